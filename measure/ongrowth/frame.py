@@ -1,0 +1,105 @@
+"""The frame of a screw: depth from the head end of the shaft, angle from patient posterior."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ongrowth.geometry import RigidTransform, unit
+
+POSTERIOR = np.array([0.0, 1.0, 0.0])  # DICOM LPS: y grows to the back
+CRANIAL = np.array([0.0, 0.0, 1.0])
+_NEARLY_POSTERIOR_DEG = 25.0  # nearer than this, posterior made perpendicular would be ill-defined
+
+_DIRECTION_WORDS = (
+    ("left", (1.0, 0.0, 0.0)),
+    ("right", (-1.0, 0.0, 0.0)),
+    ("posterior", (0.0, 1.0, 0.0)),
+    ("anterior", (0.0, -1.0, 0.0)),
+    ("cranial", (0.0, 0.0, 1.0)),
+    ("caudal", (0.0, 0.0, -1.0)),
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScrewFrame:
+    """Right-handed frame of a screw.
+
+    Origin: head end of the shaft. Third axis: head to tip. First axis (angle 0): patient posterior
+    made perpendicular to the screw, or cranial where the screw runs within 25 degrees of posterior.
+    Second axis (angle 90): third x first.
+
+    Parameters
+    ----------
+    world_from_screw : RigidTransform
+        Patient mm (LPS) from screw mm.
+    length_mm : float
+        Length of the shaft, mm.
+    """
+
+    world_from_screw: RigidTransform
+    length_mm: float
+
+    @classmethod
+    def of(cls, head_mm: ArrayLike, tip_mm: ArrayLike) -> ScrewFrame:
+        """Return the frame of a screw given its two ends, patient mm (LPS), shape (3,) each.
+
+        Raises
+        ------
+        ValueError
+            If the two points coincide.
+        """
+        head = np.asarray(head_mm, dtype=np.float64)
+        tip = np.asarray(tip_mm, dtype=np.float64)
+        axis = unit(tip - head)
+        near_posterior = abs(axis @ POSTERIOR) > np.cos(np.radians(_NEARLY_POSTERIOR_DEG))
+        start = CRANIAL if near_posterior else POSTERIOR
+        zero = unit(start - (start @ axis) * axis)
+        rotation = np.column_stack([zero, np.cross(axis, zero), axis])
+        return cls(RigidTransform(rotation, head), float(np.linalg.norm(tip - head)))
+
+    @property
+    def origin_mm(self) -> NDArray[np.float64]:
+        """Head end of the shaft, patient mm (LPS)."""
+        return self.world_from_screw.translation_mm
+
+    @property
+    def tip_mm(self) -> NDArray[np.float64]:
+        """Tip, patient mm (LPS)."""
+        return self.origin_mm + self.length_mm * self.axis_direction
+
+    @property
+    def zero_direction(self) -> NDArray[np.float64]:
+        """Direction of angle 0, patient axes."""
+        return self.world_from_screw.rotation[:, 0]
+
+    @property
+    def quarter_direction(self) -> NDArray[np.float64]:
+        """Direction of angle 90, patient axes."""
+        return self.world_from_screw.rotation[:, 1]
+
+    @property
+    def axis_direction(self) -> NDArray[np.float64]:
+        """Direction from head to tip, patient axes."""
+        return self.world_from_screw.rotation[:, 2]
+
+    def cylindrical(self, world_mm: ArrayLike) -> tuple[NDArray[np.float64], ...]:
+        """Return radius (mm), angle (degrees, 0..360) and depth (mm) of patient points, shape (..., 3)."""
+        local = self.world_from_screw.inverse().apply(world_mm)
+        radius = np.hypot(local[..., 0], local[..., 1])
+        angle = np.degrees(np.arctan2(local[..., 1], local[..., 0])) % 360.0
+        return radius, angle, local[..., 2]
+
+    def world(self, radius_mm: ArrayLike, angle_deg: ArrayLike, depth_mm: ArrayLike) -> NDArray[np.float64]:
+        """Return patient mm (LPS), shape (..., 3), of cylindrical places (broadcast)."""
+        radius, angle, depth = np.broadcast_arrays(radius_mm, np.radians(angle_deg), depth_mm)
+        local = np.stack([radius * np.cos(angle), radius * np.sin(angle), depth], axis=-1)
+        return self.world_from_screw.apply(local)
+
+    def words_at(self, angle_deg: float) -> str:
+        """Return the anatomical word nearest to the direction at an angle, for example "posterior"."""
+        a = np.radians(angle_deg)
+        direction = np.cos(a) * self.zero_direction + np.sin(a) * self.quarter_direction
+        return max(_DIRECTION_WORDS, key=lambda word: float(direction @ np.array(word[1])))[0]

@@ -1,0 +1,93 @@
+"""The lucent layer between screw and bone: its width map, and what each side amounts to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.quantity import Measured
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HaloMap:
+    """Halo width over the unrolled shaft.
+
+    Parameters
+    ----------
+    depth_mm : ndarray, shape (D,)
+        Depth of cell centres from the head end of the shaft, mm.
+    angle_deg : ndarray, shape (S,)
+        Angle of cell centres, degrees.
+    width_mm, width_u_mm : ndarray, shape (D, S)
+        Width from the thread envelope to the bone and its standard uncertainty, mm; NaN where not
+        measured. Unclamped.
+    side : ndarray of int8, shape (D, S)
+        `ongrowth.defect.Side` of each cell, by geometry.
+    cautions : ndarray of int64, shape (D, S)
+        `ongrowth.quantity.Caution` flags of each cell.
+    """
+
+    depth_mm: NDArray[np.float64]
+    angle_deg: NDArray[np.float64]
+    width_mm: NDArray[np.float64]
+    width_u_mm: NDArray[np.float64]
+    side: NDArray[np.int8]
+    cautions: NDArray[np.int64]
+
+    def __post_init__(self) -> None:
+        for array in (
+            self.depth_mm,
+            self.angle_deg,
+            self.width_mm,
+            self.width_u_mm,
+            self.side,
+            self.cautions,
+        ):
+            array.setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Rim:
+    """A dense line at the outer edge of the halo."""
+
+    present: str  # "present" | "not shown" | "not measurable"
+    thickness_mm: Measured
+    hu: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class HaloSummary:
+    """What the halo amounts to over one side, or the whole shaft; names as in the result file."""
+
+    mean_width: Measured
+    p95_width: Measured
+    max_width: Measured
+    share_over_1mm: Measured
+    share_over_2mm: Measured
+    volume: Measured
+    no_lucency_share: Measured
+    lucent_share: Measured
+    undecided_share: Measured
+    no_lucency_length: Measured
+    longest_no_lucency: Measured
+    circumference_over_1mm_deg: Measured
+    depth_over_1mm_mm: Measured
+    layer_hu: Measured
+    rim: Rim
+    shape: str  # none | even | one-sided | widening to head | widening to tip | patchy
+    counting_area_mm2: float
+    measured_share: float
+    detection_limit: Measured
+    sector_mean_width: tuple[Measured, ...]  # 8, sector k centred on 45 k degrees
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Halo:
+    """The halo of one screw."""
+
+    map: HaloMap
+    whole: HaloSummary
+    head_side: HaloSummary
+    tip_side: HaloSummary

@@ -1,0 +1,1 @@
+"""What a measurement is handed out as: page, note, objects, tables."""

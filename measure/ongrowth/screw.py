@@ -1,0 +1,106 @@
+"""The metal of a scan: screws with axis, ends and integrity, and other metal."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.geometry import frozen
+from ongrowth.quantity import Caution, Measured
+
+
+@dataclass(frozen=True, slots=True)
+class ScrewSpec:
+    """What is known of a screw before the scan is looked at. NaN: not known.
+
+    Lengths in mm; points in patient mm (LPS). `length_mm` is the shaft under the head to the tip.
+    """
+
+    id: str = ""
+    side: str = ""  # left | right | midline | "" (not stated)
+    major_diameter_mm: float = math.nan
+    root_diameter_mm: float = math.nan
+    pitch_mm: float = math.nan
+    length_mm: float = math.nan
+    thread: str = "full"  # full | partial
+    thread_start_mm: float = math.nan
+    shank_diameter_mm: float = math.nan
+    cannula_diameter_mm: float = 0.0
+    coating_mm: float = 0.0
+    surface: str = "ha-coated"  # ha-coated | porous | plain | lag
+    material: str = "titanium"  # titanium | steel | cobalt-chrome
+    head_mm: tuple[float, float, float] | None = None
+    tip_mm: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Integrity:
+    """Whether the shaft is whole: state in the words of the result file, and where not."""
+
+    state: str  # no interruption shown | interrupted | bent | not measurable
+    smallest_shown_mm: float
+    at_depth_mm: float
+    interruption_mm: Measured
+    bend_deg: Measured
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Screw:
+    """A screw found in a scan.
+
+    Parameters
+    ----------
+    id, side : str
+        Name; side "left", "right", "midline" or "not established".
+    head_mm, tip_mm : ndarray, shape (3,)
+        Head end of the shaft (under the head) and tip, patient mm (LPS).
+    major_diameter_mm, length_mm : Measured
+        Outer diameter of the thread; length of the shaft.
+    root_diameter_mm : float
+        Core diameter used by the models, mm.
+    diameter_source : str
+        "given" or "estimated".
+    integrity : Integrity
+        Interruption or bend of the shaft.
+    spec : ScrewSpec
+        What was known beforehand.
+    cautions : Caution
+        What weakens everything measured on this screw.
+    """
+
+    id: str
+    side: str
+    head_mm: NDArray[np.float64]
+    tip_mm: NDArray[np.float64]
+    major_diameter_mm: Measured
+    root_diameter_mm: float
+    length_mm: Measured
+    diameter_source: str
+    integrity: Integrity
+    spec: ScrewSpec = field(default_factory=ScrewSpec)
+    cautions: Caution = Caution.NONE
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "head_mm", frozen(self.head_mm))
+        object.__setattr__(self, "tip_mm", frozen(self.tip_mm))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OtherMetal:
+    """Metal that is no screw: kind "rod", "wire" or "piece"; course in patient mm, shape (N, 3)."""
+
+    kind: str
+    points_mm: NDArray[np.float64]
+    length_mm: Measured
+    diameter_mm: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Metalwork:
+    """All metal of a scan."""
+
+    screws: tuple[Screw, ...]
+    other: tuple[OtherMetal, ...] = ()

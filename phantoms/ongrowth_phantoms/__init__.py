@@ -1,0 +1,1 @@
+"""Phantom CTs with known truth."""

@@ -1,0 +1,1 @@
+"""Napari widgets over the measurements of ongrowth."""
