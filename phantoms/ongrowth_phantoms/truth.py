@@ -1,0 +1,282 @@
+"""What is true of a screw in a scene, drawn from the shapes themselves on a fine grid."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth_phantoms.bone import Fragment, Site
+from ongrowth_phantoms.implants import PhantomScrew, screw_axes
+from ongrowth_phantoms.shapes import Real
+
+if TYPE_CHECKING:
+    from ongrowth_phantoms.scenes import Scene
+
+OUTSIDE, HEAD, GAP, TIP = 0, 1, 2, 3
+_BEHIND_MM = 0.8  # a cell belongs to the bone this far beyond the halo's outer edge
+_DEPTH_STEP_MM, _ANGLE_STEP_DEG = 0.25, 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class SideTruth:
+    """Area-weighted truth over the counted cells of a side (or of both)."""
+
+    area_mm2: float
+    mean_width_mm: float
+    p95_width_mm: float
+    max_width_mm: float
+    share_over_1mm: float
+    share_over_2mm: float
+    volume_mm3: float
+    sector_mean_width_mm: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DefectTruth:
+    """Truth of the defect over its cross-section (metal left out).
+
+    The mean gap is given over all places (bridged ones count as 0) and over the open ones.
+    """
+
+    point_mm: tuple[float, ...]
+    normal: tuple[float, ...]
+    cross_section_mm2: float
+    gap_width_mean_mm: float
+    gap_width_mean_open_mm: float
+    gap_width_max_mm: float
+    bridged_fraction: float
+    bridge_count: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Truth:
+    """What is true of one screw.
+
+    `depth_mm` (D,) and `angle_deg` (S,) are cell centres in the frame of the screw; `width_mm`,
+    `side` (0 outside, 1 head, 2 gap, 3 tip) and `counted` have shape (D, S). Sector k is centred on
+    45 k degrees.
+    """
+
+    screw: PhantomScrew
+    head_mm: tuple[float, ...]
+    tip_mm: tuple[float, ...]
+    axes: NDArray[np.float64]
+    depth_mm: NDArray[np.float64]
+    angle_deg: NDArray[np.float64]
+    width_mm: NDArray[np.float64]
+    side: NDArray[np.int8]
+    counted: NDArray[np.bool_]
+    whole: SideTruth
+    head_side: SideTruth
+    tip_side: SideTruth
+    defect: DefectTruth | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the truth as plain lists and numbers (NaN becomes None)."""
+        from dataclasses import asdict
+
+        fields = ("screw", "whole", "head_side", "tip_side", "defect")
+        out: dict[str, Any] = {n: asdict(v) if (v := getattr(self, n)) is not None else None for n in fields}
+        for name in ("head_mm", "tip_mm", "axes", "depth_mm", "angle_deg", "side", "counted"):
+            out[name] = np.asarray(getattr(self, name)).tolist()
+        out["width_mm"] = np.round(self.width_mm, 4).tolist()
+        plain: dict[str, Any] = _plain(out)
+        return plain
+
+
+def truth_of(scene: Scene, screw_index: int = 0) -> Truth:
+    """Return the truth of one screw of a scene."""
+    site = scene.screw_sites[screw_index]
+    screw = site.screw
+    assert screw is not None
+    axes = screw_axes(screw.head_mm, screw.tip_mm)
+    depth = np.arange(_DEPTH_STEP_MM / 2.0, screw.length_mm, _DEPTH_STEP_MM)
+    angle = np.arange(0.0, 360.0, _ANGLE_STEP_DEG)
+    radius = screw.envelope_radius_mm(depth).astype(np.float64)
+    width = _widths(site, screw, axes, depth, angle, radius)
+    side = _sides(scene, site, _places(screw, axes, depth, angle, radius[:, None] + width + _BEHIND_MM))
+    on_shaft = (depth < screw.length_mm - screw.taper_mm)[:, None]
+    counted = on_shaft & ((side == HEAD) | (side == TIP))
+    area = np.broadcast_to(radius[:, None] * math.radians(_ANGLE_STEP_DEG) * _DEPTH_STEP_MM, width.shape)
+    parts = [_summary(width, area, radius, angle, counted & m) for m in (side > 0, side == HEAD, side == TIP)]
+    tip = screw.real_tip_mm
+    return Truth(
+        screw, tuple(map(float, screw.head_mm)), tuple(map(float, tip)), axes,
+        depth, angle, width, side, counted, parts[0], parts[1], parts[2], _defect_truth(site),
+    )  # fmt: skip
+
+
+def _places(
+    screw: PhantomScrew, axes: NDArray[np.float64], depth: NDArray[np.float64],
+    angle: NDArray[np.float64], radius: NDArray[np.float64],
+) -> NDArray[np.float64]:  # fmt: skip
+    """Return patient mm, shape (D, S, 3), of cylindrical places in the frame of a screw."""
+    a = np.radians(angle)
+    radius = np.broadcast_to(radius, (len(depth), len(angle)))
+    local = np.stack(
+        [radius * np.cos(a), radius * np.sin(a), np.broadcast_to(depth[:, None], radius.shape)], axis=-1
+    )
+    return np.asarray(np.array(screw.head_mm) + local @ axes.T)
+
+
+def _widths(
+    site: Site, screw: PhantomScrew, axes: NDArray[np.float64], depth: NDArray[np.float64],
+    angle: NDArray[np.float64], radius: NDArray[np.float64],
+) -> NDArray[np.float64]:  # fmt: skip
+    """Width at each cell; searched along the normal where the screw has left its bed."""
+    if site.hole is None and not screw.is_bent:
+        own = screw.axes.T @ axes[:, 0]
+        turned = math.degrees(math.atan2(own[1], own[0]))
+        wide = site.halo.width_mm(
+            depth[:, None], angle[None, :] + turned, screw.length_mm, screw.major_diameter_mm / 2.0
+        )
+        return wide.astype(np.float64)
+    return _searched(site, screw, axes, depth, angle, radius)
+
+
+def _searched(
+    site: Site, screw: PhantomScrew, axes: NDArray[np.float64], depth: NDArray[np.float64],
+    angle: NDArray[np.float64], radius: NDArray[np.float64], step_mm: float = 0.04, reach_mm: float = 6.0,
+) -> NDArray[np.float64]:  # fmt: skip
+    """First place outward from the screw's envelope that is not lucent, per cell, mm."""
+    width = np.full((len(depth), len(angle)), np.nan)
+    for reach in np.arange(0.0, reach_mm, step_mm):
+        points = _places(screw, axes, depth, angle, radius[:, None] + reach).reshape(-1, 3).astype(np.float32)
+        solid = ~_is_lucent(site, points).reshape(width.shape)
+        width = np.where(np.isnan(width) & solid, max(reach - step_mm / 2.0, 0.0), width)
+    return np.nan_to_num(width, nan=reach_mm)
+
+
+def _is_lucent(site: Site, points: Real) -> NDArray[np.bool_]:
+    """Whether places lie in the halo or the metal's old bed, of whichever fragment they belong to."""
+    bed = site.hole or site.screw
+    assert bed is not None
+    head, tip = site.fragments(points)
+    is_tip = tip.distance_mm < head.distance_mm
+    inside = np.empty(len(points), dtype=bool)
+    for which, motion in ((~is_tip, site.head_motion), (is_tip, site.tip_motion)):
+        back = motion.inverse().apply(points[which]).astype(np.float32)
+        inside[which] = site.clear_mm(back, bed)[0] > 0.0
+    return inside
+
+
+def _sides(scene: Scene, site: Site, places: NDArray[np.float64]) -> NDArray[np.int8]:
+    """Which fragment places belong to; other metal and other screws' envelopes count as outside."""
+    points = places.reshape(-1, 3).astype(np.float32)
+    head, tip = site.fragments(points)
+    side = np.zeros(len(points), dtype=np.int8)
+    side[np.minimum(head.surface_mm, tip.surface_mm) < 0.0] = GAP
+    side[_own(head)] = HEAD
+    side[_own(tip)] = TIP
+    for other in scene.screws:
+        if other is not site.screw:
+            local = other.local(points)
+            radius = np.hypot(local[:, 0], local[:, 1])
+            side[other.envelope_distance_mm(radius, local[:, 2]) < 0.0] = OUTSIDE
+    return side.reshape(places.shape[:2])
+
+
+def _own(part: Fragment) -> NDArray[np.bool_]:
+    """Bone of a fragment behind its defect face: a bridge in the gap is not counted to it."""
+    return (part.distance_mm < 0.0) & (part.face_mm > 0.0)
+
+
+def _summary(
+    width: NDArray[np.float64], area: NDArray[np.float64], radius: NDArray[np.float64],
+    angle: NDArray[np.float64], mask: NDArray[np.bool_],
+) -> SideTruth:  # fmt: skip
+    if not mask.any():
+        return SideTruth(0.0, *([math.nan] * 6), (math.nan,) * 8)
+    w, a = width[mask], area[mask]
+    r = np.broadcast_to(radius[:, None], width.shape)[mask]
+    order = np.argsort(w)
+    rank = (np.cumsum(a[order]) - a[order] / 2.0) / a.sum()
+    sector = np.round(angle / 45.0).astype(int) % 8
+    each = np.broadcast_to(sector, width.shape)[mask]
+    means = tuple(
+        float(np.average(w[each == k], weights=a[each == k])) if np.any(each == k) else math.nan
+        for k in range(8)
+    )
+    return SideTruth(
+        area_mm2=float(a.sum()),
+        mean_width_mm=float(np.average(w, weights=a)),
+        p95_width_mm=float(np.interp(0.95, rank, w[order])),
+        max_width_mm=float(w.max()),
+        share_over_1mm=float(a[w > 1.0].sum() / a.sum()),
+        share_over_2mm=float(a[w > 2.0].sum() / a.sum()),
+        volume_mm3=float(np.sum(a * w * (1.0 + w / (2.0 * r)))),
+        sector_mean_width_mm=means,
+    )
+
+
+def _defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> DefectTruth | None:
+    """Walk along the normal of the defect at each place of its cross-section, edge to edge."""
+    plane = site.plane()
+    if plane is None or site.defect is None:
+        return None
+    turned = site.head_motion @ site.arch.world_from_arch
+    u = turned.turn(site.defect.axes[:, 0])
+    u = u - plane.normal * (u @ plane.normal)
+    u /= np.linalg.norm(u)
+    v = np.cross(plane.normal, u)
+    side = np.arange(-14.0, 14.0, step_mm)
+    flat = (plane.point_mm + side[:, None, None] * v + side[None, :, None] * u).reshape(-1, 3)
+    inside = _in_section(site, flat)
+    heights = np.arange(-site.defect.gap_mm - 3.0, site.defect.gap_mm + 3.0, fine_mm)
+    gap = np.zeros(inside.shape)
+    gap[inside] = _gaps(site, flat[inside], plane.normal, heights)
+    known = inside & np.isfinite(gap)
+    bridged = known & (gap <= fine_mm)
+    from scipy.ndimage import label
+
+    pieces = label(bridged.reshape(len(side), len(side)), np.ones((3, 3)))[1]
+    still_open = known & ~bridged
+    return DefectTruth(
+        point_mm=tuple(map(float, plane.point_mm)),
+        normal=tuple(map(float, plane.normal)),
+        cross_section_mm2=float(known.sum() * step_mm**2),
+        gap_width_mean_mm=float(np.where(bridged, 0.0, gap)[known].mean()),
+        gap_width_mean_open_mm=float(gap[still_open].mean()) if still_open.any() else 0.0,
+        gap_width_max_mm=float(gap[known].max()),
+        bridged_fraction=float(bridged.sum() / known.sum()),
+        bridge_count=int(pieces),
+    )
+
+
+def _in_section(site: Site, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether places of the middle plane lie in the isthmus and not in the screw's envelope."""
+    p = points.astype(np.float32)
+    q = site.arch.local(site.head_motion.inverse().apply(p).astype(np.float32))
+    inside = site.arch.tube_mm(q) < 0.0
+    if site.screw is not None:
+        local = site.screw.local(p)
+        inside &= site.screw.envelope_distance_mm(np.hypot(local[:, 0], local[:, 1]), local[:, 2]) > 0.0
+    return inside
+
+
+def _gaps(
+    site: Site, points: NDArray[np.float64], normal: NDArray[np.float64], heights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Distance from the last bone of the head side to the first of the tip side beyond it, per place."""
+    low = np.full(len(points), np.nan)
+    high = np.full(len(points), np.nan)
+    for h in heights:
+        head, tip = site.fragments((points + h * normal).astype(np.float32))
+        low = np.where(head.distance_mm < 0.0, h, low)
+        high = np.where(np.isnan(high) & (tip.distance_mm < 0.0), h, high)
+    step = heights[1] - heights[0]
+    return np.maximum(high - low - step, 0.0)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value.item() if isinstance(value, np.generic) else value
