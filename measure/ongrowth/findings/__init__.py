@@ -1,0 +1,118 @@
+"""Each figure against the window for its week, and the answer in words."""
+
+from __future__ import annotations
+
+from ongrowth.bridge import Bridge
+from ongrowth.findings.answer import (
+    LINES,
+    NOT_LOOKED_AT,
+    answer_case,
+    answer_reading,
+    line_of,
+    lines_of,
+    screw_sentence,
+)
+from ongrowth.findings.bridging import (
+    CATEGORY_SOURCE,
+    OEDEMA,
+    bridging_category,
+    judge_bridging,
+    judge_graft,
+)
+from ongrowth.findings.expect import Expectation, expectation
+from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
+from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
+from ongrowth.findings.windows import (
+    SURFACES,
+    BadWindows,
+    Windows,
+    gravest,
+    parse_windows,
+    place,
+    read_windows,
+    rows_for,
+    shipped_windows,
+)
+from ongrowth.halo import Halo
+from ongrowth.reading import Against, Finding, Window
+from ongrowth.screw import Integrity
+
+__all__ = [
+    "CATEGORY_SOURCE",
+    "LINES",
+    "NOT_LOOKED_AT",
+    "OEDEMA",
+    "SURFACES",
+    "Against",
+    "BadWindows",
+    "Expectation",
+    "Finding",
+    "Window",
+    "Windows",
+    "answer_case",
+    "answer_reading",
+    "bridging_category",
+    "expectation",
+    "gravest",
+    "judge",
+    "judge_bridging",
+    "judge_changes",
+    "judge_graft",
+    "judge_halo",
+    "judge_integrity",
+    "judge_motions",
+    "line_of",
+    "line_result",
+    "lines_of",
+    "parse_windows",
+    "place",
+    "read_windows",
+    "rows_for",
+    "screw_sentence",
+    "sector_excess",
+    "shipped_windows",
+]
+
+
+def judge(
+    halo: Halo,
+    weeks: float,
+    windows: Windows | None = None,
+    *,
+    implant: str = "",
+    surface: str = "ha-coated",
+    bridge: Bridge | None = None,
+    integrity: Integrity | None = None,
+) -> tuple[Finding, ...]:
+    """Hold what one CT gave on one screw against the windows of its week.
+
+    Parameters
+    ----------
+    halo : Halo
+        Halo of the screw.
+    weeks : float
+        Weeks since surgery; NaN if not known (then no window applies, but a broken shaft counts).
+    windows : tuple of Window, optional
+        Windows table; the shipped one by default.
+    implant : str
+        Id of the screw, repeated in each finding.
+    surface : str
+        "ha-coated", "porous", "plain" or "lag".
+    bridge : Bridge, optional
+        Gap and bridging; without it bridging is "not measurable".
+    integrity : Integrity, optional
+        Whether the shaft is whole; without it there is no finding on it.
+
+    Returns
+    -------
+    tuple of Finding
+        Head side, tip side, defect, metal, in this order.
+    """
+    table = shipped_windows() if windows is None else windows
+    findings = (
+        *judge_halo(halo, weeks, table, implant, surface),
+        *judge_bridging(bridge, weeks, table, implant, surface),
+    )
+    if integrity is None:
+        return findings
+    return (*findings, judge_integrity(integrity, weeks, table, implant, surface))

@@ -1,0 +1,219 @@
+"""The answer in words: one sentence per screw, four lines, what the scan cannot tell, and when one would."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from ongrowth.findings.lucency import line_result
+from ongrowth.findings.windows import gravest
+from ongrowth.quantity import Measured
+from ongrowth.reading import Against, Finding, ImplantReading, ScanFacts, Summary
+from ongrowth.scan import Level
+from ongrowth.wording import say, side_words, weeks_words
+
+LINES = ("head_side", "tip_side", "bridging", "metal")
+
+NOT_LOOKED_AT = (
+    "disc",
+    "facet joints",
+    "other levels",
+    "contact of screw and nerve",
+    "soft tissue",
+)
+
+LYING = "Movement under load: the CT was taken lying still."
+NO_EARLIER = "Growth of a halo or change of position: there is no earlier CT to compare with."
+CAUSE = "The cause of a lucency, where there is one."
+WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
+
+_LATER_WEEKS = (26.0, 52.0, 104.0)
+_FIRST_DECIDING_WEEK = 14.0  # the end of the turn round week 12
+_MIN_INTERVAL_WEEKS = 8.0  # sooner, bone has hardly changed; common practice, no source
+
+_METAL = ("integrity", "migration", "interfragmentary_motion")
+_BRIDGING = ("bridged_fraction", "gap_width_mean", "gap_width_max", "interfragmentary_motion")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One of the four lines of the answer.
+
+    `key` is one of `LINES`; `main` the finding whose value is printed; `deciding` the one that decided
+    the result; `result` where the line stands.
+    """
+
+    key: str
+    main: Finding
+    deciding: Finding
+    result: Against
+    findings: tuple[Finding, ...]
+
+
+def line_of(key: str, implant: str, findings: Iterable[Finding]) -> Line | None:
+    """Return one line of a screw's answer, or None where nothing speaks of it."""
+    own = tuple(f for f in findings if f.implant == implant and _belongs(key, f))
+    if not own:
+        return None
+    result = line_result(own) if key.endswith("_side") else _result(own)
+    main = next((f for f in own if f.quantity == _main_quantity(key)), own[0])
+    deciding = next((f for f in own if f.against_window is result), main)
+    if main.against_window is result:
+        deciding = main
+    return Line(key, main, deciding, result, own)
+
+
+def _belongs(key: str, finding: Finding) -> bool:
+    if key == "metal":
+        return finding.quantity in _METAL
+    if key == "bridging":
+        return finding.quantity in _BRIDGING and finding.quantity != "interfragmentary_motion"
+    return finding.site == key
+
+
+def _main_quantity(key: str) -> str:
+    return {"bridging": "bridged_fraction", "metal": "integrity"}.get(key, "mean_width")
+
+
+def _result(findings: tuple[Finding, ...]) -> Against:
+    """Return the gravest result; what is not measurable does not hide what is."""
+    known = [f.against_window for f in findings if f.against_window is not Against.NOT_MEASURABLE]
+    return gravest(known)
+
+
+def lines_of(implant: str, findings: Sequence[Finding]) -> tuple[Line, ...]:
+    """Return the lines of a screw's answer, in the order of `LINES`."""
+    lines = (line_of(key, implant, findings) for key in LINES)
+    return tuple(line for line in lines if line is not None)
+
+
+def screw_sentence(implant: ImplantReading, findings: Sequence[Finding], weeks: float, site: str) -> str:
+    """Return the answer on one screw as one sentence."""
+    lines = {line.key: line for line in lines_of(implant.id, findings)}
+    clauses = [_halo_clause(lines["head_side"], lines["tip_side"], site)]
+    if "bridging" in lines:
+        clauses.append(_bridging_clause(lines["bridging"]))
+    if "metal" in lines:
+        clauses.append(_metal_clause(lines["metal"]))
+    return f"{screw_name(implant)}, {weeks_words(weeks)}: {'; '.join(clauses)}."
+
+
+def screw_name(implant: ImplantReading) -> str:
+    """Return the printed name of a screw: its side, and its id where that says more."""
+    side = {"midline": "Midline screw", "not established": "Screw (side not established)"}.get(
+        implant.side, f"{implant.side.capitalize()} screw"
+    )
+    return side if implant.id in ("", implant.side) else f"{side} ({implant.id})"
+
+
+def _halo_clause(head: Line, tip: Line, site: str) -> str:
+    head_words, tip_words = side_words("head_side", site), side_words("tip_side", site)
+    if head.result is tip.result:
+        return f"the halo is {head.result.value} on both sides of the defect"
+    return f"the halo is {head.result.value} on the {head_words} and {tip.result.value} on the {tip_words}"
+
+
+def _bridging_clause(line: Line) -> str:
+    value = line.main.value
+    if not value.is_known:
+        return "bridging is not measurable"
+    return f"bridged {say(value)} of the section, {line.result.value}"
+
+
+def _metal_clause(line: Line) -> str:
+    states = {f.quantity: f.state for f in line.findings}
+    metal = {
+        "no interruption shown": "no interruption of the metal shown",
+        "interrupted": "the metal is interrupted, outside",
+        "bent": "the metal is bent, undecided",
+    }.get(states.get("integrity", ""), "the metal is not measurable")
+    moved = [f for f in line.findings if f.state == "moved"]
+    if moved:
+        return f"{metal}; position changed, outside"
+    still = any(f.state == "not shown to have moved" for f in line.findings)
+    return f"{metal}, not shown to have moved" if still else metal
+
+
+def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
+    """Return the week at which a scan would decide what is open now; NaN where it would change nothing.
+
+    Something outside its window, or nothing open, calls for no date: the clinician has the answer.
+    """
+    results = [f.against_window for f in findings if f.quantity != "integrity"]
+    if not weeks >= 0.0 or Against.OUTSIDE in results or Against.UNDECIDED not in results:
+        return math.nan
+    if weeks < _FIRST_DECIDING_WEEK - 2.0:
+        return _FIRST_DECIDING_WEEK
+    later = (week for week in _LATER_WEEKS if week - weeks >= _MIN_INTERVAL_WEEKS)
+    return next(later, math.nan)
+
+
+def answer_reading(
+    implants: Sequence[ImplantReading], findings: Sequence[Finding], scan: ScanFacts, site: str = ""
+) -> Summary:
+    """Return the answer one CT gives on all its screws."""
+    weeks = scan.weeks_since_surgery
+    sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
+    return _answer(sentences, findings, weeks, [NO_EARLIER, *_scan_limits(scan)], implants, site)
+
+
+def answer_case(
+    implants: Sequence[ImplantReading],
+    findings: Sequence[Finding],
+    scan: ScanFacts,
+    site: str,
+    *,
+    is_compared: bool,
+) -> Summary:
+    """Return the answer of a whole case, told by its latest CT; `is_compared` if scans were compared."""
+    weeks = scan.weeks_since_surgery
+    sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
+    first = [] if is_compared else [NO_EARLIER]
+    return _answer(sentences, findings, weeks, [*first, *_scan_limits(scan)], implants, site)
+
+
+def _answer(
+    sentences: list[str],
+    findings: Sequence[Finding],
+    weeks: float,
+    limits: list[str],
+    implants: Sequence[ImplantReading],
+    site: str,
+) -> Summary:
+    week = next_scan_week(findings, weeks)
+    if not math.isnan(week):
+        sentences.append(
+            f"What is undecided now would be decided by a CT at about week {week:.0f}, "
+            "if the clinician wants one at all."
+        )
+    open_points = [point for implant in implants for point in _open_points(implant, findings, site)]
+    unknown = [WEEK_UNKNOWN] if math.isnan(weeks) else []
+    cannot_tell = tuple(dict.fromkeys([*unknown, *open_points, *limits, LYING, CAUSE]))
+    return Summary(" ".join(sentences), week, cannot_tell, NOT_LOOKED_AT)
+
+
+def _open_points(implant: ImplantReading, findings: Sequence[Finding], site: str) -> list[str]:
+    """Return what cannot be told on one screw, with the reason."""
+    open_results = (Against.UNDECIDED, Against.NOT_MEASURABLE)
+    return [
+        f"{screw_name(implant)}, {line_words(line.key, site)}: {line.deciding.why}"
+        for line in lines_of(implant.id, findings)
+        if line.result in open_results
+    ]
+
+
+def line_words(key: str, site: str) -> str:
+    """Return the printed name of a line."""
+    if key.endswith("_side"):
+        return f"halo, {side_words(key, site)}"
+    return {"bridging": "bridging", "metal": "metal and position"}[key]
+
+
+def _scan_limits(scan: ScanFacts) -> list[str]:
+    return [f"{p.text} {p.advice}".strip() for p in scan.problems if p.level is Level.CAUTION]
+
+
+def is_printable(value: Measured) -> bool:
+    """Whether a value may be printed as a number: known, and not below the detection limit."""
+    return value.is_known and math.isnan(value.below_limit)

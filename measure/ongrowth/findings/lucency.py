@@ -1,0 +1,242 @@
+"""The halo of one screw against the windows of its week."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for
+from ongrowth.halo import Halo, HaloSummary
+from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
+from ongrowth.reading import Against, Finding, Window
+from ongrowth.wording import say, with_unit
+
+# Between these weeks the expected width changes with the calendar, not with the screw, so a width
+# is called outside there only if it would be so both before and after.
+TURN_WEEKS = (10.0, 14.0)
+_JUST_BEFORE_WEEKS = 1e-6
+
+_HELD_SHARE = 0.5  # below this share of lucent surface a side is taken to show contact; project's choice
+_MIN_SECTORS = 6  # of eight; with fewer, evenness is anybody's guess; project's choice
+
+_PLAIN_QUANTITIES = (
+    "p95_width",
+    "max_width",
+    "share_over_1mm",
+    "share_over_2mm",
+    "volume",
+    "no_lucency_share",
+    "lucent_share",
+    "no_lucency_length",
+    "longest_no_lucency",
+    "circumference_over_1mm_deg",
+    "depth_over_1mm_mm",
+    "layer_hu",
+)
+
+NO_WEEK = "The weeks since surgery are not known, so no window applies."
+BEFORE_SURGERY = "The scan is from before surgery."
+NO_ROW = "The windows table does not speak of this quantity at this week."
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Place:
+    """Where a finding belongs: implant, surface, side, week, and the table it is held against."""
+
+    implant: str
+    surface: str
+    side: str
+    weeks: float
+    windows: Windows
+
+    def rows(self, quantity: str, weeks: float | None = None) -> Windows:
+        """Return the rows for a quantity here, at this or another week."""
+        at = self.weeks if weeks is None else weeks
+        return rows_for(self.windows, self.surface, quantity, self.side, at)
+
+
+def judge_side(here: Place, side: HaloSummary, other: HaloSummary) -> tuple[Finding, ...]:
+    """Return the findings on one side's halo; `other` is the side across the defect."""
+    findings = [
+        judge_width(here, "mean_width", side.mean_width),
+        judge_evenness(here, side),
+        judge_width(here, "widest_sector", _widest(side)),
+        judge_rim(here, side),
+        judge_contact(here, side, other),
+    ]
+    findings += [
+        judge_width(here, name, getattr(side, name)) for name in _PLAIN_QUANTITIES if here.rows(name)
+    ]
+    return tuple(findings)
+
+
+def judge_width(here: Place, quantity: str, value: Measured) -> Finding:
+    """Hold a width (or a share, length or volume) against its rows, with care about the turn at week 12."""
+    rows = here.rows(quantity)
+    against, window = place_in_rows(value, rows)
+    why = _why(here, value, against, window)
+    if against is Against.OUTSIDE and _is_turn(here.weeks):
+        neighbours = (place_in_rows(value, here.rows(quantity, weeks))[0] for weeks in _turn_ends())
+        if any(result is not Against.OUTSIDE for result in neighbours):
+            against = Against.UNDECIDED
+            why = "Near week 12 a width alone does not turn from as expected to outside."
+    return Finding(here.implant, here.side, quantity, value, window, against, why)
+
+
+def _is_turn(weeks: float) -> bool:
+    return TURN_WEEKS[0] <= weeks <= TURN_WEEKS[1]
+
+
+def _turn_ends() -> tuple[float, float]:
+    return TURN_WEEKS[0] - _JUST_BEFORE_WEEKS, TURN_WEEKS[1] + _JUST_BEFORE_WEEKS
+
+
+def _why(here: Place, value: Measured, against: Against, window: Window | None) -> str:
+    """Return the sentence on a value and the row that decided."""
+    if not value.is_known:
+        return f"This scan does not tell: {value.cautions.words or 'no reason given'}."
+    if window is None:
+        return no_window_reason(here.weeks)
+    if against is Against.AS_EXPECTED:
+        return window.meaning
+    if place(value, dataclasses.replace(window, beyond=Against.OUTSIDE)) is Against.UNDECIDED:
+        return f"The 95 % interval spans the limit of {_limit(value, window)}."
+    return f"{say(value)} is past the limit of {_limit(value, window)}. {window.meaning}"
+
+
+def no_window_reason(weeks: float) -> str:
+    """Return why no window applies at a week."""
+    if math.isnan(weeks):
+        return NO_WEEK
+    return BEFORE_SURGERY if weeks < 0.0 else NO_ROW
+
+
+def _limit(value: Measured, window: Window) -> str:
+    passed = window.high if value.high95 > window.high else window.low
+    return with_unit(passed, window.unit)
+
+
+def _widest(side: HaloSummary) -> Measured:
+    """Return the sector that is surely widest: the one with the highest lower bound."""
+    known = [sector for sector in side.sector_mean_width if sector.is_known]
+    if not known:
+        return Measured.missing(Unit.MM, side.mean_width.cautions | Caution.LITTLE_MEASURED)
+    return max(known, key=lambda sector: sector.low95)
+
+
+def sector_excess(side: HaloSummary) -> Measured:
+    """Return by how much the most prominent sector is wider than the mean of its side, mm.
+
+    The uncertainty is that of the sector. With fewer than six of eight sectors measured there is no
+    value.
+    """
+    known = [sector for sector in side.sector_mean_width if sector.is_known]
+    if len(known) < _MIN_SECTORS or not side.mean_width.is_known:
+        return Measured.missing(Unit.MM, side.mean_width.cautions | Caution.LITTLE_MEASURED)
+    first = max(known, key=lambda sector: sector.value - sector.u95)
+    return Measured.of(first.value - side.mean_width.value, first.u, Unit.MM, first.cautions)
+
+
+def judge_evenness(here: Place, side: HaloSummary) -> Finding:
+    """Say whether the halo is even: no sector beyond the mean by more than its u95 and the limit."""
+    excess = sector_excess(side)
+    rows = here.rows("sector_excess")
+    window = rows[0] if rows else None
+    if window is None or not excess.is_known:
+        against = Against.UNDECIDED if excess.is_known else Against.NOT_MEASURABLE
+        return Finding(
+            here.implant,
+            here.side,
+            "sector_excess",
+            excess,
+            window,
+            against,
+            _why(here, excess, against, window),
+        )
+    uneven = excess.low95 > window.high  # doubt speaks for even: unevenness is what must be shown
+    if not uneven:
+        why = "No sector is wider than the mean by more than its uncertainty and the limit."
+        against = Against.AS_EXPECTED
+    else:
+        why = f"One sector is {say(excess)} wider than the mean of its side." + _one_sided_words(here.weeks)
+        against = window.beyond
+    state = "uneven" if uneven else "even"
+    return Finding(here.implant, here.side, "sector_excess", excess, window, against, why, state)
+
+
+def _one_sided_words(weeks: float) -> str:
+    return " One-sidedness alone decides nothing before week 12." if weeks < 12.0 else ""
+
+
+def judge_rim(here: Place, side: HaloSummary) -> Finding:
+    """Say whether a dense line at the outer edge of the halo counts at this week."""
+    rows = here.rows("rim")
+    window = rows[0] if rows else None
+    value, state = side.rim.thickness_mm, side.rim.present
+    if state != "present":
+        against = Against.AS_EXPECTED if state == "not shown" else Against.NOT_MEASURABLE
+        why = "No dense line round the halo is shown." if state == "not shown" else "This scan does not tell."
+    elif window is None:
+        against, why = Against.UNDECIDED, no_window_reason(here.weeks)
+    elif not _has_halo(side):
+        against, why = Against.UNDECIDED, "A dense line is shown, but no halo inside it."
+    else:
+        against, why = window.beyond, f"A dense line is shown round the halo. {window.meaning}"
+    return Finding(here.implant, here.side, "rim", value, window, against, why, state)
+
+
+def _has_halo(side: HaloSummary) -> bool:
+    return side.mean_width.low95 > 0.0 and math.isnan(side.mean_width.below_limit)
+
+
+def judge_contact(here: Place, side: HaloSummary, other: HaloSummary) -> Finding:
+    """Say whether this whole side is lucent while the other side of the defect is not."""
+    rows = here.rows("contact")
+    window = rows[0] if rows else None
+    against, why = _contact(side, other, window)
+    return Finding(here.implant, here.side, "contact", side.lucent_share, window, against, why)
+
+
+def _contact(side: HaloSummary, other: HaloSummary, window: Window | None) -> tuple[Against, str]:
+    share = side.lucent_share
+    if not share.is_known:
+        return Against.NOT_MEASURABLE, f"This scan does not tell: {share.cautions.words}."
+    whole = 0.9 if window is None else window.high
+    if share.high95 < whole:
+        return Against.AS_EXPECTED, "Part of this side shows no lucency."
+    if not other.lucent_share.is_known:
+        return Against.UNDECIDED, "This side may be lucent all over, and the other side is not measurable."
+    if other.lucent_share.low95 >= _HELD_SHARE:
+        return Against.AS_EXPECTED, "The other side of the defect is lucent too."
+    if not _is_wider(side.mean_width, other.mean_width):
+        return Against.AS_EXPECTED, "This side does not differ from the other side of the defect."
+    if share.low95 >= whole and other.lucent_share.high95 <= _HELD_SHARE:
+        return Against.OUTSIDE, "This whole side is lucent while most of the other side is not."
+    return Against.UNDECIDED, "This side is wider than the other and may be lucent all over."
+
+
+def _is_wider(width: Measured, than: Measured) -> bool:
+    """Whether one width is surely above another (their uncertainties taken as independent)."""
+    return width.value - than.value > COVERAGE_95 * math.hypot(width.u, than.u)
+
+
+def line_result(findings: tuple[Finding, ...]) -> Against:
+    """Return what the findings on one side's halo amount to.
+
+    Outside or undecided if any is; else as the mean width stands.
+    """
+    results = [f.against_window for f in findings]
+    grave = gravest(r for r in results if r is not Against.NOT_MEASURABLE)
+    if grave in (Against.OUTSIDE, Against.UNDECIDED):
+        return grave
+    return next((f.against_window for f in findings if f.quantity == "mean_width"), Against.NOT_MEASURABLE)
+
+
+def judge_halo(halo: Halo, weeks: float, windows: Windows, implant: str, surface: str) -> tuple[Finding, ...]:
+    """Return the findings on both sides of a halo."""
+    head = Place(implant, surface, "head_side", weeks, windows)
+    tip = Place(implant, surface, "tip_side", weeks, windows)
+    return (
+        *judge_side(head, halo.head_side, halo.tip_side),
+        *judge_side(tip, halo.tip_side, halo.head_side),
+    )

@@ -1,0 +1,98 @@
+"""The metal against the windows: whole, where it was."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from ongrowth.findings.lucency import no_window_reason
+from ongrowth.findings.windows import Windows, rows_for
+from ongrowth.reading import Against, ChangeRecord, Finding, MotionRecord, Window
+from ongrowth.screw import Integrity
+from ongrowth.wording import say, with_unit
+
+_CLEAR_GROWTH_MM = 0.5  # a comparison that cannot exclude this much growth decides nothing; project's choice
+
+
+def judge_integrity(
+    integrity: Integrity, weeks: float, windows: Windows, implant: str, surface: str
+) -> Finding:
+    """Say whether the shaft is shown whole; a break counts at any week, also an unknown one."""
+    window = _row(windows, surface, "integrity", weeks)
+    against, why = _integrity(integrity)
+    return Finding(
+        implant, "screw", "integrity", integrity.interruption_mm, window, against, why, integrity.state
+    )
+
+
+def _integrity(integrity: Integrity) -> tuple[Against, str]:
+    if integrity.state == "interrupted":
+        where = f" at a depth of {integrity.at_depth_mm:.1f} mm"
+        return Against.OUTSIDE, f"The shaft is interrupted{where}: {say(integrity.interruption_mm)}."
+    if integrity.state == "bent":
+        why = f"The shaft is bent: {say(integrity.bend_deg)}. An earlier CT would tell whether it always was."
+        return Against.UNDECIDED, why
+    if integrity.state == "not measurable":
+        return Against.NOT_MEASURABLE, "This scan does not tell whether the shaft is whole."
+    smallest = integrity.smallest_shown_mm
+    shown = f" (smallest this scan shows: {smallest:.1f} mm)" if smallest > 0.0 else ""
+    return Against.AS_EXPECTED, f"No interruption is shown{shown}."
+
+
+def judge_motions(
+    motions: Iterable[MotionRecord], weeks: float, windows: Windows, surface: str
+) -> tuple[Finding, ...]:
+    """Return the findings on changes of position; motion beyond its uncertainty counts at any week."""
+    return tuple(_judge_motion(motion, weeks, windows, surface) for motion in motions)
+
+
+def _judge_motion(motion: MotionRecord, weeks: float, windows: Windows, surface: str) -> Finding:
+    is_screw = motion.body == "screw"
+    quantity = "migration" if is_screw else "interfragmentary_motion"
+    value = motion.max_total_point_motion if is_screw else motion.total_translation
+    against = {"moved": Against.OUTSIDE, "not shown to have moved": Against.AS_EXPECTED}.get(
+        motion.state, Against.NOT_MEASURABLE
+    )
+    what = "screw" if is_screw else "tip-side fragment"
+    why = f"The {what} against the {motion.relative_to} since scan {motion.from_scan}: {motion.state}"
+    why += f", {say(value)}." if value.is_known else "."
+    window = _row(windows, surface, quantity, weeks)
+    site = "screw" if is_screw else "defect"
+    return Finding(motion.implant, site, quantity, value, window, against, why, motion.state)
+
+
+def judge_changes(
+    changes: Iterable[ChangeRecord], weeks: float, windows: Windows, surface: str
+) -> tuple[Finding, ...]:
+    """Return the findings on growth of a halo between two scans."""
+    widths = (change for change in changes if change.quantity == "mean_width")
+    return tuple(_judge_growth(change, weeks, windows, surface) for change in widths)
+
+
+def _judge_growth(change: ChangeRecord, weeks: float, windows: Windows, surface: str) -> Finding:
+    window = _row(windows, surface, "width_growth", weeks, change.side)
+    against, why = _growth(change, window, weeks)
+    return Finding(
+        change.implant, change.side, "width_growth", change.value, window, against, why, change.state
+    )
+
+
+def _growth(change: ChangeRecord, window: Window | None, weeks: float) -> tuple[Against, str]:
+    value = change.value
+    if not value.is_known:
+        return Against.NOT_MEASURABLE, f"The two scans cannot be compared: {value.cautions.words}."
+    since = f"since scan {change.from_scan}: {say(value)}"
+    if value.low95 > 0.0:
+        if window is None:
+            return Against.UNDECIDED, f"The halo has widened {since}. {no_window_reason(weeks)}"
+        if window.beyond is Against.UNDECIDED:
+            return Against.AS_EXPECTED, f"The halo has widened {since}. {window.meaning}"
+        return Against.OUTSIDE, f"The halo has widened {since}."
+    if value.high95 > _CLEAR_GROWTH_MM:
+        limit = with_unit(_CLEAR_GROWTH_MM, value.unit)
+        return Against.UNDECIDED, f"Growth {since}: the comparison does not exclude {limit}."
+    return Against.AS_EXPECTED, f"The halo is not shown to have grown {since}."
+
+
+def _row(windows: Windows, surface: str, quantity: str, weeks: float, side: str = "any") -> Window | None:
+    rows = rows_for(windows, surface, quantity, side, weeks)
+    return rows[0] if rows else None

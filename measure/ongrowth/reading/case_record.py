@@ -1,0 +1,124 @@
+"""A case as plain records, and back: the names of ``case.json``."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from typing import Any
+
+from ongrowth.quantity import Measured
+from ongrowth.reading.parts import (
+    BonePlace,
+    Case,
+    ChangeRecord,
+    ImplantReading,
+    MotionRecord,
+    NewBoneRecord,
+    Patient,
+    Reading,
+)
+from ongrowth.reading.record import (
+    Record,
+    dose_from_dict,
+    dose_to_dict,
+    finding_from_dict,
+    finding_to_dict,
+    plain,
+    problem_from_dict,
+    problem_to_dict,
+    summary_from_dict,
+    summary_to_dict,
+)
+from ongrowth.wording import fixed_words
+
+CASE_SCHEMA = "ongrowth-case/1"
+
+
+def case_to_dict(case: Case) -> Record:
+    """Return a case as it stands in ``case.json``: paths and key figures of its readings, and changes."""
+    return {
+        "schema": CASE_SCHEMA,
+        "cautions": list(fixed_words().cautions),
+        "patient": dataclasses.asdict(case.patient),
+        "readings": [_key_figures(reading) for reading in case.readings],
+        "refused": [
+            {"scan": scan, "problems": [problem_to_dict(p) for p in problems]}
+            for scan, problems in case.refused
+        ],
+        "dose_total": dose_to_dict(case.dose_total),
+        "motions": [_flat(motion) for motion in case.motions],
+        "new_bone": [_flat(bone) for bone in case.new_bone],
+        "changes": [_flat(change) for change in case.changes],
+        "findings": [finding_to_dict(finding) for finding in case.findings],
+        "summary": summary_to_dict(case.summary),
+    }
+
+
+def case_from_dict(record: Record, readings: Sequence[Reading]) -> Case:
+    """Return the case written by `case_to_dict`, given its readings in the order they are listed."""
+    return Case(
+        patient=Patient(**record["patient"]),
+        readings=tuple(readings),
+        findings=tuple(finding_from_dict(r) for r in record["findings"]),
+        summary=summary_from_dict(record["summary"]),
+        motions=tuple(_motion_from_dict(r) for r in record["motions"]),
+        new_bone=tuple(_bone_from_dict(r) for r in record["new_bone"]),
+        changes=tuple(ChangeRecord(**_measured(r)) for r in record["changes"]),
+        refused=tuple(
+            (r["scan"], tuple(problem_from_dict(p) for p in r["problems"])) for r in record["refused"]
+        ),
+        dose_total=dose_from_dict(record["dose_total"]),
+    )
+
+
+def reading_path(scan_id: str) -> str:
+    """Return where a case keeps the reading of a scan, relative to the case's folder."""
+    return f"{scan_id}/reading.json"
+
+
+def _key_figures(reading: Reading) -> Record:
+    return {
+        "path": reading_path(reading.scan.id),
+        "scan": reading.scan.id,
+        "weeks_since_surgery": plain(reading.scan.weeks_since_surgery),
+        "input_digest": reading.provenance.input_digest,
+        "implants": [_implant_figures(implant) for implant in reading.implants],
+    }
+
+
+def _implant_figures(implant: ImplantReading) -> Record:
+    bridged = implant.bridge.bridged_fraction.as_dict() if implant.bridge else None
+    return {
+        "id": implant.id,
+        "side": implant.side,
+        "integrity": implant.screw.integrity.state,
+        "head_side_mean_width": implant.halo.head_side.mean_width.as_dict(),
+        "tip_side_mean_width": implant.halo.tip_side.mean_width.as_dict(),
+        "bridged_fraction": bridged,
+    }
+
+
+def _flat(thing: Any) -> Any:
+    """Return a record of quantities as written, under its own names."""
+    if isinstance(thing, Measured):
+        return thing.as_dict()
+    if dataclasses.is_dataclass(thing):
+        return {field.name: _flat(getattr(thing, field.name)) for field in dataclasses.fields(thing)}
+    if isinstance(thing, tuple):
+        return [_flat(part) for part in thing]
+    return thing
+
+
+def _measured(record: Record) -> Record:
+    """Return a record with its quantities made `Measured` again."""
+    return {name: Measured.from_dict(v) if isinstance(v, dict) else v for name, v in record.items()}
+
+
+def _motion_from_dict(record: Record) -> MotionRecord:
+    x, y, z = (Measured.from_dict(r) for r in record["translation_mm"])
+    return MotionRecord(**(_measured(record) | {"translation_mm": (x, y, z)}))
+
+
+def _bone_from_dict(record: Record) -> NewBoneRecord:
+    places = tuple(BonePlace(r["place"], Measured.from_dict(r["volume"])) for r in record["elsewhere"])
+    return NewBoneRecord(**(_measured(record) | {"elsewhere": places}))

@@ -1,0 +1,465 @@
+"""A reading as plain records, and back: the names of ``reading.json``."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.bridge import Bridge, BridgeMap
+from ongrowth.defect import DefectPlane, Side
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane, RigidTransform
+from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
+from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading.parts import (
+    Against,
+    DefectReading,
+    Finding,
+    ImplantReading,
+    Limit,
+    Prediction,
+    Provenance,
+    Reading,
+    ScanFacts,
+    Summary,
+    Window,
+)
+from ongrowth.scan import Dose, Level, Problem
+from ongrowth.screw import Integrity, OtherMetal, Screw, ScrewSpec
+from ongrowth.wording import fixed_words
+
+Record = dict[str, Any]
+
+READING_SCHEMA = "ongrowth-reading/1"
+_SIDE_WORDS = tuple(side.word for side in Side)
+
+
+def reading_to_dict(reading: Reading) -> Record:
+    """Return a reading as it stands in ``reading.json``, without pictures and without its source."""
+    return {
+        "schema": READING_SCHEMA,
+        "cautions": list(fixed_words().cautions),
+        "provenance": provenance_to_dict(reading.provenance),
+        "scan": _scan_to_dict(reading.scan),
+        "implants": [_implant_to_dict(implant) for implant in reading.implants],
+        "defects": [{"side": d.side} | _bridge_to_dict(d.bridge) for d in reading.defects],
+        "other_metal": [_metal_to_dict(metal) for metal in reading.other_metal],
+        "findings": [finding_to_dict(finding) for finding in reading.findings],
+        "summary": summary_to_dict(reading.summary),
+    }
+
+
+def reading_from_dict(record: Record) -> Reading:
+    """Return the reading written by `reading_to_dict` (pictures and source are kept elsewhere)."""
+    return Reading(
+        scan=_scan_from_dict(record["scan"]),
+        implants=tuple(_implant_from_dict(r) for r in record["implants"]),
+        findings=tuple(finding_from_dict(r) for r in record["findings"]),
+        summary=summary_from_dict(record["summary"]),
+        provenance=provenance_from_dict(record["provenance"]),
+        defects=tuple(DefectReading(r["side"], _bridge_from_dict(r)) for r in record["defects"]),
+        other_metal=tuple(_metal_from_dict(r) for r in record["other_metal"]),
+    )
+
+
+def plain(number: float) -> float | None:
+    """Return a number for JSON: None where it is NaN or endless."""
+    return float(number) if math.isfinite(number) else None
+
+
+def real(value: float | None) -> float:
+    """Return a number read from JSON: NaN where it is null."""
+    return math.nan if value is None else float(value)
+
+
+def _rows(array: NDArray[Any]) -> list[Any]:
+    """Return an array as nested lists, NaN as None, to 1 nm."""
+    values = np.asarray(array, dtype=np.float64)
+    rounded = np.round(values, 6).astype(object)
+    rounded[~np.isfinite(values)] = None
+    return list(rounded.tolist())
+
+
+def _array(rows: list[Any]) -> NDArray[np.float64]:
+    return np.array(rows, dtype=np.float64)
+
+
+def _scalars(record: Any, skip: tuple[str, ...] = ()) -> Record:
+    """Return the quantities, numbers and words of a dataclass under their own names."""
+    out: Record = {}
+    for field in dataclasses.fields(record):
+        value = getattr(record, field.name)
+        if field.name in skip:
+            continue
+        if isinstance(value, Measured):
+            out[field.name] = value.as_dict()
+        elif isinstance(value, float):
+            out[field.name] = plain(value)
+        else:
+            out[field.name] = value
+    return out
+
+
+def provenance_to_dict(provenance: Provenance) -> Record:
+    """Return what made a result, as written."""
+    return _scalars(provenance)
+
+
+def provenance_from_dict(record: Record) -> Provenance:
+    """Return what `provenance_to_dict` wrote."""
+    return Provenance(**(record | {"wall_s": real(record["wall_s"])}))
+
+
+def summary_to_dict(summary: Summary) -> Record:
+    """Return the answer in words, as written."""
+    return _scalars(summary) | {
+        "cannot_tell": list(summary.cannot_tell),
+        "not_looked_at": list(summary.not_looked_at),
+    }
+
+
+def summary_from_dict(record: Record) -> Summary:
+    """Return what `summary_to_dict` wrote."""
+    return Summary(
+        record["sentence"],
+        real(record["next_scan_week"]),
+        tuple(record["cannot_tell"]),
+        tuple(record["not_looked_at"]),
+    )
+
+
+def finding_to_dict(finding: Finding) -> Record:
+    """Return one finding, as written."""
+    return {
+        "implant": finding.implant,
+        "site": finding.site,
+        "quantity": finding.quantity,
+        "value": finding.value.as_dict(),
+        "window": _window_to_dict(finding.window) if finding.window else None,
+        "against_window": finding.against_window.value,
+        "why": finding.why,
+        "state": finding.state or None,
+    }
+
+
+def finding_from_dict(record: Record) -> Finding:
+    """Return what `finding_to_dict` wrote."""
+    return Finding(
+        record["implant"],
+        record["site"],
+        record["quantity"],
+        Measured.from_dict(record["value"]),
+        _window_from_dict(record["window"]) if record["window"] else None,
+        Against(record["against_window"]),
+        record["why"],
+        record["state"] or "",
+    )
+
+
+def _window_to_dict(window: Window) -> Record:
+    return _scalars(window) | {"unit": window.unit.value, "beyond": window.beyond.value}
+
+
+def _window_from_dict(record: Record) -> Window:
+    ends = {
+        "from_weeks": -math.inf if record["from_weeks"] is None else record["from_weeks"],
+        "to_weeks": math.inf if record["to_weeks"] is None else record["to_weeks"],
+        "low": real(record["low"]),
+        "high": real(record["high"]),
+        "unit": Unit(record["unit"]),
+        "beyond": Against(record["beyond"]),
+    }
+    return Window(**(record | ends))
+
+
+def problem_to_dict(problem: Problem) -> Record:
+    """Return a coded problem, as written."""
+    return {
+        "code": problem.code,
+        "level": problem.level.value,
+        "text": problem.text,
+        "advice": problem.advice,
+    }
+
+
+def problem_from_dict(record: Record) -> Problem:
+    """Return what `problem_to_dict` wrote."""
+    return Problem(record["code"], Level(record["level"]), record["text"], record["advice"])
+
+
+def dose_to_dict(dose: Dose) -> Record:
+    """Return the dose a scan states, as written."""
+    return _scalars(dose)
+
+
+def dose_from_dict(record: Record) -> Dose:
+    """Return what `dose_to_dict` wrote."""
+    return Dose(real(record["ctdi_vol_mgy"]), real(record["dlp_mgy_cm"]), record["source"])
+
+
+def _scan_to_dict(facts: ScanFacts) -> Record:
+    return _scalars(facts) | {
+        "voxel_mm": [plain(v) for v in facts.voxel_mm],
+        "problems": [problem_to_dict(p) for p in facts.problems],
+        "others": list(facts.others),
+        "dose": dose_to_dict(facts.dose),
+    }
+
+
+def _scan_from_dict(record: Record) -> ScanFacts:
+    x, y, z = (real(v) for v in record["voxel_mm"])
+    numbers = ("weeks_since_surgery", "slice_thickness_mm", "kvp", "hu_ceiling", "ceiling_share", "noise_hu")
+    quantities = ("blur_in_plane_mm", "blur_through_plane_mm")
+    facts: Record = record | {name: real(record[name]) for name in numbers}
+    facts |= {name: Measured.from_dict(record[name]) for name in quantities}
+    return ScanFacts(
+        **(
+            facts
+            | {
+                "voxel_mm": (x, y, z),
+                "problems": tuple(problem_from_dict(p) for p in record["problems"]),
+                "others": tuple(record["others"]),
+                "dose": dose_from_dict(record["dose"]),
+            }
+        )
+    )
+
+
+def _implant_to_dict(implant: ImplantReading) -> Record:
+    screw = implant.screw
+    return {
+        "id": implant.id,
+        "side": implant.side,
+        "surface": implant.surface,
+        "frame": _frame_to_dict(implant.frame),
+        "major_diameter_mm": screw.major_diameter_mm.as_dict(),
+        "root_diameter_mm": plain(screw.root_diameter_mm),
+        "length_mm": screw.length_mm.as_dict(),
+        "diameter_source": screw.diameter_source,
+        "cautions": list(screw.cautions.codes),
+        "tip_to_cortex_mm": implant.tip_to_cortex_mm.as_dict(),
+        "integrity": _scalars(screw.integrity),
+        "halo": _halo_to_dict(implant.halo),
+        "limits": [_scalars(limit) for limit in implant.limits],
+        "predicted": [_scalars(prediction) for prediction in implant.predicted],
+        "defect": _defect_to_dict(implant.defect, implant.bridge),
+    }
+
+
+def _implant_from_dict(record: Record) -> ImplantReading:
+    defect = record["defect"]
+    return ImplantReading(
+        id=record["id"],
+        side=record["side"],
+        surface=record["surface"],
+        frame=_frame_from_dict(record["frame"]),
+        screw=_screw_from_dict(record),
+        halo=_halo_from_dict(record["halo"]),
+        defect=_plane_from_dict(defect) if defect else None,
+        bridge=_bridge_from_dict(defect) if defect and defect["map"] else None,
+        tip_to_cortex_mm=Measured.from_dict(record["tip_to_cortex_mm"]),
+        limits=tuple(Limit(r["part"], real(r["share_of_variance"])) for r in record["limits"]),
+        predicted=tuple(
+            Prediction(r["change"], real(r["u95_mm"]), real(r["detection_limit_mm"]))
+            for r in record["predicted"]
+        ),
+    )
+
+
+def _frame_to_dict(frame: ScrewFrame) -> Record:
+    names = ("origin_mm", "tip_mm", "zero_direction", "quarter_direction", "axis_direction")
+    return {name: [float(v) for v in getattr(frame, name)] for name in names}
+
+
+def _frame_from_dict(record: Record) -> ScrewFrame:
+    names = ("zero_direction", "quarter_direction", "axis_direction")
+    rotation = np.column_stack([record[name] for name in names])
+    origin = np.array(record["origin_mm"])
+    length = float(np.linalg.norm(np.array(record["tip_mm"]) - origin))
+    return ScrewFrame(RigidTransform(rotation, origin), length)
+
+
+def _screw_from_dict(record: Record) -> Screw:
+    whole = record["integrity"]
+    return Screw(
+        id=record["id"],
+        side=record["side"],
+        head_mm=np.array(record["frame"]["origin_mm"]),
+        tip_mm=np.array(record["frame"]["tip_mm"]),
+        major_diameter_mm=Measured.from_dict(record["major_diameter_mm"]),
+        root_diameter_mm=real(record["root_diameter_mm"]),
+        length_mm=Measured.from_dict(record["length_mm"]),
+        diameter_source=record["diameter_source"],
+        integrity=Integrity(
+            whole["state"],
+            real(whole["smallest_shown_mm"]),
+            real(whole["at_depth_mm"]),
+            Measured.from_dict(whole["interruption_mm"]),
+            Measured.from_dict(whole["bend_deg"]),
+        ),
+        spec=ScrewSpec(id=record["id"], surface=record["surface"]),
+        cautions=Caution.from_codes(record["cautions"]),
+    )
+
+
+def _metal_to_dict(metal: OtherMetal) -> Record:
+    return _scalars(metal) | {"points_mm": _rows(metal.points_mm)}
+
+
+def _metal_from_dict(record: Record) -> OtherMetal:
+    return OtherMetal(
+        record["kind"],
+        _array(record["points_mm"]).reshape(-1, 3),
+        Measured.from_dict(record["length_mm"]),
+        Measured.from_dict(record["diameter_mm"]),
+    )
+
+
+def _halo_to_dict(halo: Halo) -> Record:
+    sides = {name: _side_to_dict(getattr(halo, name)) for name in ("whole", "head_side", "tip_side")}
+    return sides | {"map": _map_to_dict(halo.map)}
+
+
+def _halo_from_dict(record: Record) -> Halo:
+    return Halo(
+        map=_map_from_dict(record["map"]),
+        whole=_side_from_dict(record["whole"]),
+        head_side=_side_from_dict(record["head_side"]),
+        tip_side=_side_from_dict(record["tip_side"]),
+    )
+
+
+def _side_to_dict(side: HaloSummary) -> Record:
+    rim = {
+        "present": side.rim.present,
+        "thickness": side.rim.thickness_mm.as_dict(),
+        "hu": side.rim.hu.as_dict(),
+    }
+    return _scalars(side) | {
+        "rim": rim,
+        "sector_mean_width": [sector.as_dict() for sector in side.sector_mean_width],
+    }
+
+
+def _side_from_dict(record: Record) -> HaloSummary:
+    rim = record["rim"]
+    values = {
+        name: Measured.from_dict(value)
+        for name, value in record.items()
+        if isinstance(value, dict) and name != "rim"
+    }
+    return HaloSummary(
+        **values,
+        rim=Rim(rim["present"], Measured.from_dict(rim["thickness"]), Measured.from_dict(rim["hu"])),
+        shape=record["shape"],
+        counting_area_mm2=real(record["counting_area_mm2"]),
+        measured_share=real(record["measured_share"]),
+        sector_mean_width=tuple(Measured.from_dict(r) for r in record["sector_mean_width"]),
+    )
+
+
+def _map_to_dict(halo_map: HaloMap) -> Record:
+    return {
+        "depth_mm": _rows(halo_map.depth_mm),
+        "angle_deg": _rows(halo_map.angle_deg),
+        "width_mm": _rows(halo_map.width_mm),
+        "u_mm": _rows(halo_map.width_u_mm),
+        "side": [[_SIDE_WORDS[cell] for cell in row] for row in halo_map.side],
+        "cautions": [[list(Caution(int(cell)).codes) for cell in row] for row in halo_map.cautions],
+    }
+
+
+def _map_from_dict(record: Record) -> HaloMap:
+    cautions = [[int(Caution.from_codes(cell)) for cell in row] for row in record["cautions"]]
+    return HaloMap(
+        _array(record["depth_mm"]),
+        _array(record["angle_deg"]),
+        _array(record["width_mm"]),
+        _array(record["u_mm"]),
+        np.array([[_SIDE_WORDS.index(cell) for cell in row] for row in record["side"]], dtype=np.int8),
+        np.array(cautions, dtype=np.int64),
+    )
+
+
+_BRIDGE_QUANTITIES = (
+    ("gap_width_mean", Unit.MM),
+    ("gap_width_max", Unit.MM),
+    ("bridged_fraction", Unit.ONE),
+    ("bridge_count", Unit.ONE),
+    ("cross_section_mm2", Unit.MM2),
+    ("hidden_by_metal", Unit.ONE),
+)
+
+
+def _defect_to_dict(defect: DefectPlane | None, bridge: Bridge | None) -> Record | None:
+    if bridge is not None:
+        return _bridge_to_dict(bridge)
+    if defect is None:
+        return None
+    not_measured = {
+        name: Measured.missing(unit, Caution.LITTLE_MEASURED).as_dict() for name, unit in _BRIDGE_QUANTITIES
+    }
+    return _plane_to_dict(defect) | not_measured | {"smallest_bridge_shown_mm": None, "map": None}
+
+
+def _bridge_to_dict(bridge: Bridge) -> Record:
+    values = {name: getattr(bridge, name).as_dict() for name, _ in _BRIDGE_QUANTITIES}
+    return (
+        _plane_to_dict(bridge.defect)
+        | values
+        | {
+            "smallest_bridge_shown_mm": plain(bridge.smallest_bridge_shown_mm),
+            "map": _bridge_map_to_dict(bridge.map),
+        }
+    )
+
+
+def _bridge_from_dict(record: Record) -> Bridge:
+    return Bridge(
+        defect=_plane_from_dict(record),
+        **{name: Measured.from_dict(record[name]) for name, _ in _BRIDGE_QUANTITIES},
+        smallest_bridge_shown_mm=real(record["smallest_bridge_shown_mm"]),
+        map=_bridge_map_from_dict(record["map"]),
+    )
+
+
+def _plane_to_dict(defect: DefectPlane) -> Record:
+    return {
+        "found": defect.how == "found",
+        "how": defect.how,
+        "point_mm": [float(v) for v in defect.plane.point_mm],
+        "normal": [float(v) for v in defect.plane.normal],
+        "gap_mm": plain(defect.gap_mm),
+        "u_angle_deg": plain(defect.u_angle_deg),
+        "u_offset_mm": plain(defect.u_offset_mm),
+        "cautions": list(defect.cautions.codes),
+    }
+
+
+def _plane_from_dict(record: Record) -> DefectPlane:
+    return DefectPlane(
+        Plane(np.array(record["point_mm"]), np.array(record["normal"])),
+        real(record["gap_mm"]),
+        record["how"],
+        real(record["u_angle_deg"]),
+        real(record["u_offset_mm"]),
+        Caution.from_codes(record["cautions"]),
+    )
+
+
+def _bridge_map_to_dict(bridge_map: BridgeMap) -> Record:
+    lines = ("u_mm", "v_mm", "u_direction", "v_direction", "gap_width_mm", "gap_width_u_mm")
+    masks = ("bridged", "inside", "hidden")
+    return {name: _rows(getattr(bridge_map, name)) for name in lines} | {
+        name: getattr(bridge_map, name).tolist() for name in masks
+    }
+
+
+def _bridge_map_from_dict(record: Record) -> BridgeMap:
+    masks = ("bridged", "inside", "hidden")
+    arrays: Record = {name: _array(rows) for name, rows in record.items() if name not in masks}
+    return BridgeMap(**(arrays | {name: np.array(record[name], dtype=bool) for name in masks}))

@@ -1,0 +1,263 @@
+"""Readings and cases on disk: validated both ways, and written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import datetime as dt
+import functools
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.reading.case_record import CASE_SCHEMA, case_from_dict, case_to_dict
+from ongrowth.reading.parts import Case, Cut, ImplantReading, Profile, Reading, Source
+from ongrowth.reading.record import READING_SCHEMA, Record, reading_from_dict, reading_to_dict
+from ongrowth.scan import refuse
+
+_SCHEMA_FILES = {READING_SCHEMA: "reading.schema.json", CASE_SCHEMA: "case.schema.json"}
+
+
+@functools.cache
+def schema(name: str) -> Record:
+    """Return a shipped JSON Schema by its version name, for example ``"ongrowth-reading/1"``."""
+    text = files("ongrowth").joinpath("data", _SCHEMA_FILES[name]).read_text(encoding="utf-8")
+    return dict(json.loads(text))
+
+
+def validate(record: Record, name: str) -> None:
+    """Check a record against a shipped schema.
+
+    Raises
+    ------
+    Refused
+        Code ``not-a-result`` with the place of the first faults.
+    """
+    from jsonschema import Draft202012Validator
+
+    faults = sorted(
+        Draft202012Validator(schema(name)).iter_errors(record), key=lambda e: list(map(str, e.path))
+    )
+    if faults:
+        told = "; ".join(f"{_place(f.path)}: {f.message[:160]}" for f in faults[:5])
+        raise refuse(
+            "not-a-result",
+            f"This is no valid {name} file ({told}).",
+            "Make it again with `ongrowth check` or `ongrowth follow`.",
+        )
+
+
+def _place(path: Any) -> str:
+    return "/".join(str(part) for part in path) or "the file"
+
+
+def write_reading(reading: Reading, folder: Path) -> Path:
+    """Write ``reading.json``, ``map.npz`` and the private ``source.json`` of one CT.
+
+    The folder appears, or is exchanged, as a whole.
+
+    Parameters
+    ----------
+    reading : Reading
+        What the CT gave.
+    folder : Path
+        Folder of this scan, ``OUT/<scan id>``.
+
+    Returns
+    -------
+    Path
+        The ``reading.json`` written.
+    """
+    record = reading_to_dict(reading)
+    validate(record, READING_SCHEMA)
+    with new_folder(folder) as part:
+        (part / "reading.json").write_text(_json(record), encoding="utf-8")
+        _write_arrays(part / "map.npz", reading)
+        (part / "source.json").write_text(_json(_source_to_dict(reading.source)), encoding="utf-8")
+        (part / "source.json").chmod(0o600)
+    return folder / "reading.json"
+
+
+def read_reading(path: Path) -> Reading:
+    """Read a reading, with its pictures and its source where they stand beside it.
+
+    Parameters
+    ----------
+    path : Path
+        ``reading.json`` or the folder that holds it.
+
+    Raises
+    ------
+    Refused
+        Code ``no-reading`` or ``not-a-result``.
+    """
+    file = path / "reading.json" if path.is_dir() else path
+    record = _load(file)
+    validate(record, READING_SCHEMA)
+    reading = reading_from_dict(record)
+    source = file.with_name("source.json")
+    if source.is_file():
+        reading = dataclasses.replace(reading, source=_source_from_dict(_load(source)))
+    arrays = file.with_name("map.npz")
+    return _with_pictures(reading, arrays) if arrays.is_file() else reading
+
+
+def write_case(case: Case, folder: Path) -> Path:
+    """Write ``case.json`` beside the folders of its readings; returns its path."""
+    record = case_to_dict(case)
+    validate(record, CASE_SCHEMA)
+    path = folder / "case.json"
+    write_text(path, _json(record))
+    return path
+
+
+def read_case(path: Path) -> Case:
+    """Read ``case.json`` and the readings it lists.
+
+    Raises
+    ------
+    Refused
+        Code ``no-reading`` or ``not-a-result``.
+    """
+    file = path / "case.json" if path.is_dir() else path
+    record = _load(file)
+    validate(record, CASE_SCHEMA)
+    return case_from_dict(record, [read_reading(file.parent / r["path"]) for r in record["readings"]])
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole: beside its place first, then renamed onto it."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+@contextlib.contextmanager
+def new_folder(folder: Path) -> Iterator[Path]:
+    """Give a fresh folder beside `folder`; it takes that name when the block ends well."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    try:
+        yield part
+        part.chmod(0o755)
+        _exchange(part, folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _exchange(part: Path, folder: Path) -> None:
+    """Rename `part` to `folder`; what stood there before goes only once the new one is in place."""
+    if not folder.exists():
+        part.rename(folder)
+        return
+    old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent))
+    folder.rename(old / folder.name)
+    part.rename(folder)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _json(record: Record) -> str:
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _load(path: Path) -> Record:
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise refuse(
+            "no-reading",
+            f"{path.name} cannot be read as a result file.",
+            "Give a reading.json or case.json written by `ongrowth check` or `ongrowth follow`.",
+        ) from error
+    return record if isinstance(record, dict) else {}
+
+
+def _source_to_dict(source: Source) -> Record:
+    record = dataclasses.asdict(source)
+    dates = {name: day.isoformat() for name, day in record.items() if isinstance(day, dt.date)}
+    return record | dates | {"paths": list(source.paths)}
+
+
+def _source_from_dict(record: Record) -> Source:
+    dates = {
+        name: dt.date.fromisoformat(record[name]) if record[name] else None
+        for name in ("scan_date", "surgery_date")
+    }
+    return Source(**(record | dates | {"paths": tuple(record["paths"])}))
+
+
+_CUT_ARRAYS = ("hu", "right_mm", "down_mm", "edge_words", "at_depth_mm")
+_PROFILE_ARRAYS = ("distance_mm", "hu_mean", "hu_low", "hu_high")
+
+
+def _write_arrays(path: Path, reading: Reading) -> None:
+    """Write maps, cuts and profiles, each under ``<implant>.<what>.<name>``."""
+    arrays: dict[str, NDArray[Any]] = {}
+    for implant in reading.implants:
+        for name in ("depth_mm", "angle_deg", "width_mm", "width_u_mm", "side", "cautions"):
+            arrays[f"{implant.id}.halo.{name}"] = getattr(implant.halo.map, name)
+        for cut in implant.cuts:
+            arrays |= {f"{implant.id}.cut.{cut.name}.{n}": np.asarray(getattr(cut, n)) for n in _CUT_ARRAYS}
+        for profile in implant.profiles:
+            key = f"{implant.id}.profile.{profile.side}"
+            arrays |= {f"{key}.{n}": getattr(profile, n) for n in _PROFILE_ARRAYS}
+        if implant.bridge is not None:
+            for name in ("u_mm", "v_mm", "gap_width_mm", "gap_width_u_mm", "bridged", "inside", "hidden"):
+                arrays[f"{implant.id}.gap.{name}"] = getattr(implant.bridge.map, name)
+    with path.open("wb") as file:
+        np.savez_compressed(file, **arrays)  # type: ignore[arg-type]  # the stub mistakes names for options
+
+
+def _with_pictures(reading: Reading, path: Path) -> Reading:
+    with np.load(path, allow_pickle=False) as arrays:
+        stored = {name: arrays[name] for name in arrays.files}
+    return dataclasses.replace(
+        reading, implants=tuple(_implant_with_pictures(implant, stored) for implant in reading.implants)
+    )
+
+
+def _implant_with_pictures(implant: ImplantReading, stored: dict[str, NDArray[Any]]) -> ImplantReading:
+    return dataclasses.replace(
+        implant,
+        cuts=tuple(_cut(name, part) for name, part in _parts(stored, f"{implant.id}.cut.").items()),
+        profiles=tuple(
+            Profile(side, **part) for side, part in _parts(stored, f"{implant.id}.profile.").items()
+        ),
+    )
+
+
+def _parts(stored: dict[str, NDArray[Any]], prefix: str) -> dict[str, dict[str, NDArray[Any]]]:
+    """Return the arrays under a prefix, grouped by the next word of their name."""
+    grouped: dict[str, dict[str, NDArray[Any]]] = {}
+    for name, array in stored.items():
+        if name.startswith(prefix):
+            group, _, last = name.removeprefix(prefix).rpartition(".")
+            grouped.setdefault(group, {})[last] = array
+    return grouped
+
+
+def _cut(name: str, part: dict[str, NDArray[Any]]) -> Cut:
+    left, right, top, bottom = (str(word) for word in part["edge_words"])
+    return Cut(
+        name,
+        part["hu"],
+        part["right_mm"],
+        part["down_mm"],
+        (left, right, top, bottom),
+        float(part["at_depth_mm"]),
+    )

@@ -1,0 +1,139 @@
+"""The words of print: fixed cautions, how a quantity is written, what a place is called."""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+import tomllib
+from dataclasses import dataclass
+from importlib.resources import files
+
+from ongrowth.quantity import Measured, Unit
+
+_PARS_SITE = re.compile(r"^L[1-6]$", re.IGNORECASE)
+
+PRINTED_UNIT = {
+    Unit.MM: "mm",
+    Unit.MM2: "mm²",
+    Unit.MM3: "mm³",
+    Unit.DEG: "°",
+    Unit.HU: "HU",
+    Unit.ONE: "%",
+    Unit.WEEK: "weeks",
+    Unit.MGY: "mGy",
+    Unit.MGY_CM: "mGy·cm",
+    Unit.MSV: "mSv",
+}
+
+_PLAIN_CHARACTERS = str.maketrans(
+    {
+        "²": "2",
+        "³": "3",
+        "°": " deg",
+        "·": "*",
+        "–": "-",
+        "—": "-",
+        "±": "+/-",
+        "≥": ">=",
+        "≤": "<=",
+        "×": "x",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FixedWords:
+    """The cautions that every output carries, and the neutral paragraph on lucency."""
+
+    cautions: tuple[str, ...]
+    short: str
+    neutral: str
+    plain: tuple[str, ...]
+
+
+@functools.cache
+def fixed_words() -> FixedWords:
+    """Return the fixed words shipped with the program."""
+    table = tomllib.loads(files("ongrowth").joinpath("data/cautions.toml").read_text(encoding="utf-8"))
+    return FixedWords(tuple(table["cautions"]), table["short"], table["neutral"], tuple(table["plain"]))
+
+
+def number(value: float, unit: Unit) -> str:
+    """Return a number as printed, without its unit: shares as percent, lengths to 0.01 mm below 10 mm.
+
+    Examples
+    --------
+    >>> number(0.623, Unit.MM), number(42.04, Unit.MM), number(0.38, Unit.ONE)
+    ('0.62', '42.0', '38')
+    """
+    shown = 100.0 * value if unit is Unit.ONE else value
+    text = f"{shown:.{_decimals(shown, unit)}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def _decimals(value: float, unit: Unit) -> int:
+    if unit in (Unit.ONE, Unit.HU):
+        return 0
+    if unit is Unit.MM:
+        return 2 if abs(value) < 10.0 else 1
+    return 1 if abs(value) < 10.0 else 0
+
+
+def with_unit(value: float, unit: Unit) -> str:
+    """Return a number with its printed unit, for example ``"0.62 mm"``, ``"38 %"`` or ``"45°"``."""
+    gap = "" if unit is Unit.DEG else " "
+    return f"{number(value, unit)}{gap}{PRINTED_UNIT[unit]}"
+
+
+def say(quantity: Measured) -> str:
+    """Return a quantity as printed: value (low to high), "below limit", or why there is none.
+
+    Examples
+    --------
+    >>> say(Measured.of(0.62, 0.055, Unit.MM))
+    '0.62 mm (0.51 to 0.73 mm)'
+    >>> say(Measured.of(0.1, 0.1, Unit.MM, limit=0.25))
+    'below 0.25 mm'
+    """
+    if not quantity.is_known:
+        reason = quantity.cautions.words
+        return f"not measurable ({reason})" if reason else "not measurable"
+    if math.isfinite(quantity.below_limit):
+        return f"below {with_unit(quantity.below_limit, quantity.unit)}"
+    return f"{with_unit(quantity.value, quantity.unit)} ({span(quantity)})"
+
+
+def span(quantity: Measured) -> str:
+    """Return the 95 % interval as printed, for example ``"0.51 to 0.73 mm"``."""
+    return f"{number(quantity.low95, quantity.unit)} to {with_unit(quantity.high95, quantity.unit)}"
+
+
+def is_pars_site(site: str) -> bool:
+    """Whether a site is a lumbar vertebra, so that sides may be called lamina and pedicle side."""
+    return bool(_PARS_SITE.match(site.strip()))
+
+
+def side_words(side: str, site: str) -> str:
+    """Return the printed name of a fragment's side: "head_side" or "tip_side" at a site.
+
+    Examples
+    --------
+    >>> side_words("head_side", "L5"), side_words("tip_side", "")
+    ('lamina side (screw head)', 'screw-tip side')
+    """
+    if is_pars_site(site):
+        return {"head_side": "lamina side (screw head)", "tip_side": "pedicle side (screw tip)"}[side]
+    return {"head_side": "screw-head side", "tip_side": "screw-tip side"}[side]
+
+
+def weeks_words(weeks: float) -> str:
+    """Return the time of a scan as printed: "week 8.0", "before surgery", or "week not known"."""
+    if math.isnan(weeks):
+        return "week not known"
+    return "before surgery" if weeks < 0 else f"week {weeks:.1f}"
+
+
+def plain_ascii(text: str) -> str:
+    """Return text in 7-bit characters for systems that take nothing else."""
+    return text.translate(_PLAIN_CHARACTERS).encode("ascii", "replace").decode("ascii")
