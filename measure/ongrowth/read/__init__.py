@@ -1,0 +1,191 @@
+"""The only way in: a folder, a zip, or one file becomes a `Scan`."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.read.ceiling import ceiling_problems, find_ceiling
+from ongrowth.read.pixels import HU, read_hu
+from ongrowth.read.volume import is_volume_file, read_volume_header, read_volume_hu
+from ongrowth.scan import Acquisition, Level, Problem, Scan, refuse
+from ongrowth.series import (
+    Candidate,
+    Examination,
+    SeriesInfo,
+    Source,
+    choice_problems,
+    choose,
+    describe,
+    find_series,
+    open_source,
+    rank,
+    size_problems,
+    tolerant,
+)
+
+__all__ = ["list_series", "read_scan"]
+
+
+def _silent(_: str) -> None:
+    """Tell nobody."""
+
+
+def read_scan(
+    path: str | Path, *, series_uid: str | None = None, progress: Callable[[str], None] | None = None
+) -> Scan:
+    """Read one CT.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder (with sub-folders), a zip of a folder, one DICOM file (enhanced multi-frame), or a
+        volume file (NIfTI, NRRD, MHA, MHD).
+    series_uid : str, optional
+        Take this series instead of the one best for measuring.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Returns
+    -------
+    Scan
+        HU on the native grid; nothing is resampled. Cautions and notes are in ``problems``, the
+        series not taken in ``others``.
+
+    Raises
+    ------
+    Refused
+        If the data cannot serve; every refusal has a code, see ``docs/reading.md``.
+
+    Examples
+    --------
+    >>> read_scan("nowhere")
+    Traceback (most recent call last):
+    ...
+    ongrowth.scan.Refused: no-such-path: There is nothing at nowhere. Check the path.
+    """
+    tell = progress or _silent
+    with tolerant(), open_source(path) as source:
+        examination = find_series(source, tell)
+        if not examination.candidates:
+            return _read_volume(_volume_path(source, examination), tell)
+        ranked = choose(examination.candidates, series_uid)
+        return _read_stack(examination, ranked, tell)
+
+
+def list_series(path: str | Path, *, progress: Callable[[str], None] | None = None) -> tuple[SeriesInfo, ...]:
+    """List the series at a path, the best for measuring first, each with the reason.
+
+    Parameters
+    ----------
+    path : str or Path
+        As for `read_scan`.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Raises
+    ------
+    Refused
+        If there is no CT image at all.
+    """
+    with tolerant(), open_source(path) as source:
+        examination = find_series(source, progress or _silent)
+        if not examination.candidates:
+            return (_describe_volume(_volume_path(source, examination)),)
+        return describe(rank(examination.candidates))
+
+
+def _volume_path(source: Source, examination: Examination) -> Path:
+    """Return the only volume file of a source without DICOM images."""
+    found = [Path(entry.name) for entry in source.entries if is_volume_file(Path(entry.name))]
+    if not found:
+        raise examination.nothing
+    if len(found) > 1:
+        raise refuse("several-volumes", f"The folder holds {len(found)} volume files.", "Give one of them.")
+    if not found[0].is_file():
+        raise refuse("volume-in-zip", f"{found[0].name} lies in a zip.", "Unzip it and give the file itself.")
+    return found[0]
+
+
+def _read_volume(path: Path, tell: Callable[[str], None]) -> Scan:
+    header = read_volume_header(path)
+    hu = read_volume_hu(header, tell)
+    steps_mm = np.linalg.norm(header.world_from_voxel[:3, :3], axis=0)
+    problems = [*header.problems, *size_problems(float(steps_mm[0]), float(steps_mm[1:].max())), *_bare(hu)]
+    return _scan(hu, header.world_from_voxel, Acquisition(), problems, (str(path),), ())
+
+
+def _bare(hu: HU) -> list[Problem]:
+    text = "A volume file carries no kernel, dose, date or patient; its numbers are taken as HU."
+    found = [Problem("no-header", Level.NOTE, text, "Give the DICOM series where there is one.")]
+    if float(hu.min()) > -500.0:
+        text = f"The lowest number is {float(hu.min()):.0f}: there is no air, so these may not be HU."
+        found.append(Problem("hu-doubtful", Level.CAUTION, text, "Check air (-1000) and water (0)."))
+    return found
+
+
+def _describe_volume(path: Path) -> SeriesInfo:
+    header = read_volume_header(path)
+    steps = np.linalg.norm(header.world_from_voxel[:3, :3], axis=0)
+    n, gap, pixel = header.shape[0], float(steps[0]), float(steps[1:].max())
+    return SeriesInfo(
+        "", path.name, "", n, gap, gap, pixel, is_usable=True, reason="the only volume", problems=()
+    )
+
+
+def _read_stack(examination: Examination, ranked: list[Candidate], tell: Callable[[str], None]) -> Scan:
+    taken = ranked[0]
+    stack = taken.stack
+    hu = read_hu(stack.slices, tell)
+    hu, twin_problems = _without_twins(hu, stack.twins, len(stack.slices))
+    problems = [*examination.problems, *taken.problems, *twin_problems, *choice_problems(ranked)]
+    files = tuple(dict.fromkeys(one.image.entry.name for one in stack.slices))
+    others = tuple(str(one) for one in describe(ranked)[1:])
+    return _scan(hu, stack.world_from_voxel, taken.acquisition, problems, files, others)
+
+
+def _without_twins(hu: HU, twins: tuple[tuple[int, int], ...], n_slices: int) -> tuple[HU, list[Problem]]:
+    """Drop slices that repeat another one exactly."""
+    if not twins:
+        return hu, []
+    different = sum(not np.array_equal(hu[kept], hu[twin]) for kept, twin in twins)
+    if different:
+        text = f"{different} places of the stack are shown twice, with different pixels."
+        raise refuse("duplicate-slices", text, "Export one reconstruction per folder.")
+    text = f"{len(twins)} slices were there twice, pixel for pixel; one copy was dropped."
+    return hu[: n_slices - len(twins)], [Problem("duplicate-slices", Level.NOTE, text)]
+
+
+def _scan(
+    hu: HU,
+    world_from_voxel: NDArray[np.float64],
+    acquisition: Acquisition,
+    problems: list[Problem],
+    files: tuple[str, ...],
+    others: tuple[str, ...],
+) -> Scan:
+    ceiling = find_ceiling(hu)
+    return Scan(
+        hu=hu,
+        world_from_voxel=world_from_voxel,
+        acquisition=acquisition,
+        problems=(*problems, *ceiling_problems(ceiling)),
+        hu_ceiling=ceiling.hu,
+        ceiling_share=ceiling.share if not math.isnan(ceiling.hu) else 0.0,
+        source_files=files,
+        others=others,
+        digest=_digest(hu, world_from_voxel),
+    )
+
+
+def _digest(hu: HU, world_from_voxel: NDArray[np.float64]) -> str:
+    """Return the SHA-256 of voxels and geometry."""
+    sum_ = hashlib.sha256(f"{hu.dtype.str} {hu.shape}".encode())
+    sum_.update(np.ascontiguousarray(np.round(world_from_voxel, 6) + 0.0).tobytes())
+    sum_.update(np.ascontiguousarray(hu).data.cast("B"))
+    return sum_.hexdigest()

@@ -1,0 +1,238 @@
+"""Which series of an examination is best for measuring, and why."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ongrowth.scan import Acquisition, Level, Problem, Refused, refuse
+from ongrowth.series.facts import is_derived, judge_facts, kernel_sharpness, read_acquisition
+from ongrowth.series.stack import Stack
+
+THIN_MM = 1.25  # below this the kernel matters more than the thickness
+ENOUGH_MM = 30.0  # covers a screw; shorter series are test or monitoring scans
+THICKNESS_STEPS_MM = (THIN_MM, 2.0, 3.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeriesInfo:
+    """One candidate of an examination.
+
+    Parameters
+    ----------
+    series_uid, description, kernel : str
+        As the header tells.
+    n_slices : int
+        Slices on the grid.
+    thickness_mm, gap_mm, pixel_mm : float
+        Slice thickness (or gap if larger), distance of slices, larger side of a pixel; NaN if unknown.
+    is_usable : bool
+        Whether it can be read at all.
+    reason : str
+        What speaks for it, or why it is not taken.
+    problems : tuple of Problem
+        Found in headers and geometry.
+    """
+
+    series_uid: str
+    description: str
+    kernel: str
+    n_slices: int
+    thickness_mm: float
+    gap_mm: float
+    pixel_mm: float
+    is_usable: bool
+    reason: str
+    problems: tuple[Problem, ...]
+
+    def __str__(self) -> str:
+        name = self.description or self.kernel or self.series_uid or "unnamed series"
+        size = "" if math.isnan(self.gap_mm) else f", {self.thickness_mm:.3g} mm thick"
+        return f"{name} ({self.n_slices} slices{size}): {self.reason}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A stack with its facts and everything found about it."""
+
+    stack: Stack
+    acquisition: Acquisition
+    problems: tuple[Problem, ...]
+
+    @property
+    def is_usable(self) -> bool:
+        """Whether nothing forbids reading it."""
+        return all(problem.level is not Level.REFUSE for problem in self.problems)
+
+    @property
+    def refusals(self) -> tuple[Problem, ...]:
+        """What forbids reading it."""
+        return tuple(problem for problem in self.problems if problem.level is Level.REFUSE)
+
+
+def weigh(stack: Stack) -> Candidate:
+    """Collect facts and problems of a stack."""
+    acquisition = read_acquisition(stack)
+    facts = judge_facts(stack, acquisition)
+    kinds = [problem for problem in facts if problem.level is Level.REFUSE]
+    # What the images are comes before how they lie: a capture without position is a capture.
+    return Candidate(stack, acquisition, tuple(kinds) if kinds else (*stack.problems, *facts))
+
+
+_Key = tuple[float, ...]
+
+
+def rank(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Sort candidates, the best for measuring first.
+
+    In this order: usable; original and lossless; covering enough; not metal-reduced; of one energy
+    spectrum; of a thin class; of a sharp kernel; of small pixels; thin; long.
+    """
+    longest_mm = max((one.stack.extent_mm for one in candidates if one.is_usable), default=0.0)
+    return sorted(candidates, key=lambda one: _merit(one, longest_mm), reverse=True)
+
+
+_CRITERIA = (
+    "it can be read",
+    "original, not derived",
+    "not compressed with loss",
+    "covers enough",
+    "without metal artefact reduction",
+    "ordinary spectrum",
+    "thinner slices",
+    "sharper kernel",
+    "smaller pixels",
+    "thinner slices",
+    "more slices",
+)
+
+
+def _merit(one: Candidate, longest_mm: float) -> _Key:
+    stack, facts = one.stack, one.acquisition
+    thickness_mm = stack.thickness_mm if not math.isnan(stack.thickness_mm) else 99.0
+    sharpness = kernel_sharpness(facts.kernel)
+    return (
+        one.is_usable,
+        not is_derived(stack.slices[0]),
+        not facts.is_lossy,
+        stack.extent_mm >= min(ENOUGH_MM, 0.5 * longest_mm),
+        not facts.is_metal_reduced,
+        facts.algorithm != "mono-energetic",
+        -float(np.searchsorted(THICKNESS_STEPS_MM, thickness_mm)),
+        sharpness if not math.isnan(sharpness) else 50.0,
+        -round(stack.pixel_mm, 3) if not math.isnan(stack.pixel_mm) else -99.0,
+        -round(thickness_mm, 2),
+        len(stack.slices),
+    )
+
+
+def why(best: Candidate, other: Candidate, longest_mm: float) -> str:
+    """Return the first criterion by which one candidate beats another."""
+    pairs = zip(_CRITERIA, _merit(best, longest_mm), _merit(other, longest_mm), strict=True)
+    return next((name for name, a, b in pairs if a > b), "equal; the first one was taken")
+
+
+def describe(ranked: Sequence[Candidate]) -> tuple[SeriesInfo, ...]:
+    """Return the ranked candidates for people, each with its reason."""
+    longest_mm = max((one.stack.extent_mm for one in ranked if one.is_usable), default=0.0)
+    return tuple(_describe(one, ranked, longest_mm) for one in ranked)
+
+
+def _describe(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) -> SeriesInfo:
+    stack, facts = one.stack, one.acquisition
+    return SeriesInfo(
+        series_uid=facts.series_uid,
+        description=facts.series_description,
+        kernel=facts.kernel,
+        n_slices=len(stack.slices),
+        thickness_mm=stack.thickness_mm,
+        gap_mm=stack.gap_mm,
+        pixel_mm=stack.pixel_mm,
+        is_usable=one.is_usable,
+        reason=_reason(one, ranked, longest_mm),
+        problems=one.problems,
+    )
+
+
+def _reason(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) -> str:
+    if not one.is_usable:
+        return "cannot be read: " + " ".join(problem.text for problem in one.refusals)
+    best = ranked[0]
+    if one is not best:
+        return f"not taken; the other is better: {why(best, one, longest_mm)}"
+    if len(ranked) == 1:
+        return "the only series"
+    return f"best for measuring: {why(best, ranked[1], longest_mm)}"
+
+
+def choose(candidates: Sequence[Candidate], series_uid: str | None) -> list[Candidate]:
+    """Return the candidates ranked, the one to read first.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        All stacks found.
+    series_uid : str, optional
+        Take this series, whatever else is there.
+
+    Raises
+    ------
+    Refused
+        ``no-such-series``; what forbids reading the best; ``several-patients``, ``several-dates``.
+    """
+    ranked = rank(candidates)
+    if series_uid is not None:
+        wanted = [one for one in ranked if one.acquisition.series_uid == series_uid]
+        if not wanted:
+            raise refuse(
+                "no-such-series",
+                f"There is no series {series_uid} here.",
+                "List the series of the folder first.",
+            )
+        ranked = wanted + [one for one in ranked if one not in wanted]
+    if not ranked[0].is_usable:
+        raise Refused(*ranked[0].refusals)
+    if series_uid is None:
+        _check_one_examination([one for one in ranked if one.is_usable])
+    return ranked
+
+
+def _check_one_examination(usable: Sequence[Candidate]) -> None:
+    patients = {one.acquisition.patient_id for one in usable if one.acquisition.patient_id}
+    days = {one.acquisition.date for one in usable if one.acquisition.date}
+    advice = "Give the folder of one examination, or name the series."
+    if len(patients) > 1:
+        raise refuse("several-patients", f"The folder holds CTs of {len(patients)} patients.", advice)
+    if len(days) > 1:
+        raise refuse("several-dates", f"The folder holds CTs of {len(days)} dates.", advice)
+
+
+def choice_problems(ranked: Sequence[Candidate]) -> list[Problem]:
+    """Say which series was taken and why, when there was a choice."""
+    if len(ranked) < 2:
+        return []
+    taken = describe(ranked)[0]
+    name = taken.description or taken.kernel or taken.series_uid
+    text = f"{len(ranked)} series or blocks were there; taken: {name}, {taken.reason}."
+    found = [Problem("series-chosen", Level.NOTE, text, "Name another series if this is not the wanted one.")]
+    return found + _lost_problems(ranked[0], ranked[1:])
+
+
+def _lost_problems(taken: Candidate, rest: Sequence[Candidate]) -> list[Problem]:
+    """Point out a broken series that would have been better than the one taken."""
+    broken = [one for one in rest if one.stack.problems and not one.stack.is_usable and not _is_aside(one)]
+    better = [one for one in broken if _merit(one, 0.0)[1:] > _merit(taken, 0.0)[1:]]
+    if not better:
+        return []
+    worst = better[0].refusals[0]
+    text = f"A series better for measuring is there but broken ({worst.code}): {worst.text}"
+    return [Problem("better-series-broken", Level.CAUTION, text, worst.advice)]
+
+
+def _is_aside(one: Candidate) -> bool:
+    return len(one.stack.slices) < 3 or any(
+        problem.code in ("localizer", "screen-capture", "projection", "not-ct") for problem in one.refusals
+    )

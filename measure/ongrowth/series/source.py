@@ -1,0 +1,275 @@
+"""Where the bytes come from: a folder, a zip of a folder, or one file.
+
+Nothing is ever extracted to disk, and only regular files are opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import stat
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import IO, Protocol
+
+from ongrowth.scan import Level, Problem, refuse
+
+MAX_FILES = 200_000  # beyond any examination; a folder above it is the wrong folder
+MAX_FOLDER_DEPTH = 40
+MAX_ZIP_BYTES = 32 * 2**30
+BOMB_BYTES = 2**30  # a zip that unpacks to more than this ...
+BOMB_RATIO = 200.0  # ... must not shrink better than CT data ever do
+MAX_INFLATED_BYTES = 64 * 2**20  # one deflated image
+UNREADABLE = (OSError, EOFError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError)
+
+# An empty preamble and a meta header that says "explicit VR little endian".
+_PLAIN_HEAD = (
+    bytes(128)
+    + b"DICM"
+    + b"\x02\x00\x00\x00UL\x04\x00\x1c\x00\x00\x00"
+    + b"\x02\x00\x10\x00UI\x14\x001.2.840.10008.1.2.1\x00"
+)
+
+
+class Entry(Protocol):
+    """One file, wherever it lies."""
+
+    @property
+    def name(self) -> str:
+        """Path for people."""
+
+    @property
+    def size(self) -> int:
+        """Length in bytes, as stated by the file system or the archive."""
+
+    def open(self) -> IO[bytes]:
+        """Open for reading; the caller closes."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileEntry:
+    """A regular file on disk."""
+
+    path: Path
+    size: int
+
+    @property
+    def name(self) -> str:
+        """Path for people."""
+        return str(self.path)
+
+    def open(self) -> IO[bytes]:
+        """Open for reading; the caller closes."""
+        return self.path.open("rb", buffering=0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ZipEntry:
+    """A member of a zip, inflated on the fly."""
+
+    archive: zipfile.ZipFile
+    info: zipfile.ZipInfo
+    size: int
+
+    @property
+    def name(self) -> str:
+        """Path for people."""
+        return f"{self.archive.filename}/{self.info.filename}"
+
+    def open(self) -> IO[bytes]:
+        """Open for reading; the caller closes."""
+        return self.archive.open(self.info)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InflatedEntry:
+    """A deflated DICOM file, seen as a plain one."""
+
+    packed: Entry
+    dataset_offset: int
+    size: int
+
+    @property
+    def name(self) -> str:
+        """Path for people."""
+        return self.packed.name
+
+    def open(self) -> IO[bytes]:
+        """Open for reading; the caller closes."""
+        with self.packed.open() as file:
+            file.seek(self.dataset_offset)
+            packed = file.read(MAX_INFLATED_BYTES)
+        plain = zlib.decompressobj(-zlib.MAX_WBITS).decompress(packed, MAX_INFLATED_BYTES)
+        return io.BytesIO(_PLAIN_HEAD + plain)
+
+
+def inflated(packed: Entry, dataset_offset: int) -> InflatedEntry:
+    """Return a deflated DICOM file as a plain one; its length is found by unpacking once.
+
+    Raises
+    ------
+    Refused
+        If it unpacks to more than any single image holds (code ``deflate-bomb``).
+    """
+    entry = InflatedEntry(packed, dataset_offset, 0)
+    with entry.open() as file:
+        size = len(file.read())
+    if size >= MAX_INFLATED_BYTES + len(_PLAIN_HEAD):
+        raise refuse(
+            "deflate-bomb",
+            f"{packed.name} unpacks to more than {MAX_INFLATED_BYTES >> 20} MB.",
+            "Export the series again without deflate compression.",
+        )
+    return InflatedEntry(packed, dataset_offset, size)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Source:
+    """The files found at a path, in a stable order, and what was passed over."""
+
+    entries: tuple[Entry, ...]
+    problems: tuple[Problem, ...] = ()
+
+
+@contextlib.contextmanager
+def open_source(path: str | Path) -> Iterator[Source]:
+    """Open a folder (with its sub-folders), a zip, or one file.
+
+    Parameters
+    ----------
+    path : str or Path
+        What the user gave.
+
+    Yields
+    ------
+    Source
+        Entries may be opened while the context lasts.
+
+    Raises
+    ------
+    Refused
+        ``no-such-path``, ``unreadable``, ``not-a-file``, ``empty-folder``, ``too-many-files``,
+        ``damaged-zip``, ``encrypted-zip``, ``unsafe-zip``, ``zip-bomb``.
+    """
+    where = Path(path)
+    mode = _mode(where)
+    if stat.S_ISDIR(mode):
+        yield _walk(where)
+        return
+    if not stat.S_ISREG(mode):
+        raise refuse("not-a-file", f"{where} is neither a file nor a folder.", "Give the folder of the scan.")
+    if not _looks_like_zip(where):
+        yield Source((FileEntry(where, where.stat().st_size),))
+        return
+    with _open_zip(where) as archive:
+        yield _members(archive)
+
+
+def _mode(where: Path) -> int:
+    try:
+        return where.stat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        raise refuse("no-such-path", f"There is nothing at {where}.", "Check the path.") from None
+    except (OSError, ValueError) as error:
+        raise refuse("unreadable", f"{where} cannot be read ({error}).", "Check the path.") from None
+
+
+def _looks_like_zip(where: Path) -> bool:
+    try:
+        with where.open("rb") as file:
+            return file.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
+    except OSError as error:
+        raise refuse("unreadable", f"{where} cannot be read ({error}).", "Check the rights.") from None
+
+
+def _walk(root: Path) -> Source:
+    found: list[FileEntry] = []
+    skipped = 0
+    todo = [(root, 0)]
+    while todo:
+        folder, depth = todo.pop()
+        for item in _listing(folder):
+            # Links are never followed: they may leave the folder, or lead round in circles.
+            if item.is_symlink():
+                skipped += 1
+            elif item.is_dir(follow_symlinks=False):
+                if depth < MAX_FOLDER_DEPTH:
+                    todo.append((Path(item.path), depth + 1))
+            elif item.is_file(follow_symlinks=False):
+                found.append(FileEntry(Path(item.path), item.stat(follow_symlinks=False).st_size))
+            else:
+                skipped += 1
+        if len(found) > MAX_FILES:
+            raise refuse(
+                "too-many-files", f"{root} holds more than {MAX_FILES} files.", "Give the folder of one scan."
+            )
+    found.sort(key=lambda entry: str(entry.path))
+    return Source(tuple(found), _skipped(root, skipped, is_empty=not found))
+
+
+def _listing(folder: Path) -> list[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as items:
+            return list(items)
+    except OSError as error:
+        raise refuse("unreadable", f"{folder} cannot be read ({error}).", "Check the rights.") from None
+
+
+def _skipped(root: Path, skipped: int, *, is_empty: bool) -> tuple[Problem, ...]:
+    if is_empty and skipped:
+        raise refuse(
+            "only-links",
+            f"{root} holds no regular file, only {skipped} links, pipes or devices.",
+            "Copy the files themselves into the folder.",
+        )
+    if is_empty:
+        raise refuse("empty-folder", f"{root} holds no file.", "Give the folder of the scan.")
+    if not skipped:
+        return ()
+    text = f"{skipped} links, pipes or devices in the folder were not opened."
+    return (Problem("links-skipped", Level.NOTE, text, "Copy the files themselves if they belong."),)
+
+
+def _open_zip(where: Path) -> zipfile.ZipFile:
+    try:
+        return zipfile.ZipFile(where)
+    except UNREADABLE as error:
+        raise refuse("damaged-zip", f"{where} cannot be opened ({error}).", "Send the zip again.") from None
+
+
+def _members(archive: zipfile.ZipFile) -> Source:
+    infos = [info for info in archive.infolist() if not info.is_dir()]
+    _check_zip(archive, infos)
+    links = [info for info in infos if stat.S_ISLNK(info.external_attr >> 16)]
+    files = sorted((info for info in infos if info not in links), key=lambda info: info.filename)
+    entries = tuple(ZipEntry(archive, info, info.file_size) for info in files)
+    return Source(entries, _skipped(Path(str(archive.filename)), len(links), is_empty=not files))
+
+
+def _check_zip(archive: zipfile.ZipFile, infos: list[zipfile.ZipInfo]) -> None:
+    total = sum(info.file_size for info in infos)
+    packed = max(1, sum(info.compress_size for info in infos))
+    name = archive.filename
+    if len(infos) > MAX_FILES:
+        raise refuse("too-many-files", f"{name} holds {len(infos)} files.", "Zip the folder of one scan.")
+    if total > MAX_ZIP_BYTES or (total > BOMB_BYTES and total / packed > BOMB_RATIO):
+        raise refuse(
+            "zip-bomb",
+            f"{name} would unpack to {total / 2**30:.1f} GB from {packed / 2**20:.1f} MB.",
+            "Zip the folder of one scan.",
+        )
+    if any(_leaves(info.filename) for info in infos):
+        raise refuse(
+            "unsafe-zip", f"{name} names files outside itself.", "Zip the folder again with an ordinary tool."
+        )
+    if any(info.flag_bits & 1 for info in infos):
+        raise refuse("encrypted-zip", f"{name} is locked by a password.", "Unlock it and try again.")
+
+
+def _leaves(member: str) -> bool:
+    path = PurePosixPath(member.replace("\\", "/"))
+    return path.is_absolute() or ".." in path.parts or ":" in path.parts[0]
