@@ -17,6 +17,7 @@ from ongrowth_phantoms.shapes import (
     ellipsoid,
     length,
     random_field,
+    real,
     smooth_step,
     smooth_union,
     turned,
@@ -119,7 +120,7 @@ class Arch:
         spongy = self.bone_hu + self.remodelled_hu + self.bone_sd_hu * grain
         cortex = np.float32(self.cortex_hu) + np.float32(0.8 * self.bone_sd_hu) * grain
         thick = self.cortex_mm * (1.0 + 0.2 * random_field(q, self.seed + 11, 4.0))
-        return spongy + (cortex - spongy) * smooth_step((surface_mm + thick) / 0.4 + 0.5)
+        return real(spongy + (cortex - spongy) * smooth_step((surface_mm + thick) / 0.4 + 0.5))
 
     def _grain(self, q: Real) -> Real:
         old = random_field(q, self.seed, self.texture_mm)
@@ -400,7 +401,8 @@ def _column_mm(bridge: Bridge, places: Real, low: Real, high: Real) -> Real:
     aside = np.hypot(places[:, 0] - np.float32(bridge.u_mm), places[:, 1] - np.float32(bridge.v_mm))
     span = np.float32(abs(bridge.reach)) * (high - low) + np.float32(0.3 if abs(bridge.reach) >= 1.0 else 0.0)
     rise = places[:, 2] - low if bridge.reach > 0.0 else high - places[:, 2]
-    return np.maximum(aside - np.float32(bridge.diameter_mm / 2.0), np.maximum(rise - span, -rise - 0.6))
+    beyond = np.maximum(rise - span, -rise - np.float32(0.6))
+    return real(np.maximum(aside - np.float32(bridge.diameter_mm / 2.0), beyond))
 
 
 def _back(points: Real, motion: RigidTransform) -> Real:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.geometry import RigidTransform, unit
-from ongrowth_phantoms.shapes import Real, smooth_step, turned
+from ongrowth_phantoms.shapes import Real, real, smooth_step, turned
 
 Point = tuple[float, float, float]
 
@@ -86,7 +86,8 @@ class PhantomScrew:
         if not self.is_bent:
             return np.array(self.tip_mm)
         swung = self._bend_rotation() @ np.array([0.0, 0.0, self.length_mm - self.bend_depth_mm])
-        return np.array(self.head_mm) + self.axes @ (swung + np.array([0.0, 0.0, self.bend_depth_mm]))
+        bend = np.array([0.0, 0.0, self.bend_depth_mm])
+        return np.asarray(np.array(self.head_mm) + self.axes @ (swung + bend))
 
     @property
     def is_bent(self) -> bool:
@@ -131,7 +132,7 @@ class PhantomScrew:
         """Signed distance from the envelope (cylinder, taper, tip end) at places of the screw's frame."""
         side = radius_mm - self.envelope_radius_mm(depth_mm)
         if self.taper_mm <= 0.0:
-            return np.maximum(side, depth_mm - np.float32(self.length_mm))
+            return real(np.maximum(side, depth_mm - np.float32(self.length_mm)))
         major = self.major_diameter_mm / 2.0
         drop = major * (1.0 - _TIP_RADIUS_SHARE)
         slope = math.hypot(drop, self.taper_mm)
@@ -139,7 +140,7 @@ class PhantomScrew:
         cone = (
             np.float32(self.taper_mm) * (radius_mm - np.float32(major)) + np.float32(drop) * along
         ) / slope
-        return np.maximum(np.maximum(side, cone), depth_mm - np.float32(self.length_mm))
+        return real(np.maximum(np.maximum(side, cone), depth_mm - np.float32(self.length_mm)))
 
     def metal_distance_mm(self, local: Real) -> Real:
         """Signed distance (first order) from the surface of screw and coating, own axes, (N, 3)."""
@@ -156,7 +157,7 @@ class PhantomScrew:
             body = np.maximum(body, np.float32(self.cannula_diameter_mm / 2.0) - radius)
         if math.isfinite(self.break_depth_mm):
             body = np.maximum(body, self.break_gap_mm / 2.0 - np.abs(z - np.float32(self.break_depth_mm)))
-        return body
+        return real(body)
 
     def _thread(self, radius: Real, angle: Real, depth: Real) -> tuple[Real, Real]:
         """Depth of the valley below the envelope, mm, and the length of the surface gradient."""
@@ -236,7 +237,7 @@ class HaloField:
         if self.kind == "none":
             return np.zeros(depth.shape, dtype=np.float32)
         share = np.clip(depth / np.float32(length_mm), 0.0, 1.0)
-        shape = self._shape(share, angle, length_mm)
+        shape = self._shape(real(share), real(angle), length_mm)
         return (self._level(depth, angle, radius_mm) * shape).astype(np.float32)
 
     def _level(self, depth: Real, angle: Real, radius_mm: float) -> Real | np.float32:
@@ -251,7 +252,8 @@ class HaloField:
         if self.kind == "even":
             return np.ones_like(share)
         if self.kind == "crescent":
-            return 1.0 + np.float32(self.lopsided) * np.cos(angle - np.float32(math.radians(self.toward_deg)))
+            toward = np.float32(math.radians(self.toward_deg))
+            return real(1.0 + np.float32(self.lopsided) * np.cos(angle - toward))
         if self.kind == "conical-head":
             return 2.0 * (1.0 - share)
         if self.kind == "conical-tip":
@@ -277,7 +279,7 @@ def _patches(seed: int, share: Real, angle: Real, length_mm: float) -> Real:
                 * np.cos(2 * math.pi * waves * share + phase[1])
             )
     # 12 terms of variance 1/4 (1/2 for order 0): SD 1.94; the mean of max(0, 1 + 1.2 n) is 1.13
-    return np.maximum(0.0, 1.0 + 1.2 * total / 1.94) / np.float32(1.13)
+    return real(np.maximum(0.0, 1.0 + 1.2 * total / 1.94) / np.float32(1.13))
 
 
 def _table(table_mm: NDArray[np.float64], share: Real, angle: Real) -> Real:

@@ -13,7 +13,7 @@ from scipy import fft
 
 from ongrowth.scan import Acquisition, Dose, Scan
 from ongrowth_phantoms.scenes import Scene
-from ongrowth_phantoms.shapes import Real
+from ongrowth_phantoms.shapes import Real, real
 
 METAL_HU = {"titanium": 9000.0, "steel": 16000.0, "cobalt-chrome": 18000.0, "coating": 3000.0}
 _TISSUE_MM, _METAL_MM = 0.3, 0.15  # largest step of the grids that tissue and metal are drawn on
@@ -133,8 +133,8 @@ class FastProtocol:
         return self.slice_fwhm_mm, 0.6 * self.slice_fwhm_mm
 
 
-def _mtf(g: NDArray[np.floating], b: float, p: float) -> NDArray[np.floating]:
-    return np.exp(-(g**p)) * (1.0 + b * g**2)
+def _mtf(g: NDArray[np.floating], b: float, p: float) -> NDArray[np.float64]:
+    return np.asarray(np.exp(-(g**p)) * (1.0 + b * g**2), dtype=np.float64)
 
 
 @functools.lru_cache(maxsize=64)
@@ -264,8 +264,9 @@ class _Raster:
         axes = view.axes()
         up = float(affine[:3, 0] @ axes[:, 2])
         lean = affine[:3, 0] - up * axes[:, 2]  # how the table's step slides the slices in their plane
-        heights, weights = _profile(protocol, n_slices, up, step_mm)
-        cell = np.stack([axes[:, 0] * fine, axes[:, 1] * fine, axes[:, 2] * (heights[1] - heights[0])])
+        dz = up / math.ceil(up / step_mm)
+        heights, weights = _profile(protocol, n_slices, up, dz, math.cbrt(fine * fine * dz))
+        cell = np.stack([axes[:, 0] * fine, axes[:, 1] * fine, axes[:, 2] * dz])
         corner = affine[:3, 3] - margin * fine * (axes[:, 0] + axes[:, 1]) + lean * (n_slices - 1) / 2.0
         size = [int(fft.next_fast_len(m * n + 2 * margin, real=True)) for m in (rows, columns)]
         return cls(n, margin, (size[0], size[1]), cell, corner, lean, heights, weights)
@@ -295,16 +296,16 @@ class _Raster:
 
 
 def _profile(
-    protocol: FastProtocol, n_slices: int, step_mm: float, fine_mm: float
+    protocol: FastProtocol, n_slices: int, step_mm: float, dz: float, drawn_mm: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
     """Return heights of fine planes above the first slice and their weight in each slice, (P, K)."""
     wide, narrow = protocol.slice_boxes_mm()
-    dz = step_mm / math.ceil(step_mm / fine_mm)
+    narrow = math.sqrt(max(narrow**2 - drawn_mm**2, (0.2 * narrow) ** 2))  # drawing has averaged already
     reach = (wide + narrow) / 2.0
     heights = np.arange(-math.ceil(reach / dz), math.ceil(((n_slices - 1) * step_mm + reach) / dz) + 1) * dz
     away = np.abs(heights[:, None] - np.arange(n_slices)[None, :] * step_mm)
     weight = np.clip((reach - away) / narrow, 0.0, 1.0)
-    return heights, (weight / weight.sum(axis=0)).astype(np.float32)
+    return np.asarray(heights, dtype=np.float64), real(weight / weight.sum(axis=0))
 
 
 def _blurred(raster: _Raster, protocol: FastProtocol, view: Field, draw: Draw) -> Real:

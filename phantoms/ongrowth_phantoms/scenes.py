@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +34,7 @@ __all__ = [
 ]
 
 MATERIALS = ("titanium", "steel", "cobalt-chrome", "coating")
+T = TypeVar("T", HaloField, Defect)
 _COATING_MATERIAL = "coating"
 
 
@@ -140,22 +143,26 @@ class Scene:
         shares: dict[str, Real] = {}
         for screw in self.screws:
             near = _near_segment(points, screw.head_mm, screw.real_tip_mm, _reach(screw))
-            full = _refined(lambda p, s=screw: s.metal_distance_mm(s.local(p)), points[near], cell, ramp)
+            full = _refined(partial(_shell_mm, screw, 0.0), points[near], cell, ramp)
             metal = full
             if screw.coating_mm > 0.0:
-                core = lambda p, s=screw: s.metal_distance_mm(s.local(p)) + np.float32(s.coating_mm)  # noqa: E731
-                metal = _refined(core, points[near], cell, ramp)
+                metal = _refined(partial(_shell_mm, screw, screw.coating_mm), points[near], cell, ramp)
                 _add(shares, _COATING_MATERIAL, len(points), near, full - metal)
             _add(shares, screw.material, len(points), near, metal)
         for rod in self.other_metal:
+            radius = rod.diameter_mm / 2.0
             for start, end in zip(rod.points_mm[:-1], rod.points_mm[1:], strict=True):
-                near = _near_segment(points, start, end, rod.diameter_mm / 2.0 + 0.6)
-                shape = lambda p, a=start, b=end, r=rod.diameter_mm / 2: capsule(p, a, b, r)  # noqa: E731
+                near = _near_segment(points, start, end, radius + 0.6)
+                shape = partial(capsule, start_mm=start, end_mm=end, radius_mm=radius)
                 _add(shares, rod.material, len(points), near, _refined(shape, points[near], cell, ramp))
         return shares
 
 
-def _refined(distance, points: Real, cell: NDArray[np.float32], ramp: float) -> Real:  # type: ignore[no-untyped-def]
+def _shell_mm(screw: PhantomScrew, inward_mm: float, points: Real) -> Real:
+    return screw.metal_distance_mm(screw.local(points)) + np.float32(inward_mm)
+
+
+def _refined(distance: Callable[[Real], Real], points: Real, cell: NDArray[np.float32], ramp: float) -> Real:
     """Coverage of each cell, the cells at the surface cut in 4 x 4 x 4."""
     coarse = distance(points)
     share = coverage(coarse, ramp)
@@ -269,7 +276,7 @@ def _pattern(*, child: bool) -> PhantomScrew:
     return PhantomScrew(nowhere, (0.0, 0.0, 1.0))
 
 
-def _pick(given, k: int):  # type: ignore[no-untyped-def]
+def _pick(given: T | Sequence[T] | None, k: int) -> T | None:
     return given[k] if isinstance(given, Sequence) else given
 
 

@@ -10,12 +10,17 @@ from numpy.typing import ArrayLike, NDArray
 Real = NDArray[np.float32]
 
 
+def real(values: ArrayLike) -> Real:
+    """Return values as float32, in which everything is drawn."""
+    return np.asarray(values, dtype=np.float32)
+
+
 def coverage(distance_mm: Real, ramp_mm: float) -> Real:
     """Share of a cell of size `ramp_mm` that lies inside a surface at a signed distance, 0..1.
 
     Exact for a plane square to the cell; to first order for any smooth surface.
     """
-    return np.clip(np.float32(0.5) - distance_mm / np.float32(ramp_mm), 0.0, 1.0)
+    return real(np.clip(np.float32(0.5) - distance_mm / np.float32(ramp_mm), 0.0, 1.0))
 
 
 def smooth_step(x: ArrayLike) -> Real:
@@ -27,7 +32,7 @@ def smooth_step(x: ArrayLike) -> Real:
 def smooth_union(a: Real, b: Real, blend_mm: float) -> Real:
     """Signed distance of two bodies joined with a fillet of about `blend_mm`."""
     h = np.maximum(blend_mm - np.abs(a - b), 0.0) / np.float32(blend_mm)
-    return np.minimum(a, b) - h * h * np.float32(blend_mm / 4.0)
+    return real(np.minimum(a, b) - h * h * np.float32(blend_mm / 4.0))
 
 
 def ellipse_tube(x: Real, y: Real, half_x_mm: Real, half_y_mm: Real) -> Real:
@@ -35,7 +40,7 @@ def ellipse_tube(x: Real, y: Real, half_x_mm: Real, half_y_mm: Real) -> Real:
     ex, ey = x / half_x_mm, y / half_y_mm
     f = np.sqrt(ex * ex + ey * ey) + np.float32(1e-6)
     slope = np.sqrt((ex / half_x_mm) ** 2 + (ey / half_y_mm) ** 2) / f + np.float32(1e-6)
-    return (f - 1.0) / slope
+    return real((f - 1.0) / slope)
 
 
 def capsule(points: Real, start_mm: ArrayLike, end_mm: ArrayLike, radius_mm: float) -> Real:
@@ -49,7 +54,7 @@ def capsule(points: Real, start_mm: ArrayLike, end_mm: ArrayLike, radius_mm: flo
 
 def length(x: Real, y: Real, z: Real) -> Real:
     """Length of vectors given by their components."""
-    return np.sqrt(x * x + y * y + z * z)
+    return real(np.sqrt(x * x + y * y + z * z))
 
 
 def ellipsoid(points: Real, centre_mm: ArrayLike, half_mm: ArrayLike) -> Real:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 OUTSIDE, HEAD, GAP, TIP = 0, 1, 2, 3
 _BEHIND_MM = 0.8  # a cell belongs to the bone this far beyond the halo's outer edge
+_PAST_FACE_MM = 0.4  # a normal that meets bone later than this runs out at the side of the bone
 _DEPTH_STEP_MM, _ANGLE_STEP_DEG = 0.25, 5.0
 
 
@@ -148,7 +149,7 @@ def _searched(
         points = _places(screw, axes, depth, angle, radius[:, None] + reach).reshape(-1, 3).astype(np.float32)
         solid = ~_is_lucent(site, points).reshape(width.shape)
         width = np.where(np.isnan(width) & solid, max(reach - step_mm / 2.0, 0.0), width)
-    return np.nan_to_num(width, nan=reach_mm)
+    return np.asarray(np.nan_to_num(width, nan=reach_mm))
 
 
 def _is_lucent(site: Site, points: Real) -> NDArray[np.bool_]:
@@ -190,7 +191,8 @@ def _summary(
     angle: NDArray[np.float64], mask: NDArray[np.bool_],
 ) -> SideTruth:  # fmt: skip
     if not mask.any():
-        return SideTruth(0.0, *([math.nan] * 6), (math.nan,) * 8)
+        nan = math.nan
+        return SideTruth(0.0, nan, nan, nan, nan, nan, nan, (nan,) * 8)
     w, a = width[mask], area[mask]
     r = np.broadcast_to(radius[:, None], width.shape)[mask]
     order = np.argsort(w)
@@ -229,7 +231,7 @@ def _defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> De
     heights = np.arange(-site.defect.gap_mm - 3.0, site.defect.gap_mm + 3.0, fine_mm)
     gap = np.zeros(inside.shape)
     gap[inside] = _gaps(site, flat[inside], plane.normal, heights)
-    known = inside & np.isfinite(gap)
+    known = inside & np.isfinite(gap) & (gap < _face_to_face(site, flat) + _PAST_FACE_MM)
     bridged = known & (gap <= fine_mm)
     from scipy.ndimage import label
 
@@ -245,6 +247,16 @@ def _defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> De
         bridged_fraction=float(bridged.sum() / known.sum()),
         bridge_count=int(pieces),
     )
+
+
+def _face_to_face(site: Site, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance of the two faces at places of the middle plane, and how far the fragments moved apart, mm."""
+    assert site.defect is not None
+    q = site.arch.local(site.head_motion.inverse().apply(points).astype(np.float32))
+    low, high = site.defect.faces_mm(site.defect.local(q))
+    middle = site.arch.world_from_arch.apply(site.defect.point_mm)
+    apart = float(np.linalg.norm(site.head_motion.apply(middle) - site.tip_motion.apply(middle)))
+    return np.asarray(high - low, dtype=np.float64) + apart
 
 
 def _in_section(site: Site, points: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -269,7 +281,7 @@ def _gaps(
         low = np.where(head.distance_mm < 0.0, h, low)
         high = np.where(np.isnan(high) & (tip.distance_mm < 0.0), h, high)
     step = heights[1] - heights[0]
-    return np.maximum(high - low - step, 0.0)
+    return np.asarray(np.maximum(high - low - step, 0.0))
 
 
 def _plain(value: Any) -> Any:
