@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.dose import DoseReport, read_dose_report, scan_dose
 from ongrowth.read.ceiling import ceiling_problems, find_ceiling
 from ongrowth.read.pixels import HU, read_hu
 from ongrowth.read.volume import is_volume_file, read_volume_header, read_volume_hu
 from ongrowth.scan import Acquisition, Level, Problem, Scan, refuse
 from ongrowth.series import (
+    UNREADABLE,
     Candidate,
+    Entry,
     Examination,
     SeriesInfo,
     Source,
@@ -30,6 +35,9 @@ from ongrowth.series import (
 )
 
 __all__ = ["list_series", "read_scan"]
+
+MAX_REPORTS = 100
+MAX_REPORT_BYTES = 2**24
 
 
 def _silent(_: str) -> None:
@@ -140,13 +148,35 @@ def _describe_volume(path: Path) -> SeriesInfo:
 
 def _read_stack(examination: Examination, ranked: list[Candidate], tell: Callable[[str], None]) -> Scan:
     taken = ranked[0]
-    stack = taken.stack
+    stack, facts = taken.stack, taken.acquisition
+    dose = scan_dose(facts.dose, _dose_reports(examination), facts.study_uid)
     hu = read_hu(stack.slices, tell)
     hu, twin_problems = _without_twins(hu, stack.twins, len(stack.slices))
     problems = [*examination.problems, *taken.problems, *twin_problems, *choice_problems(ranked)]
     files = tuple(dict.fromkeys(one.image.entry.name for one in stack.slices))
     others = tuple(str(one) for one in describe(ranked)[1:])
-    return _scan(hu, stack.world_from_voxel, taken.acquisition, problems, files, others)
+    return _scan(hu, stack.world_from_voxel, replace(facts, dose=dose), problems, files, others)
+
+
+def _dose_reports(examination: Examination) -> list[DoseReport]:
+    """Read the dose reports and dose pages that lie beside the images."""
+    captures = [
+        one.image.entry
+        for candidate in examination.candidates
+        if any(problem.code == "screen-capture" for problem in candidate.problems)
+        for one in candidate.stack.slices
+    ]
+    return [report for entry in [*examination.reports, *captures][:MAX_REPORTS] if (report := _report(entry))]
+
+
+def _report(entry: Entry) -> DoseReport | None:
+    if entry.size > MAX_REPORT_BYTES:
+        return None
+    try:
+        with entry.open() as file:
+            return read_dose_report(io.BytesIO(file.read(MAX_REPORT_BYTES)))
+    except UNREADABLE:
+        return None
 
 
 def _without_twins(hu: HU, twins: tuple[tuple[int, int], ...], n_slices: int) -> tuple[HU, list[Problem]]:

@@ -176,7 +176,7 @@ class _ZlibFile:
 _UNPACK: dict[str, Callable[[IO[bytes]], _Readable]] = {
     "raw": lambda file: file,
     "gzip": lambda file: gzip.GzipFile(fileobj=file),
-    "bzip2": lambda file: bz2.BZ2File(file),
+    "bzip2": bz2.BZ2File,
     "zlib": _ZlibFile,
 }
 
