@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ongrowth.geometry import frozen
 from ongrowth.quantity import Caution, Measured
+from ongrowth.scan import Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,27 @@ class OtherMetal:
 
 @dataclass(frozen=True, slots=True)
 class Metalwork:
-    """All metal of a scan."""
+    """All metal of a scan, and what a reader must know about how it was found."""
 
     screws: tuple[Screw, ...]
     other: tuple[OtherMetal, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ScrewSettings:
+    """How metal is told apart. Lengths in mm, angles in degrees."""
+
+    shortest_screw_mm: float = 12.0  # shorter metal is a piece, not a bone screw
+    thinnest_screw_mm: float = 2.2  # thinner is a wire; bone screws start at about 2.7
+    thickest_screw_mm: float = 14.0  # lag screws of a hip reach 11 to 13
+    longest_screw_mm: float = 130.0  # longer is a rod or a nail
+    join_gap_mm: float = 6.0  # parts of one broken screw lie nearer than this
+    join_angle_deg: float = 20.0
+    join_offset_mm: float = 3.5
+    refine_reach_mm: float = 4.0  # points given by a reader move no further than this
+    refine_turn_deg: float = 12.0
+    length_differs_mm: float = 2.0  # a length given and a length seen that differ by more are told
+
+
+DEFAULT_SETTINGS = ScrewSettings()

@@ -1,0 +1,17 @@
+"""The metal of a scan: screws with axis, ends and integrity, and other metal."""
+
+from ongrowth.screw.find import find_screws
+from ongrowth.screw.metal import metal_mask, metal_threshold_hu
+from ongrowth.screw.model import Integrity, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
+
+__all__ = [
+    "Integrity",
+    "Metalwork",
+    "OtherMetal",
+    "Screw",
+    "ScrewSettings",
+    "ScrewSpec",
+    "find_screws",
+    "metal_mask",
+    "metal_threshold_hu",
+]

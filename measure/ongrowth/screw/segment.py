@@ -1,0 +1,173 @@
+"""Straight stretches in a piece of metal: where a screw, a rod or a wire may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.geometry import Line, frozen, unit
+
+_TUBE_MM = 2.0  # half the core of the thickest shaft looked for
+_BIN_MM = 1.0
+_TRIES = 400
+_SAMPLE = 1500
+_SHORTEST_MM = 6.0
+_LARGEST_HOLE_BINS = 4
+_RIM_MM = 12.0  # a head is no wider
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Segment:
+    """A straight stretch of metal.
+
+    Parameters
+    ----------
+    start_mm, end_mm : ndarray, shape (3,)
+        Ends of the stretch, patient mm (LPS), on its axis.
+    radius_mm : float
+        Radius of a cylinder of the same volume and length, mm (blooming included).
+    """
+
+    start_mm: NDArray[np.float64]
+    end_mm: NDArray[np.float64]
+    radius_mm: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "start_mm", frozen(self.start_mm))
+        object.__setattr__(self, "end_mm", frozen(self.end_mm))
+
+    @property
+    def length_mm(self) -> float:
+        """Length, mm."""
+        return float(np.linalg.norm(self.end_mm - self.start_mm))
+
+    @property
+    def line(self) -> Line:
+        """The axis, from the start to the end."""
+        return Line(self.start_mm, self.end_mm - self.start_mm)
+
+
+def segments_of(points_mm: NDArray[np.float64], voxel_mm3: float, reach_mm: float) -> list[Segment]:
+    """Return the straight stretches in a connected piece of metal, longest first.
+
+    The longest straight run is taken out, then the next, until what is left is short: so a nail
+    and a lag screw that cross, or a screw that touches a rod, come apart.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (N, 3)
+        Voxel centres, patient mm (LPS).
+    voxel_mm3 : float
+        Volume of a voxel.
+    reach_mm : float
+        Largest step between neighbouring voxels; nothing finer can be told apart.
+
+    Returns
+    -------
+    list of Segment
+        Empty if the piece is nowhere longer than it is wide.
+    """
+    found: list[Segment] = []
+    left = points_mm
+    fewest = max(4, int(_SHORTEST_MM * 0.3 / voxel_mm3))
+    while len(left) >= fewest:
+        line, low, high = _longest_run(left, reach_mm)
+        inside = _near(left, line, low, high, reach_mm)
+        segment = _segment(left[inside], line, voxel_mm3)
+        if segment is None:
+            break
+        if not any(_is_rim(segment, longer) for longer in found):
+            found.append(segment)
+        away = line.distance_mm(left)
+        depth = line.depth_mm(left)
+        rim = 1.3 * segment.radius_mm + reach_mm
+        left = left[~(inside | ((away < rim) & (depth > low - rim) & (depth < high + rim)))]
+    return sorted(found, key=lambda s: s.length_mm, reverse=True)
+
+
+def _segment(points_mm: NDArray[np.float64], line: Line, voxel_mm3: float) -> Segment | None:
+    depth = line.depth_mm(points_mm)
+    low, high = float(depth.min()), float(depth.max())
+    length = high - low
+    if length < _SHORTEST_MM:
+        return None
+    radius = float(np.sqrt(len(points_mm) * voxel_mm3 / (np.pi * length)))
+    if length < 2.5 * radius:
+        return None
+    return Segment(line.point_mm + low * line.direction, line.point_mm + high * line.direction, radius)
+
+
+def _is_rim(segment: Segment, longer: Segment) -> bool:
+    """Whether a short stretch is only the rim of a head, left when the shaft was taken out."""
+    middle = (segment.start_mm + segment.end_mm) / 2.0
+    depth = float(np.clip(longer.line.depth_mm(middle), 0.0, longer.length_mm))
+    away = np.linalg.norm(middle - longer.start_mm - depth * longer.line.direction)
+    return bool(segment.length_mm < _RIM_MM and away < 3.0 * longer.radius_mm)
+
+
+def _near(
+    points_mm: NDArray[np.float64], line: Line, low: float, high: float, reach_mm: float
+) -> NDArray[np.bool_]:
+    depth = line.depth_mm(points_mm)
+    along = (depth >= low - _BIN_MM) & (depth <= high + _BIN_MM)
+    away = line.distance_mm(points_mm)
+    # a screw's own half width, not that of a neighbour it touches
+    radius = 2.0 * float(np.median(away[along & (away < 2.0 * _TUBE_MM + reach_mm)]))
+    return np.asarray(along & (away < max(radius, reach_mm)))
+
+
+def _longest_run(points_mm: NDArray[np.float64], reach_mm: float) -> tuple[Line, float, float]:
+    """Return the line whose tube holds the longest run without a hole, and the run's ends."""
+    rng = np.random.default_rng(0)  # fixed: same input, same answer
+    tube = max(_TUBE_MM, 0.75 * reach_mm)
+    sample = points_mm
+    if len(sample) > _SAMPLE:
+        sample = sample[rng.choice(len(sample), _SAMPLE, replace=False)]
+    best = _principal(sample)
+    best_score, low, high = _run(sample, best, tube, reach_mm)
+    for _ in range(_TRIES):
+        a, b = rng.choice(len(sample), 2, replace=False)
+        if np.linalg.norm(sample[b] - sample[a]) < _SHORTEST_MM:
+            continue
+        line = Line(sample[a], sample[b] - sample[a])
+        score, a_mm, b_mm = _run(sample, line, tube, reach_mm)
+        if score > best_score:
+            best, best_score, low, high = line, score, a_mm, b_mm
+    for _ in range(3):
+        inside = _near(points_mm, best, low, high, reach_mm)
+        best = _principal(points_mm[inside], best.direction)
+        _, low, high = _run(points_mm, best, tube, reach_mm)
+    return best, low, high
+
+
+def _principal(points_mm: NDArray[np.float64], along: NDArray[np.float64] | None = None) -> Line:
+    centre = points_mm.mean(axis=0)
+    _, _, axes = np.linalg.svd(points_mm - centre, full_matrices=False)
+    axis = unit(axes[0])
+    return Line(centre, axis if along is None or axis @ along > 0 else -axis)
+
+
+def _run(
+    points_mm: NDArray[np.float64], line: Line, tube_mm: float, reach_mm: float
+) -> tuple[float, float, float]:
+    """Return score, start and end of the longest run of occupied bins along a line, mm.
+
+    The score is the length of the run plus a little for how full the tube is, which settles ties.
+    """
+    depth = line.depth_mm(points_mm)
+    away = line.distance_mm(points_mm)
+    inside = away < tube_mm
+    if not inside.any():
+        return 0.0, 0.0, 0.0
+    step = max(_BIN_MM, reach_mm)
+    bins = np.unique(np.floor(depth[inside] / step).astype(int))
+    cuts = np.flatnonzero(np.diff(bins) > _LARGEST_HOLE_BINS)
+    starts = np.r_[bins[0], bins[cuts + 1]]
+    ends = np.r_[bins[cuts], bins[-1]]
+    k = int(np.argmax(ends - starts))
+    low, high = starts[k] * step, (ends[k] + 1) * step
+    within = inside & (depth >= low) & (depth <= high)
+    fullness = 1.0 - float(np.mean((away[within] / tube_mm) ** 2))
+    return float(high - low) + 4.0 * fullness, float(low), float(high)

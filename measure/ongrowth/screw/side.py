@@ -1,0 +1,53 @@
+"""Which end is the head, and which side of the patient a screw is on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.screw.shaft import Shaft
+
+_APART_MM = 8.0  # two screws nearer than this across the patient do not tell left from right
+_LEVEL_MM = 25.0
+_MIRROR_DEG = 40.0
+_CLEAR_MM = 3.0
+
+
+def sides_of(shafts: Sequence[Shaft]) -> list[str]:
+    """Return "left", "right" or "not established" for each screw.
+
+    Two screws tell each other's side if they lie at one level, apart across the patient, and are
+    about mirror images of each other (parallel screws in one bone are not).
+    """
+    sides = ["not established"] * len(shafts)
+    for i, a in enumerate(shafts):
+        for j, b in enumerate(shafts):
+            if i != j and _is_mirror_pair(a, b):
+                sides[i] = "left" if a.middle_mm[0] > b.middle_mm[0] else "right"  # LPS: x grows to the left
+    return sides
+
+
+def _is_mirror_pair(a: Shaft, b: Shaft) -> bool:
+    between = a.middle_mm - b.middle_mm
+    if abs(between[0]) < _APART_MM or np.hypot(between[1], between[2]) > _LEVEL_MM:
+        return False
+    mirrored = b.line.direction * np.array([-1.0, 1.0, 1.0])
+    return bool(abs(a.line.direction @ mirrored) > np.cos(np.radians(_MIRROR_DEG)))
+
+
+def outer_end_first(start_mm: NDArray[np.float64], end_mm: NDArray[np.float64], middle_x_mm: float) -> bool:
+    """Whether the first of two ends is the one a surgeon reaches: the back, else the outside.
+
+    Parameters
+    ----------
+    start_mm, end_mm : ndarray, shape (3,)
+        The two ends, patient mm (LPS).
+    middle_x_mm : float
+        Where the patient's middle is taken to be across the scan, mm.
+    """
+    back = float(start_mm[1] - end_mm[1])
+    if abs(back) > _CLEAR_MM:
+        return back > 0.0
+    return abs(float(start_mm[0]) - middle_x_mm) > abs(float(end_mm[0]) - middle_x_mm)
