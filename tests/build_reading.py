@@ -60,7 +60,7 @@ def make_side(
     if math.isnan(width_mm):
         return _unmeasured_side()
     sectors = sectors_mm or (width_mm,) * 8
-    over = float(np.clip((width_mm - 0.5) / 0.2, 0.0, 1.0)) if lucent is None else lucent
+    over = float(np.mean(np.clip((np.array(sectors) - 0.5) / 0.2, 0.0, 1.0))) if lucent is None else lucent
     is_rim = rim == "present"
     return HaloSummary(
         mean_width=mm(width_mm, u_mm),

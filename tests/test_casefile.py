@@ -1,0 +1,225 @@
+"""The case file: everything the contract names is read; every fault is told at once, with its place."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ongrowth.casefile import (
+    BadCaseFile,
+    CaseFile,
+    Implant,
+    ScanEntry,
+    parse_case_file,
+    read_case_file,
+    scan_name,
+    week_mismatch,
+    weeks_between,
+)
+
+FULL = """
+[patient]
+id = "harbour-07"            # pseudonym
+birth_year = 2016
+site = "L4"
+
+[surgery]
+date = 2031-03-04
+
+[[defect]]
+side = "left"
+oedema_signal = "unknown"
+graft = "none"
+
+[[implant]]
+id = "left"
+side = "left"
+major_diameter_mm = 4.0
+root_diameter_mm = 3.0
+pitch_mm = 1.5
+length_mm = 42.0
+thread = "full"
+cannula_diameter_mm = 0.0
+coating_mm = 0.1
+surface = "ha-coated"
+material = "titanium"
+head_mm = [12.1, -140.2, -402.5]
+tip_mm = [33.1, -164.4, -375.6]
+
+[[scan]]
+id = "w08"
+path = "w08"
+date = 2031-04-29
+role = "follow-up"
+calibration = "bone.json"
+[[scan.correction]]
+what = "left.head_mm"
+from = [12.1, -140.2, -402.5]
+to = [12.0, -140.0, -402.4]
+author = "reader-1"
+time = 2031-05-01T10:00:00Z
+remark = "head end was in the washer"
+[[scan.reader]]
+id = "reader-1"
+quantity = "mean_width"
+side = "tip_side"
+value = 0.8
+
+[settings]
+calibration = "calibrations"
+windows = "windows.toml"
+"""
+
+
+def faults(text: str) -> list[str]:
+    with pytest.raises(BadCaseFile) as caught:
+        parse_case_file(text, Path("/case"))
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_everything_the_contract_names_is_read() -> None:
+    case = parse_case_file(FULL, Path("/case"))
+    assert case.patient.id == "harbour-07"
+    assert case.surgery.date == dt.date(2031, 3, 4)
+    assert case.defect[0].oedema_signal == "unknown"
+    spec = case.implant[0].spec()
+    assert (spec.major_diameter_mm, spec.root_diameter_mm, spec.pitch_mm) == (4.0, 3.0, 1.5)
+    assert spec.head_mm == (12.1, -140.2, -402.5)
+    assert math.isnan(spec.shank_diameter_mm)
+    scan = case.scan[0]
+    assert case.weeks_of(scan) == 8.0
+    assert scan.path == Path("/case/w08")
+    assert scan.calibration == Path("/case/bone.json")
+    assert scan.correction[0].from_ == [12.1, -140.2, -402.5]
+    assert scan.reader[0].value == 0.8
+    assert case.settings.windows == Path("/case/windows.toml")
+
+
+def test_paths_are_relative_to_the_file(tmp_path: Path) -> None:
+    file = tmp_path / "case.toml"
+    file.write_text('[[scan]]\npath = "w08.nii.gz"\nweeks_since_surgery = 8\n')
+    scan = read_case_file(file).scan[0]
+    assert scan.path == tmp_path / "w08.nii.gz"
+    assert scan.name == "w08"
+
+
+def test_all_faults_are_told_at_once_with_place_and_suggestion() -> None:
+    told = faults(
+        """
+[patient]
+brith_year = 2016
+[[implant]]
+id = "left"
+side = "lft"
+major_diameter_mm = 40.0
+pich_mm = 1.5
+[[implant]]
+id = "../x"
+[[scan]]
+weeks_since_surgery = "eight"
+"""
+    )
+    expected = [
+        ("patient, brith_year", "birth_year?"),
+        ("implant 1, side", "left?"),
+        ("implant 1, major_diameter_mm: 40.0 is above 14", "crests"),
+        ("implant 1, pich_mm", "pitch_mm?"),
+        ("implant 2, id", "letters"),
+        ("scan 1, path", "missing"),
+        ("scan 1, weeks_since_surgery", "'eight'"),
+    ]
+    assert len(told) == len(expected)
+    for place, hint in expected:
+        assert any(place in line and hint in line for line in told), (place, told)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('[[implant]]\nid = "a"\nmajor_diameter_mm = 3.0\nroot_diameter_mm = 3.5\n', "smaller than major"),
+        ('[[implant]]\nid = "a"\nhead_mm = [0.0, 0.0, 0.0]\n', "together"),
+        ('[[implant]]\nid = "a"\nthread_start_mm = 20.0\n', 'thread = "partial"'),
+        ('[[implant]]\nid = "a"\n[[implant]]\nid = "a"\n', "more than once"),
+        ('[[implant]]\nid = "a"\nmajor_diameter_mm = nan\n', "finite"),
+        (
+            '[[implant]]\nid = "a"\nroot_diameter_mm = 1.5\ncannula_diameter_mm = 2.0\n',
+            "core",
+        ),
+    ],
+)
+def test_what_does_not_fit_together_is_refused(text: str, words: str) -> None:
+    told = faults(text + '[[scan]]\npath = "w08"\n')
+    assert len(told) == 1
+    assert words in told[0]
+
+
+def test_a_pre_op_scan_after_surgery_is_refused() -> None:
+    told = faults('[surgery]\ndate = 2031-03-04\n[[scan]]\npath = "a"\ndate = 2031-03-11\nrole = "pre-op"\n')
+    assert "1.0 weeks after surgery" in told[0]
+
+
+def test_broken_toml_names_the_line() -> None:
+    assert "line 2" in faults("[patient]\nid = \n")[0]
+
+
+def test_an_absent_file_is_told_plainly(tmp_path: Path) -> None:
+    with pytest.raises(BadCaseFile, match="no-case-file"):
+        read_case_file(tmp_path / "nowhere.toml")
+
+
+def test_own_weeks_win_over_dates_and_a_mismatch_is_told() -> None:
+    surgery, header = dt.date(2031, 3, 4), dt.date(2031, 4, 29)
+    case = CaseFile.model_validate(
+        {"surgery": {"date": surgery}, "scan": [{"path": "a", "weeks_since_surgery": 7.0}]}
+    )
+    assert case.weeks_of(case.scan[0], header) == 7.0
+    told = week_mismatch(7.0, surgery, header)
+    assert told is not None
+    assert "8.0" in told.text
+    assert week_mismatch(8.0, surgery, header) is None
+
+
+def test_a_header_date_serves_where_nothing_else_tells() -> None:
+    case = CaseFile.model_validate({"surgery": {"date": dt.date(2031, 3, 4)}, "scan": [{"path": "a"}]})
+    assert case.weeks_of(case.scan[0], dt.date(2031, 3, 11)) == 1.0
+    assert math.isnan(case.weeks_of(case.scan[0]))
+
+
+@given(st.dates(), st.integers(-4000, 4000))
+def test_weeks_count_days_by_seven(surgery: dt.date, days: int) -> None:
+    try:
+        scan = surgery + dt.timedelta(days=days)
+    except OverflowError:
+        return
+    assert weeks_between(surgery, scan) * 7.0 == pytest.approx(days)
+
+
+@given(st.text(min_size=1, max_size=80))
+def test_a_scan_name_is_always_a_safe_folder(text: str) -> None:
+    name = scan_name(Path("in") / text.replace("/", "_").replace("\0", "_"))
+    assert ScanEntry(id=name, path=Path("a")).name == name
+    assert name not in (".", "..")
+    assert "/" not in name
+
+
+@given(
+    major=st.floats(1.5, 14.0),
+    ratio=st.floats(0.4, 0.95),
+    length=st.floats(5.0, 160.0),
+    surface=st.sampled_from(["ha-coated", "porous", "plain", "lag"]),
+)
+def test_a_screw_is_passed_on_unchanged(major: float, ratio: float, length: float, surface: str) -> None:
+    entry = {
+        "id": "a",
+        "major_diameter_mm": major,
+        "root_diameter_mm": ratio * major,
+        "length_mm": length,
+        "surface": surface,
+    }
+    spec = Implant.model_validate(entry).spec()
+    assert {name: getattr(spec, name) for name in entry} == entry

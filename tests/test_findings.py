@@ -1,0 +1,419 @@
+"""The rules that hold a figure against its week."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import build_reading as build
+import pytest
+
+from ongrowth.findings import (
+    SURFACES,
+    Against,
+    BadWindows,
+    Finding,
+    answer_reading,
+    bridging_category,
+    expectation,
+    judge,
+    judge_changes,
+    judge_graft,
+    judge_motions,
+    line_of,
+    lines_of,
+    parse_windows,
+    place,
+    read_windows,
+    rows_for,
+    screw_sentence,
+    shipped_windows,
+)
+from ongrowth.findings.answer import next_scan_week
+from ongrowth.halo import HaloSummary
+from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading import ChangeRecord, MotionRecord, Window
+
+AS_EXPECTED, UNDECIDED = Against.AS_EXPECTED, Against.UNDECIDED
+OUTSIDE, NOT_MEASURABLE = Against.OUTSIDE, Against.NOT_MEASURABLE
+CRESCENT = (2.6, 2.3, 1.2, 0.5, 0.3, 0.5, 1.2, 2.3)
+ONE_SIDED = (1.5, 1.3, 0.7, 0.3, 0.2, 0.3, 0.7, 1.3)
+
+
+def findings_on(head: HaloSummary, tip: HaloSummary, weeks: float, **more: object) -> tuple[Finding, ...]:
+    return judge(build.make_halo(head, tip), weeks, implant="left", **more)  # type: ignore[arg-type]
+
+
+def tip_result(tip: HaloSummary, weeks: float, **more: object) -> Against:
+    """How the tip side stands, the head side being alike."""
+    line = line_of("tip_side", "left", findings_on(tip, tip, weeks, **more))
+    assert line is not None
+    return line.result
+
+
+def one(findings: tuple[Finding, ...], quantity: str, site: str = "tip_side") -> Finding:
+    return next(f for f in findings if f.quantity == quantity and f.site == site)
+
+
+# ---- the table ----
+
+
+def test_each_phase_of_each_surface_speaks_of_the_halo_and_of_bridging() -> None:
+    for surface in SURFACES:
+        for weeks in (0.0, 2.9, 3.0, 5.9, 6.0, 11.9, 12.0, 25.9, 26.0, 51.9, 52.0, 400.0):
+            for quantity in ("mean_width", "bridged_fraction", "rim", "contact", "integrity", "migration"):
+                assert rows_for(shipped_windows(), surface, quantity, "tip_side", weeks), (
+                    surface,
+                    quantity,
+                    weeks,
+                )
+
+
+def test_the_shipped_spans_are_those_of_the_trade() -> None:
+    edges = {w.from_weeks for w in shipped_windows() if w.quantity == "mean_width"}
+    assert edges == {0, 3, 6, 12, 26, 52}
+
+
+def test_every_limit_in_millimetres_has_a_source_or_is_marked_as_ours() -> None:
+    for row in shipped_windows():
+        assert row.source, row
+        if row.unit is Unit.MM and not (math.isnan(row.high) and math.isnan(row.low)):
+            marked = "project's choice" in row.source or "common practice" in row.source
+            published = any(year in row.source for year in ("2009", "2014", "2019"))
+            assert marked or published, row
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ('quantity = "luck"', "quantity"),
+        ('surface = "wood"', "surface"),
+        ("from_weeks = 30", "from_weeks is not before"),
+        ('high = "much"', "no number"),
+        ("hihg = 2.0", "unknown key hihg"),
+        ('beyond = "bad"', "beyond"),
+    ],
+)
+def test_a_faulty_table_is_told(change: str, told: str) -> None:
+    row = {
+        "surface": '"any"',
+        "quantity": '"mean_width"',
+        "side": '"any"',
+        "from_weeks": "0",
+        "to_weeks": "12",
+        "unit": '"mm"',
+        "meaning": '""',
+        "source": '""',
+    }
+    key, value = change.split(" = ")
+    text = "[[window]]\n" + "\n".join(f"{k} = {v}" for k, v in (row | {key: value}).items())
+    with pytest.raises(BadWindows, match=told):
+        parse_windows(text)
+
+
+def test_an_empty_or_broken_table_is_told(tmp_path: Path) -> None:
+    for text in ("", "window = ["):
+        with pytest.raises(BadWindows, match="bad-windows"):
+            parse_windows(text)
+    with pytest.raises(BadWindows, match="no-windows"):
+        read_windows(tmp_path / "nowhere.toml")
+
+
+def test_an_own_table_replaces_what_it_names_and_nothing_else(tmp_path: Path) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(
+        '[[window]]\nsurface="any"\nquantity="mean_width"\nside="any"\nfrom_weeks=0\nto_weeks=inf\n'
+        'low=0.0\nhigh=0.4\nunit="mm"\nmeaning="From our own cohort."\nsource="own cohort"\n'
+    )
+    own = read_windows(file)
+    assert {w.source for w in own if w.quantity == "mean_width"} == {"own cohort"}
+    assert {w for w in own if w.quantity != "mean_width"} == {
+        w for w in shipped_windows() if w.quantity != "mean_width"
+    }
+    assert tip_result(build.make_side(0.8), 5.0) is AS_EXPECTED
+    assert tip_result(build.make_side(0.8), 5.0, windows=own) is OUTSIDE
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "expected"),
+    [(0.6, 0.1, AS_EXPECTED), (0.9, 0.1, UNDECIDED), (1.1, 0.1, UNDECIDED), (1.4, 0.1, OUTSIDE)],
+)
+def test_an_interval_that_spans_the_limit_is_undecided(value: float, u: float, expected: Against) -> None:
+    row = Window("any", "mean_width", "any", 0, 99, 0.0, 1.0, Unit.MM, "", "")
+    assert place(Measured.of(value, u, Unit.MM), row) is expected
+
+
+# ---- the halo, week by week ----
+
+
+@pytest.mark.parametrize(
+    ("width_mm", "weeks", "expected"),
+    [
+        (0.1, 1.0, AS_EXPECTED),
+        (1.5, 1.0, UNDECIDED),
+        (1.2, 5.0, AS_EXPECTED),  # an even halo is as expected in weeks 3 to 6
+        (1.2, 8.0, AS_EXPECTED),
+        (2.6, 8.0, OUTSIDE),
+        (0.6, 20.0, AS_EXPECTED),
+        (1.5, 20.0, UNDECIDED),  # static, even, above 1 mm
+        (1.5, 30.0, UNDECIDED),
+        (2.6, 20.0, OUTSIDE),  # more than 2 mm
+        (math.nan, 8.0, NOT_MEASURABLE),
+    ],
+)
+def test_an_even_halo(width_mm: float, weeks: float, expected: Against) -> None:
+    assert tip_result(build.make_side(width_mm), weeks) is expected
+
+
+def test_one_sidedness_alone_is_undecided_before_week_12() -> None:
+    for weeks in (4.0, 8.0, 11.9):
+        assert tip_result(build.make_side(0.8, sectors_mm=ONE_SIDED), weeks) is UNDECIDED
+        assert tip_result(build.make_side(1.3, sectors_mm=CRESCENT), weeks) is UNDECIDED
+
+
+def test_a_sector_above_two_millimetres_is_outside_after_the_turn() -> None:
+    side = build.make_side(1.3, sectors_mm=CRESCENT)
+    assert tip_result(side, 20.0) is OUTSIDE
+    assert tip_result(side, 13.0) is UNDECIDED
+
+
+def test_even_means_within_u95_and_three_tenths() -> None:
+    """Sector u95 is 0.196 mm: 0.45 mm beyond the mean is even, 0.55 mm is not."""
+    for beyond, state in ((0.45, "even"), (0.55, "uneven")):
+        sectors = (0.8 + beyond,) + (0.8 - beyond / 7,) * 7
+        side = build.make_side(0.8, sectors_mm=sectors)
+        assert one(findings_on(side, side, 8.0), "sector_excess").state == state
+
+
+def test_evenness_needs_sectors() -> None:
+    side = build.make_side(0.8, sectors_mm=(math.nan,) * 3 + (0.8,) * 5)
+    found = one(findings_on(side, side, 8.0), "sector_excess")
+    assert found.against_window is NOT_MEASURABLE
+    assert tip_result(side, 8.0) is AS_EXPECTED
+
+
+@pytest.mark.parametrize("width_mm", [0.2, 0.9, 1.3, 1.8, 2.2, 2.8, 4.0])
+@pytest.mark.parametrize("surface", SURFACES)
+def test_between_weeks_10_and_14_width_alone_never_turns_to_outside(width_mm: float, surface: str) -> None:
+    side = build.make_side(width_mm)
+    before, after = (tip_result(side, weeks, surface=surface) for weeks in (9.9, 14.1))
+    for weeks in (10.0, 11.0, 12.0, 13.0, 14.0):
+        now = tip_result(side, weeks, surface=surface)
+        assert now is not OUTSIDE or (before is OUTSIDE and after is OUTSIDE)
+
+
+def test_a_rim_counts_after_week_12_only_with_a_halo() -> None:
+    rim = build.make_side(0.7, rim="present")
+    assert tip_result(rim, 8.0) is UNDECIDED
+    assert tip_result(rim, 12.0) is OUTSIDE
+    assert tip_result(build.make_side(0.05, rim="present"), 20.0) is UNDECIDED
+
+
+@pytest.mark.parametrize("weeks", [2.0, 5.0, 8.0, 20.0, 60.0])
+def test_contact_lost_on_one_side_counts_in_every_phase(weeks: float) -> None:
+    lost, held = build.make_side(0.9, lucent=1.0), build.make_side(0.1, lucent=0.0)
+    findings = findings_on(held, lost, weeks)
+    assert one(findings, "contact").against_window is OUTSIDE
+    assert one(findings, "contact", "head_side").against_window is AS_EXPECTED
+
+
+def test_lucency_of_both_whole_sides_is_not_loss_of_one() -> None:
+    both = build.make_side(0.9, lucent=1.0)
+    assert one(findings_on(both, both, 5.0), "contact").against_window is AS_EXPECTED
+
+
+def test_contact_is_open_where_the_other_side_is_not_measurable() -> None:
+    findings = findings_on(build.make_side(math.nan), build.make_side(0.9, lucent=1.0), 5.0)
+    assert one(findings, "contact").against_window is UNDECIDED
+
+
+def test_without_a_week_nothing_is_called_usual_but_a_break_counts() -> None:
+    findings = findings_on(
+        build.make_side(0.6),
+        build.make_side(0.6),
+        math.nan,
+        integrity=build.make_screw("left", "interrupted").integrity,
+    )
+    assert one(findings, "mean_width").against_window is UNDECIDED
+    assert one(findings, "integrity", "screw").against_window is OUTSIDE
+
+
+def test_a_plain_surface_is_not_granted_the_halo_of_a_coated_one() -> None:
+    side = build.make_side(1.5)
+    assert tip_result(side, 5.0, surface="ha-coated") is AS_EXPECTED
+    assert tip_result(side, 5.0, surface="plain") is UNDECIDED
+
+
+# ---- metal, motion, growth ----
+
+
+@pytest.mark.parametrize(
+    ("state", "expected"),
+    [
+        ("no interruption shown", AS_EXPECTED),
+        ("interrupted", OUTSIDE),
+        ("bent", UNDECIDED),
+        ("not measurable", NOT_MEASURABLE),
+    ],
+)
+def test_integrity(state: str, expected: Against) -> None:
+    integrity = build.make_screw("left", state).integrity
+    findings = findings_on(build.make_side(0.3), build.make_side(0.3), 5.0, integrity=integrity)
+    found = one(findings, "integrity", "screw")
+    assert (found.against_window, found.state) == (expected, state)
+
+
+def growth(value: Measured, weeks: float) -> Finding:
+    change = ChangeRecord("left", "tip_side", "mean_width", "w03", "w08", value, "grown")
+    return judge_changes([change], weeks, shipped_windows(), "ha-coated")[0]
+
+
+def test_growth_counts_after_week_6() -> None:
+    grown = Measured.of(0.3, 0.05, Unit.MM)
+    assert growth(grown, 5.0).against_window is AS_EXPECTED
+    assert growth(grown, 6.0).against_window is OUTSIDE
+    assert growth(grown, math.nan).against_window is UNDECIDED
+    assert growth(Measured.of(0.02, 0.05, Unit.MM), 8.0).against_window is AS_EXPECTED
+    assert growth(Measured.of(0.2, 0.3, Unit.MM), 8.0).against_window is UNDECIDED
+    missing = Measured.missing(Unit.MM, Caution.PROTOCOL_CHANGED)
+    assert growth(missing, 8.0).against_window is NOT_MEASURABLE
+
+
+def motion(state: str, body: str = "screw") -> MotionRecord:
+    far, turn = Measured.of(0.9, 0.05, Unit.MM), Measured.of(1.0, 0.1, Unit.DEG)
+    return MotionRecord(
+        "left", body, "head side", "w00", "w08", (far, far, far), turn, turn, far, turn, far, far, far, state
+    )
+
+
+def test_a_change_of_position_counts_at_any_week() -> None:
+    for weeks in (1.0, 8.0, 60.0):
+        moved, still = judge_motions(
+            [motion("moved"), motion("not shown to have moved", "tip side")],
+            weeks,
+            shipped_windows(),
+            "plain",
+        )
+        assert (moved.quantity, moved.against_window) == ("migration", OUTSIDE)
+        assert (still.quantity, still.against_window) == ("interfragmentary_motion", AS_EXPECTED)
+        assert moved.window is not None
+
+
+# ---- bridging and graft ----
+
+
+@pytest.mark.parametrize(
+    ("fraction", "weeks", "expected"),
+    [
+        (0.0, 8.0, AS_EXPECTED),
+        (0.1, 20.0, UNDECIDED),
+        (0.6, 20.0, AS_EXPECTED),
+        (0.1, 30.0, OUTSIDE),
+        (0.27, 30.0, UNDECIDED),
+        (0.4, 60.0, UNDECIDED),
+        (0.7, 60.0, AS_EXPECTED),
+    ],
+)
+def test_bridging(fraction: float, weeks: float, expected: Against) -> None:
+    side = build.make_side(0.3)
+    findings = findings_on(side, side, weeks, bridge=build.make_bridge(fraction))
+    assert one(findings, "bridged_fraction", "defect").against_window is expected
+
+
+def test_bridging_without_a_measure_is_not_measurable() -> None:
+    side = build.make_side(0.3)
+    assert one(findings_on(side, side, 20.0), "bridged_fraction", "defect").against_window is NOT_MEASURABLE
+
+
+@pytest.mark.parametrize(
+    ("gap_mm", "oedema", "state"),
+    [
+        (1.2, "unknown", "no graft by rule of thumb"),
+        (2.5, "present", "no graft by rule of thumb"),
+        (2.5, "unknown", "depends on the oedema signal"),
+        (2.5, "absent", ""),
+        (3.6, "absent", "graft by rule of thumb"),
+        (4.0, "present", ""),
+        (5.0, "unknown", "graft by rule of thumb"),
+    ],
+)
+def test_the_graft_rule_of_thumb(gap_mm: float, oedema: str, state: str) -> None:
+    found = judge_graft(Measured.of(gap_mm, 0.1, Unit.MM), oedema, shipped_windows())
+    assert found.state == state
+    assert "common practice, no source" in found.why
+
+
+@pytest.mark.parametrize(
+    ("fraction", "word"),
+    [(0.1, "absent"), (0.24, "absent"), (0.25, "minimal"), (0.5, "moderate"), (0.75, "complete")],
+)
+def test_bridging_categories(fraction: float, word: str) -> None:
+    assert bridging_category(Measured.of(fraction, 0.02, Unit.ONE)) == word
+
+
+# ---- the answer ----
+
+
+@pytest.mark.parametrize(
+    ("weeks", "sectors", "expected"),
+    [(8.0, ONE_SIDED, 14.0), (13.0, ONE_SIDED, 26.0), (20.0, ONE_SIDED, 52.0), (8.0, None, math.nan)],
+)
+def test_the_next_week_is_one_that_decides(
+    weeks: float, sectors: tuple[float, ...] | None, expected: float
+) -> None:
+    side = build.make_side(0.8, sectors_mm=sectors)
+    week = next_scan_week(findings_on(side, side, weeks), weeks)
+    assert week == pytest.approx(expected, nan_ok=True)
+
+
+def test_no_week_is_named_where_something_is_outside() -> None:
+    side = build.make_side(2.8)
+    assert math.isnan(next_scan_week(findings_on(side, side, 8.0), 8.0))
+
+
+def test_the_sentence_names_screw_week_sides_bridging_and_metal() -> None:
+    reading = build.make_reading(
+        build.make_implant(
+            build.make_side(0.3), build.make_side(0.8, sectors_mm=ONE_SIDED), bridge=build.make_bridge(0.2)
+        )
+    )
+    sentence = screw_sentence(reading.implants[0], reading.findings, 8.0, "L5")
+    assert sentence.startswith(
+        "Left screw, week 8.0: the halo is as expected on the lamina side (screw head)"
+    )
+    assert "undecided on the pedicle side (screw tip)" in sentence
+    assert "bridged 20 % (12 to 28 %) of the section, as expected" in sentence
+    assert "no interruption of the metal shown" in sentence
+    assert "week 14" in reading.summary.sentence
+    assert len(lines_of("left", reading.findings)) == 4
+
+
+def test_what_the_scan_cannot_tell_is_said_with_its_reason() -> None:
+    reading = build.make_reading(
+        build.make_implant(build.make_side(math.nan), build.make_side(0.3)), problems=(build.thick_slices(),)
+    )
+    told = " ".join(reading.summary.cannot_tell)
+    assert "streak" in told
+    assert "Slices of 2.0 mm" in told
+    assert "no earlier CT" in told
+    assert "lying still" in told
+    unknown = build.make_reading(
+        build.make_implant(build.make_side(0.3), build.make_side(0.3)), weeks=math.nan
+    )
+    assert "weeks since surgery are not known" in unknown.summary.cannot_tell[0]
+    assert answer_reading((), (), unknown.scan).sentence == ""
+
+
+# ---- expect ----
+
+
+@pytest.mark.parametrize("weeks", [0.0, 2.0, 4.0, 8.0, 12.0, 20.0, 30.0, 100.0])
+@pytest.mark.parametrize("surface", SURFACES)
+def test_expectations_speak_of_halo_bridging_and_metal(weeks: float, surface: str) -> None:
+    told = expectation(weeks, surface)
+    text = " ".join(told.shown)
+    for word in ("halo", "bridged fraction", "metal"):
+        assert word in text
+    assert told.can_answer
+    assert told.cannot_answer
+    assert math.isnan(told.next_week) or told.next_week > weeks
