@@ -96,7 +96,8 @@ class Implant(_Part):
         major, root = self.major_diameter_mm, self.root_diameter_mm
         if major is not None and root is not None and root >= major:
             raise ValueError("root_diameter_mm must be smaller than major_diameter_mm")
-        if major is not None and self.cannula_diameter_mm >= (root or major):
+        core = root or major
+        if core is not None and self.cannula_diameter_mm >= core:
             raise ValueError("cannula_diameter_mm must be smaller than the core of the screw")
         if (self.head_mm is None) != (self.tip_mm is None):
             raise ValueError("head_mm and tip_mm must be given together")
