@@ -19,8 +19,8 @@ _LOW_KVP = 95.0
 # Room left below the ceiling, so that noise at the plateau does not tear a screw apart.
 _BELOW_CEILING_HU = 300.0
 _BLOCK_SLICES = 16
-# A hip prosthesis fills about 0.3 % of a scan; beyond this share the numbers are no CT numbers.
-_LARGEST_SHARE = 0.03
+# Two hip prostheses come to about 300 cm3; beyond this volume the numbers are no CT numbers.
+_LARGEST_MM3 = 600_000.0
 _HALF_NEIGHBOURS = [
     (dk, dj, di) for dk in (0, 1) for dj in (-1, 0, 1) for di in (-1, 0, 1) if (dk, dj, di) > (0, 0, 0)
 ]
@@ -77,10 +77,11 @@ def metal_voxels(scan: Scan, threshold_hu: float) -> NDArray[np.intp]:
             f"No voxel of this scan is as dense as metal (above {threshold_hu:.0f} HU).",
             "Check that the scan covers the screw and that it holds CT numbers.",
         )
-    if flat.size > _LARGEST_SHARE * scan.hu.size:
+    volume_mm3 = flat.size * abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
+    if volume_mm3 > _LARGEST_MM3:
         raise refuse(
             "metal-implausible",
-            f"{100.0 * flat.size / scan.hu.size:.0f} % of the scan is as dense as metal.",
+            f"{volume_mm3 / 1000.0:.0f} ml of this scan are as dense as metal.",
             "The numbers are probably not Hounsfield units: export the original series.",
         )
     return np.stack(np.unravel_index(flat, scan.hu.shape), axis=1)
