@@ -17,6 +17,7 @@ from ongrowth.geometry import Plane
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
+    DoseFacts,
     ImplantReading,
     Limit,
     Prediction,
@@ -27,7 +28,7 @@ from ongrowth.reading import (
     take_cuts,
     take_profiles,
 )
-from ongrowth.scan import Acquisition, Dose, Level, Problem, Scan
+from ongrowth.scan import Acquisition, Level, Problem, Scan
 from ongrowth.screw import Integrity, OtherMetal, Screw, ScrewSpec
 
 NOT_MEASURED = Measured.missing(Unit.MM, Caution.NO_CONTRAST | Caution.STREAK)
@@ -274,7 +275,7 @@ def make_reading(
         blur_through_plane_mm=Measured.of(0.95, 0.08, Unit.MM),
         blur_source="in-scan",
         problems=problems,
-        dose=Dose(5.2, math.nan, "image header"),
+        dose=DoseFacts(5.2, 96.0, "image header", 1.44, "abdomen-pelvis, 0.015 mSv/(mGy cm)", 1, 1),
     )
     findings = tuple(
         finding

@@ -1,1 +1,300 @@
-"""Case."""
+"""The recipe: from a CT to its reading, from a case file to its case. Order of steps, nothing else."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import ongrowth
+import ongrowth.bridge
+import ongrowth.calibration
+import ongrowth.defect
+from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
+from ongrowth.findings import Windows, answer_case, answer_reading, judge, read_windows, shipped_windows
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane
+from ongrowth.halo import measure_halo
+from ongrowth.read import read_scan
+from ongrowth.reading import (
+    Case,
+    Finding,
+    ImplantReading,
+    Patient,
+    Provenance,
+    Reading,
+    Source,
+    case_dose,
+    gather_facts,
+    image_noise_hu,
+    libraries,
+    take_cuts,
+    take_profiles,
+)
+from ongrowth.scan import Problem, Refused, Scan
+from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
+
+Tell = Callable[[str], None]
+
+
+def _not_there_yet(*_: Any) -> Any:
+    return None
+
+
+find_calibration = getattr(ongrowth.calibration, "find_calibration", _not_there_yet)
+find_defect = getattr(ongrowth.defect, "find_defect", _not_there_yet)
+given_defect = getattr(ongrowth.defect, "given_defect", _not_there_yet)
+measure_bridge = getattr(ongrowth.bridge, "measure_bridge", _not_there_yet)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What is known beside the scan itself.
+
+    Parameters
+    ----------
+    screws : tuple of ScrewSpec
+        Screws of the case; one without a name stands for every screw of the scan.
+    weeks : float
+        Weeks since surgery; NaN: from the dates.
+    surgery_date, scan_date : date or None
+        Days of surgery and, where the header's is not to be used, of the scan.
+    site : str
+        Vertebra or bone, for print.
+    birth_year : int or None
+        For the dose factor.
+    defect : Plane or None
+        Defect plane given by the user, patient mm (LPS).
+    calibration : Path or None
+        Calibration file or folder.
+    windows : tuple of Window
+        Windows table.
+    scan_id : str
+        Id of the scan; by default the name of its path.
+    """
+
+    screws: tuple[ScrewSpec, ...] = ()
+    weeks: float = math.nan
+    surgery_date: dt.date | None = None
+    scan_date: dt.date | None = None
+    site: str = ""
+    birth_year: int | None = None
+    defect: Plane | None = None
+    calibration: Path | None = None
+    windows: Windows = field(default_factory=shipped_windows)
+    scan_id: str = ""
+
+
+def silent(_: str) -> None:
+    """Tell nobody."""
+
+
+def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> Reading:
+    """Measure everything on one CT.
+
+    Parameters
+    ----------
+    path : Path
+        Folder, zip or volume file.
+    known : Known, optional
+        What is known beside the scan.
+    tell : callable
+        Told in words what is being done.
+
+    Raises
+    ------
+    Refused
+        If the scan cannot serve.
+    """
+    known = known or Known()
+    start = time.perf_counter()
+    scan = read_scan(path, progress=tell)
+    tell("Finding the metal")
+    metal = _find_screws(scan, known.screws)
+    implants = tuple(_read_implant(scan, screw, known, tell) for screw in metal.screws)
+    tell("Holding the figures against their windows")
+    return _reading(path, scan, metal, implants, known, time.perf_counter() - start)
+
+
+def _find_screws(scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
+    """Find the screws; a single unnamed description is held to be true of all of them."""
+    metal = find_screws(scan, specs)
+    is_for_all = len(specs) == 1 and not specs[0].id and specs[0].head_mm is None
+    return find_screws(scan, specs * len(metal.screws)) if is_for_all and len(metal.screws) > 1 else metal
+
+
+def _read_implant(scan: Scan, screw: Screw, known: Known, tell: Tell) -> ImplantReading:
+    frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
+    tell(f"Looking for the defect across screw {screw.id}")
+    defect = given_defect(known.defect, frame) if known.defect else find_defect(scan, screw, frame)
+    calibration = find_calibration(known.calibration, scan.acquisition)
+    tell(f"Measuring the halo of screw {screw.id}")
+    halo = measure_halo(scan, screw, frame, defect, calibration)
+    tell(f"Measuring what bridges the defect at screw {screw.id}")
+    bridge = measure_bridge(scan, screw, frame, defect) if defect else None
+    return ImplantReading(
+        id=screw.id,
+        side=screw.side,
+        surface=screw.spec.surface,
+        frame=frame,
+        screw=screw,
+        halo=halo,
+        defect=defect,
+        bridge=bridge,
+        cuts=take_cuts(scan, frame, halo),
+        profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
+    )
+
+
+def _judge(implants: Sequence[ImplantReading], weeks: float, windows: Windows) -> tuple[Finding, ...]:
+    return tuple(
+        finding
+        for one in implants
+        for finding in judge(
+            one.halo,
+            weeks,
+            windows,
+            implant=one.id,
+            surface=one.surface,
+            bridge=one.bridge,
+            integrity=one.screw.integrity,
+        )
+    )
+
+
+def _reading(
+    path: Path,
+    scan: Scan,
+    metal: Metalwork,
+    implants: tuple[ImplantReading, ...],
+    known: Known,
+    wall_s: float,
+) -> Reading:
+    weeks = _weeks(known, scan)
+    mismatch = week_mismatch(weeks, known.surgery_date, scan.acquisition.date)
+    problems = (*metal.problems, *((mismatch,) if mismatch else ()))
+    noise_hu = image_noise_hu(scan, implants[0].frame) if implants else math.nan
+    facts = gather_facts(scan, _scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)
+    findings = _judge(implants, weeks, known.windows)
+    return Reading(
+        scan=facts,
+        implants=implants,
+        findings=findings,
+        summary=answer_reading(implants, findings, facts, known.site),
+        provenance=Provenance(
+            ongrowth.__version__, libraries(), _settings(known), scan.digest, wall_s=round(wall_s, 3)
+        ),
+        other_metal=metal.other,
+        source=_source(scan, known),
+    )
+
+
+def _weeks(known: Known, scan: Scan) -> float:
+    if not math.isnan(known.weeks):
+        return known.weeks
+    return weeks_between(known.surgery_date, known.scan_date or scan.acquisition.date)
+
+
+def _scan_id(path: Path, known: Known, scan: Scan) -> str:
+    """Return the scan's id; a folder that bears the patient's number lends no name."""
+    name = known.scan_id or scan_name(path)
+    patient = scan.acquisition.patient_id
+    return "scan" if len(patient) > 2 and patient.lower() in name.lower() else name
+
+
+def _settings(known: Known) -> dict[str, Any]:
+    return {
+        "site": known.site,
+        "surfaces": sorted({spec.surface for spec in known.screws}),
+        "defect": "given" if known.defect else "found",
+        "calibration": known.calibration.name if known.calibration else None,
+        "windows": "shipped" if known.windows == shipped_windows() else "own",
+    }
+
+
+def _source(scan: Scan, known: Known) -> Source:
+    made = scan.acquisition
+    return Source(
+        scan.source_files,
+        made.series_uid,
+        made.study_uid,
+        made.frame_of_reference_uid,
+        made.patient_id,
+        known.scan_date or made.date,
+        known.surgery_date,
+    )
+
+
+def run_case(
+    case_file: CaseFile, tell: Tell = silent, keep: Callable[[Reading], object] = lambda _: None
+) -> Case:
+    """Measure every CT of a case, in time; a scan that is refused does not stop the others.
+
+    Parameters
+    ----------
+    case_file : CaseFile
+        The case, its paths absolute.
+    tell : callable
+        Told in words what is being done.
+    keep : callable
+        Given each reading as soon as it is there, so that it can be written.
+
+    Raises
+    ------
+    Refused
+        If no scan of the case could be read.
+    """
+    readings: list[Reading] = []
+    refused: list[tuple[str, tuple[Problem, ...]]] = []
+    for scan in case_file.scan:
+        tell(f"Scan {scan.name}")
+        try:
+            reading = run_reading(scan.path, known_of(case_file, scan), tell)
+        except Refused as error:
+            refused.append((scan.name, error.problems))
+            continue
+        keep(reading)
+        readings.append(reading)
+    if not readings:
+        raise Refused(*(problem for _, problems in refused for problem in problems))
+    return _case(case_file, sorted(readings, key=_when), refused)
+
+
+def _when(reading: Reading) -> float:
+    weeks = reading.scan.weeks_since_surgery
+    return math.inf if math.isnan(weeks) else weeks
+
+
+def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
+    """Return what a case file says of one of its scans."""
+    settings = case_file.settings
+    return Known(
+        screws=tuple(implant.spec() for implant in case_file.implant),
+        weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
+        surgery_date=case_file.surgery.date,
+        scan_date=scan.date,
+        site=case_file.patient.site,
+        birth_year=case_file.patient.birth_year,
+        calibration=scan.calibration or settings.calibration,
+        windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
+        scan_id=scan.name,
+    )
+
+
+def _case(
+    case_file: CaseFile, readings: list[Reading], refused: list[tuple[str, tuple[Problem, ...]]]
+) -> Case:
+    patient, last = case_file.patient, readings[-1]
+    answer = answer_case(last.implants, last.findings, last.scan, patient.site, is_compared=False)
+    return Case(
+        patient=Patient(patient.id, patient.birth_year, patient.site),
+        readings=tuple(readings),
+        findings=last.findings,
+        summary=answer,
+        refused=tuple(refused),
+        dose_total=case_dose(readings),
+    )

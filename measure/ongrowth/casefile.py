@@ -300,6 +300,21 @@ def parse_case_file(text: str, folder: Path) -> CaseFile:
     return _with_absolute_paths(case, folder)
 
 
+def parse_implant(entry: dict[str, Any]) -> Implant:
+    """Return a screw from its keys, as they would stand under ``[[implant]]``.
+
+    Raises
+    ------
+    BadCaseFile
+        Every fault at once.
+    """
+    try:
+        return Implant.model_validate(entry)
+    except ValidationError as error:
+        faults = ({**fault, "loc": ("implant", *fault["loc"])} for fault in error.errors())
+        raise BadCaseFile(*(_told(fault) for fault in faults)) from error
+
+
 def _with_absolute_paths(case: CaseFile, folder: Path) -> CaseFile:
     def absolute(path: Path | None) -> Path | None:
         return None if path is None else (folder / path.expanduser()).resolve()

@@ -1,6 +1,7 @@
 """What one CT gave (a reading), what all CTs of a patient gave (a case), and their files."""
 
 from ongrowth.reading.cuts import take_cuts, take_profiles
+from ongrowth.reading.facts import case_dose, gather_facts, image_noise_hu, libraries
 from ongrowth.reading.parts import (
     BLUR_SOURCES,
     QUANTITIES,
@@ -11,6 +12,7 @@ from ongrowth.reading.parts import (
     ChangeRecord,
     Cut,
     DefectReading,
+    DoseFacts,
     Finding,
     ImplantReading,
     Limit,
@@ -47,6 +49,7 @@ __all__ = [
     "ChangeRecord",
     "Cut",
     "DefectReading",
+    "DoseFacts",
     "Finding",
     "ImplantReading",
     "Limit",
@@ -61,6 +64,10 @@ __all__ = [
     "Source",
     "Summary",
     "Window",
+    "case_dose",
+    "gather_facts",
+    "image_noise_hu",
+    "libraries",
     "read_case",
     "read_reading",
     "reading_from_dict",

@@ -16,9 +16,8 @@ from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.scan import Dose, Problem
+from ongrowth.scan import Problem
 from ongrowth.screw import OtherMetal, Screw
-
 
 _BLUR_NOT_TOLD = Measured.missing(Unit.MM, Caution.BLUR_UNKNOWN)
 _NO_CORTEX_FOUND = Measured.missing(Unit.MM, Caution.NO_BONE)
@@ -138,6 +137,22 @@ BLUR_SOURCES = ("calibration", "in-scan", "earlier scan", "kernel bank", "free")
 
 
 @dataclass(frozen=True, slots=True)
+class DoseFacts:
+    """Dose of one CT, or of a case up to its last one; NaN where not stated.
+
+    `effective_msv` is an estimate for a population; `effective_basis` names its factor and table.
+    """
+
+    ctdi_vol_mgy: float = math.nan
+    dlp_mgy_cm: float = math.nan
+    source: str = ""
+    effective_msv: float = math.nan
+    effective_basis: str = ""
+    n_examinations: int = 1
+    n_stated: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class ScanFacts:
     """How a CT was made and what it can show; names as in the result file, NaN where not stated."""
 
@@ -157,7 +172,7 @@ class ScanFacts:
     blur_source: str = "free"
     problems: tuple[Problem, ...] = ()
     others: tuple[str, ...] = ()
-    dose: Dose = field(default_factory=Dose)
+    dose: DoseFacts = DoseFacts()
 
 
 @dataclass(frozen=True, slots=True)
@@ -366,4 +381,4 @@ class Case:
     new_bone: tuple[NewBoneRecord, ...] = ()
     changes: tuple[ChangeRecord, ...] = ()
     refused: tuple[tuple[str, tuple[Problem, ...]], ...] = ()  # scan id, what was wrong
-    dose_total: Dose = field(default_factory=Dose)
+    dose_total: DoseFacts = DoseFacts(n_examinations=0)

@@ -18,6 +18,7 @@ from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading.parts import (
     Against,
     DefectReading,
+    DoseFacts,
     Finding,
     ImplantReading,
     Limit,
@@ -28,7 +29,7 @@ from ongrowth.reading.parts import (
     Summary,
     Window,
 )
-from ongrowth.scan import Dose, Level, Problem
+from ongrowth.scan import Level, Problem
 from ongrowth.screw import Integrity, OtherMetal, Screw, ScrewSpec
 from ongrowth.wording import fixed_words
 
@@ -191,14 +192,15 @@ def problem_from_dict(record: Record) -> Problem:
     return Problem(record["code"], Level(record["level"]), record["text"], record["advice"])
 
 
-def dose_to_dict(dose: Dose) -> Record:
+def dose_to_dict(dose: DoseFacts) -> Record:
     """Return the dose a scan states, as written."""
     return _scalars(dose)
 
 
-def dose_from_dict(record: Record) -> Dose:
+def dose_from_dict(record: Record) -> DoseFacts:
     """Return what `dose_to_dict` wrote."""
-    return Dose(real(record["ctdi_vol_mgy"]), real(record["dlp_mgy_cm"]), record["source"])
+    numbers = ("ctdi_vol_mgy", "dlp_mgy_cm", "effective_msv")
+    return DoseFacts(**(record | {name: real(record[name]) for name in numbers}))
 
 
 def _scan_to_dict(facts: ScanFacts) -> Record:

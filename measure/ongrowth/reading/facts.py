@@ -1,0 +1,137 @@
+"""The facts of a scan and of the program, gathered for the result files."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.dose import dose_region, effective_dose
+from ongrowth.frame import ScrewFrame
+from ongrowth.reading.parts import DoseFacts, Reading, ScanFacts
+from ongrowth.scan import Acquisition, Problem, Refused, Scan
+
+_LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "pydicom", "pydantic", "matplotlib")
+_SOFT_HU = (-30.0, 110.0)  # fat-free soft tissue, where CT number varies by noise alone
+_LOOK_MM = 35.0
+_MIN_PATCHES = 50
+_QUARTILE_OF_SD = 0.89  # lower quartile of the SD of 25 samples over the true one, normal noise
+
+
+def libraries() -> dict[str, str]:
+    """Return the versions of the libraries that a measured number depends on."""
+    out = {}
+    for name in _LIBRARIES:
+        try:
+            out[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            out[name] = "absent"
+    return out
+
+
+def gather_facts(
+    scan: Scan, scan_id: str, weeks: float, noise_hu: float, problems: Sequence[Problem], born: int | None
+) -> ScanFacts:
+    """Return how a scan was made; the blur is filled in by whoever measured it.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    scan_id : str
+        Its id.
+    weeks : float
+        Weeks since surgery, NaN if not known.
+    noise_hu : float
+        As `image_noise_hu` gives it.
+    problems : sequence of Problem
+        What was found later than on reading; those of the scan come first.
+    born : int or None
+        Year of birth, for the dose factor.
+    """
+    made = scan.acquisition
+    return ScanFacts(
+        id=scan_id,
+        weeks_since_surgery=weeks,
+        voxel_mm=scan.voxel_mm,
+        slice_thickness_mm=made.slice_thickness_mm,
+        kernel=made.kernel,
+        algorithm=made.algorithm,
+        kvp=made.kvp,
+        scanner=made.scanner,
+        hu_ceiling=scan.hu_ceiling,
+        ceiling_share=scan.ceiling_share,
+        noise_hu=noise_hu,
+        problems=(*scan.problems, *problems),
+        others=scan.others,
+        dose=scan_dose_facts(made, born),
+    )
+
+
+def scan_dose_facts(made: Acquisition, born: int | None) -> DoseFacts:
+    """Return what a scan states of its dose, with the population estimate where a DLP is stated."""
+    dose = made.dose
+    if math.isnan(dose.dlp_mgy_cm):
+        return DoseFacts(dose.ctdi_vol_mgy, math.nan, dose.source)
+    year = born or made.birth_year
+    age = None if year is None or made.date is None else max(0.0, float(made.date.year - year))
+    told = effective_dose(dose.dlp_mgy_cm, age, _region(made))
+    basis = f"{told.region}, {told.factor:g} mSv/(mGy cm), {told.source}; {told.caveat}"
+    return DoseFacts(dose.ctdi_vol_mgy, dose.dlp_mgy_cm, dose.source, told.value_msv, basis, 1, 1)
+
+
+def _region(made: Acquisition) -> str:
+    return dose_region(made.body_part)
+
+
+def case_dose(readings: Sequence[Reading]) -> DoseFacts:
+    """Return the dose of all CTs of a case; those that state none are counted but not added."""
+    by_study = {r.source.study_uid or r.scan.id: r.scan.dose for r in readings}
+    stated = [dose for dose in by_study.values() if not math.isnan(dose.dlp_mgy_cm)]
+    if not stated:
+        return DoseFacts(n_examinations=len(by_study))
+    return DoseFacts(
+        math.nan,
+        sum(dose.dlp_mgy_cm for dose in stated),
+        "sum of the examinations",
+        sum(dose.effective_msv for dose in stated),
+        "sum of the population estimates of the examinations",
+        len(by_study),
+        len(stated),
+    )
+
+
+def image_noise_hu(scan: Scan, frame: ScrewFrame) -> float:
+    """Return the noise of soft tissue near the screw, HU: lower quartile of the SD in 5 x 5 patches.
+
+    The quartile leaves out patches with structure. NaN where too little soft tissue lies near.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    frame : ScrewFrame
+        Screw whose surroundings are looked at.
+    """
+    try:
+        part = scan.crop(scan.box([frame.origin_mm, frame.tip_mm], _LOOK_MM))
+    except Refused:
+        return math.nan
+    return _patch_noise_hu(part.hu)
+
+
+def _patch_noise_hu(hu: NDArray[np.int16] | NDArray[np.float32]) -> float:
+    edge = 5
+    rows, columns = (n // edge * edge for n in hu.shape[1:])
+    if rows == 0 or columns == 0:
+        return math.nan
+    cut = np.asarray(hu[:, :rows, :columns], dtype=np.float32)
+    patches = cut.reshape(hu.shape[0], rows // edge, edge, columns // edge, edge)
+    mean = patches.mean(axis=(2, 4))
+    spread = patches.std(axis=(2, 4), ddof=1)
+    soft = (mean > _SOFT_HU[0]) & (mean < _SOFT_HU[1])
+    enough = np.sum(soft) >= _MIN_PATCHES
+    return float(np.quantile(spread[soft], 0.25)) / _QUARTILE_OF_SD if enough else math.nan
