@@ -1,0 +1,89 @@
+"""The commands `demo`, `phantom` and `selftest`, which the main program finds by entry points."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ongrowth_phantoms.catalogue import NOTE, PHANTOMS, write_phantom
+
+DEMO = "even-halo"
+
+
+def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str, Any]]:
+    """Make the CT of the demonstration.
+
+    Parameters
+    ----------
+    out : path
+        Folder to write into.
+    seed : int
+        Which invented patient.
+
+    Returns
+    -------
+    folder : Path
+        The DICOM series.
+    weeks : float
+        Weeks since the invented surgery.
+    implant : dict
+        What a surgeon knows of the screw: diameters, pitch, length in mm, surface.
+    """
+    folder = write_phantom(DEMO, out, seed=seed)
+    visit = PHANTOMS[DEMO].visits(seed)[0]
+    screw = visit.scene.screws[0]
+    implant = {
+        "major_diameter_mm": screw.major_diameter_mm,
+        "root_diameter_mm": screw.root_diameter_mm,
+        "pitch_mm": screw.pitch_mm,
+        "length_mm": round(screw.length_mm, 2),
+        "surface": "ha-coated",
+    }
+    return folder / visit.id, visit.weeks, implant
+
+
+@click.command()
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("ongrowth-demo"),
+    show_default=True,
+)
+@click.option("--seed", default=1, show_default=True, help="Another number, another invented patient.")
+def demo(out: Path, seed: int) -> None:
+    """Make a phantom CT, measure it, and write the page."""
+    click.echo(f"{NOTE} Drawing it ...", err=True)
+    series, weeks, implant = make_demo(out / "phantom", seed=seed)
+    check = [str(series), "--weeks", str(weeks), "--out", str(out)]
+    check += [
+        "--diameter",
+        str(implant["major_diameter_mm"]),
+        "--root-diameter",
+        str(implant["root_diameter_mm"]),
+    ]
+    check += ["--length", str(implant["length_mm"]), "--surface", str(implant["surface"])]
+    from ongrowth import cli
+
+    cli.main(args=["check", *check], standalone_mode=False)  # the same way in as from the shell
+    click.echo(f"The page: {(out / 'page.html').resolve()}", err=True)
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder to write into.")
+@click.option("--seed", default=1, show_default=True, help="Another number, another invented patient.")
+@click.option("--compressed", is_flag=True, help="Write RLE lossless images.")
+def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> None:  # noqa: FBT001
+    """Write the phantom NAME with its truth as DICOM; without NAME, list the phantoms."""
+    if name is None:
+        width = max(map(len, PHANTOMS))
+        for key, made in PHANTOMS.items():
+            click.echo(f"{key:{width}}  {made.shows}")
+        return
+    if name not in PHANTOMS:
+        raise click.BadParameter(f"{name!r} is not among {', '.join(PHANTOMS)}.", param_hint="NAME")
+    if out is None:
+        raise click.MissingParameter(param_hint="--out", param_type="option")
+    click.echo(write_phantom(name, out, seed=seed, compressed=compressed))
