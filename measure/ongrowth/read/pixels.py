@@ -21,6 +21,7 @@ from pydicom.encaps import generate_frames
 
 from ongrowth.scan import refuse
 from ongrowth.series import UNREADABLE, Slice
+from ongrowth.series.facts import AIR_HU, METAL_HU, padding_range
 from ongrowth.series.header import BIG_ENDIAN, NATIVE_SYNTAXES, whole
 
 INT16 = np.iinfo(np.int16)
@@ -56,7 +57,10 @@ def read_hu(slices: Sequence[Slice], progress: Callable[[str], None]) -> HU:
             progress(f"reading slice {k + 1} of {len(slices)}")
         if hu.dtype == np.int16 and not _fits(stored, one):
             hu = hu.astype(np.float32)
+        outside = _outside(stored, one)
         _rescale(stored, one, hu[k])
+        if outside is not None:
+            hu[k][outside] = AIR_HU
     return narrowed(hu)
 
 
@@ -78,6 +82,14 @@ def narrowed(hu: HU) -> HU:
 def _fits(stored: Stored, one: Slice) -> bool:
     ends = [float(stored.min()) * one.slope + one.intercept, float(stored.max()) * one.slope + one.intercept]
     return min(ends) >= INT16.min and max(ends) <= INT16.max
+
+
+def _outside(stored: Stored, one: Slice) -> NDArray[np.bool_] | None:
+    """Return where padding would be taken for metal; padding that reads as air is left alone."""
+    low, high = padding_range(one)
+    if not high * one.slope + one.intercept >= METAL_HU:
+        return None
+    return (stored >= low) & (stored <= high)
 
 
 def _rescale(stored: Stored, one: Slice, out: HU) -> None:
@@ -165,6 +177,8 @@ class _Decoder:
         import SimpleITK as sitk  # noqa: N813 - the name its users know
 
         frame = self._frame(one)
+        if (size := _coded_size(frame)) not in (None, (one.rows, one.columns)):
+            raise _failed(one, f"the code holds {size}, the header says {one.rows} x {one.columns}")
         self._scratch.write_bytes(_minimal_file(one, frame))
         was_loud = sitk.ProcessObject.GetGlobalWarningDisplay()
         sitk.ProcessObject.SetGlobalWarningDisplay(False)  # noqa: FBT003 - no keyword there
@@ -197,16 +211,38 @@ def _split_frames(one: Slice) -> list[bytes]:
     try:
         with one.image.entry.open() as file:
             file.seek(one.image.pixel_offset)
-            packed = file.read()
-        if b"\xfe\xff\xdd\xe0" not in packed[-4096:] and b"\xfe\xff\xdd\xe0" not in packed:
-            raise _truncated(one)
-        return list(generate_frames(io.BytesIO(packed), number_of_frames=count))
+            packed = file.read(count * _most_bytes(one))
     except UNREADABLE as error:
         raise _failed(one, str(error)) from None
-    except ValueError as error:
+    if _END not in packed:
+        raise _truncated(one)
+    try:
+        return list(generate_frames(io.BytesIO(packed), number_of_frames=count))
+    except Exception as error:  # noqa: BLE001 - hostile fragments may raise anything
         raise _failed(one, str(error)) from None
 
 
+def _most_bytes(one: Slice) -> int:
+    """Return more than any honest compression of one frame needs."""
+    return 2 * one.rows * one.columns * whole(one.header, "BitsAllocated") // 8 + 2**18
+
+
+def _coded_size(frame: bytes) -> tuple[int, int] | None:
+    """Return rows and columns as the code stream itself states them; None if it does not (RLE)."""
+    if frame[:4] == b"\xff\x4f\xff\x51":  # JPEG 2000: image and tile size come first
+        right, bottom, left, top = struct.unpack(">4L", frame[8:24])
+        return bottom - top, right - left
+    at = 2
+    while frame[:2] == b"\xff\xd8" and at + 9 <= len(frame) and frame[at] == 0xFF:
+        marker, length, _, rows, columns = struct.unpack(">xBHBHH", frame[at : at + 9])
+        if marker in _START_OF_FRAME:
+            return rows, columns
+        at += 2 + length
+    return None
+
+
+_END = b"\xfe\xff\xdd\xe0"
+_START_OF_FRAME = {*range(0xC0, 0xD0), 0xF7} - {0xC4, 0xC8, 0xCC}  # JPEG family
 _LONG_VR = {b"OB", b"OW"}
 _STORAGE = b"1.2.840.10008.5.1.4.1.1.2"  # CT image
 _NUMBERS = (  # group 0028, in ascending order

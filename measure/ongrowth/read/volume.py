@@ -19,6 +19,8 @@ from numpy.typing import NDArray
 from ongrowth.read.pixels import HU, INT16, empty_hu, narrowed
 from ongrowth.scan import Level, Problem, refuse
 from ongrowth.series import UNREADABLE
+from ongrowth.series.header import MAX_PIXELS_ALONG
+from ongrowth.series.source import BOMB_BYTES, BOMB_RATIO
 from ongrowth.series.stack import MAX_VOXELS
 
 LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
@@ -79,8 +81,11 @@ def _bad(path: Path, what: str) -> Exception:
 def _check_grid(path: Path, header: VolumeHeader) -> None:
     if min(header.shape) < 2:
         raise refuse("single-slice", f"{path.name} holds a single slice.", "Give the whole volume.")
-    if math.prod(header.shape) > MAX_VOXELS:
+    n_bytes = math.prod(header.shape) * header.dtype.itemsize
+    if max(header.shape) > MAX_PIXELS_ALONG or math.prod(header.shape) > MAX_VOXELS:
         raise refuse("too-large", f"{path.name} claims {header.shape} voxels, beyond any CT.")
+    if header.packing != "raw" and n_bytes > max(BOMB_BYTES, BOMB_RATIO * header.data_path.stat().st_size):
+        raise refuse("zip-bomb", f"{path.name} would unpack to {n_bytes / 2**30:.1f} GB.", "Export it again.")
     matrix = header.world_from_voxel
     steps = np.linalg.norm(matrix[:3, :3], axis=0)
     if not np.all(np.isfinite(matrix)) or steps.min() < 0.01 or steps.max() > 20.0:

@@ -10,12 +10,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from ongrowth.scan import Acquisition, Dose, Level, Problem
-from ongrowth.series.header import Slice, items, number, text, words
+from ongrowth.series.header import Slice, items, number, stored_number, text, words
 from ongrowth.series.stack import Stack
 
 THICK_MM = 3.0
 COARSE_MM = 0.8
 SMOOTH_BELOW = 45.0  # on the scale of `kernel_sharpness`
+METAL_HU = 1500.0  # padding above it would be taken for metal
+AIR_HU = -1024
 FIRST_CT_YEAR = 1971  # earlier dates were shifted or made up
 ASK_FOR = (
     "Ask radiology for the thin series of this scan: slices of 0.75 mm or less, bone kernel, small field"
@@ -33,7 +35,8 @@ _MAYBE_LOSSY_SYNTAXES = {"1.2.840.10008.1.2.4.91", "1.2.840.10008.1.2.4.93", "1.
 # Tokens as headers spell them, whole words, upper case. From memory of headers, no source.
 _NEGATED = re.compile(r"\b(NO|NON|W/?O|WITHOUT|OHNE|SANS|SIN|SENZA)[ _-]*(?=[A-Z]{0,3}-?MAR\b|METAL)\S+")
 _METAL = re.compile(
-    r"(?<!\d)(?<!\d[ .-])\b(?!PALMAR)[A-Z]{0,3}-?MAR\b(?![ .-]?\d)|METAL[ -]?(ART[IE]FACT|REDUC|DELET|CORR)"
+    r"\b(?!PALMAR)[A-Z]{1,3}-?MAR\b|METAL[ -]?(ART[IE]FACT|REDUC|DELET|CORR)"
+    r"|(?<!\d)(?<!\d[ .-])\bMAR\b(?![ .-]?\d)"  # alone, but not the month in a date
 )
 _LEARNED = re.compile(r"\bDEEP\b|DEEP[ -]?LEARN|\bDLI?R\b|\bAICE\b|NEURAL|\bAI[ -]?RECON")
 _ITERATIVE = re.compile(
@@ -51,6 +54,8 @@ _KERNEL_WORDS = {
     "EA": 30, "EB": 35, "EC": 45, "YA": 65, "YB": 70, "YC": 75, "YD": 80,
     "RAM-LAK": 70, "SHEPP-LOGAN": 55, "HANN": 35,
 }  # fmt: skip
+
+_TENS_OF_FC = {"3": 70, "5": 60, "8": 80}  # this family does not rise with its numbers
 
 
 def read_acquisition(stack: Stack) -> Acquisition:
@@ -106,6 +111,8 @@ def kernel_sharpness(kernel: str) -> float:
     name = kernel.split("\\")[0].strip().upper()
     if name in _KERNEL_WORDS:
         return float(_KERNEL_WORDS[name])
+    if found := re.fullmatch(r"FC(\d)\d.*", name):
+        return float(_TENS_OF_FC.get(found[1], 10 * int(found[1]) + 5))
     if found := re.fullmatch(r"[A-Z]{1,2}(\d{2})[A-Z]?(?:[ _-].*)?", name):
         return float(found[1])
     known = [value for word, value in _KERNEL_WORDS.items() if len(word) > 3 and word in name]
@@ -196,19 +203,19 @@ def is_capture(one: Slice) -> bool:
     return is_secondary_capture or bool(one.text("ConversionType")) or "SCREEN SAVE" in kinds
 
 
-_PROJECTIONS = {"PROJECTION IMAGE", "MIP", "MINIP", "MAX_IP", "MIN_IP", "VRT", "SSD", "VOLUME_RENDER"}
-_REFORMATS = {"MPR", "REFORMATTED", "RESAMPLED", "CPR", "MPVR", "AVERAGE", "CURVED", "CSA MPR"}
+_PROJECTIONS = re.compile(r"\b(PROJECTION IMAGE|MIP|MINIP|MAX[ _]IP|MIN[ _]IP|VRT|SSD|VOLUME[ _]RENDER)\b")
+_REFORMATS = re.compile(r"\b(MPR|REFORMATTED|RESAMPLED|CPR|MPVR|AVERAGE|CURVED)\b")
 
 
 def is_projection(one: Slice) -> bool:
     """Whether each image piles up a slab (maximum, minimum, rendering)."""
-    return bool(_PROJECTIONS & set(one.text("ImageType").upper().split("\\")))
+    return bool(_PROJECTIONS.search(one.text("ImageType").upper()))
 
 
 def is_derived(one: Slice) -> bool:
     """Whether the image was computed from other images: a reformat or a processed copy."""
-    kinds = one.text("ImageType").upper().split("\\")
-    return kinds[0].strip() == "DERIVED" or bool(_REFORMATS & set(kinds))
+    kinds = one.text("ImageType").upper()
+    return kinds.startswith("DERIVED") or bool(_REFORMATS.search(kinds))
 
 
 def scan_date(one: Slice) -> dt.date | None:
@@ -238,6 +245,13 @@ def birth_year(one: Slice) -> int | None:
     return day.year - (int(found[1]) if found[2] == "Y" else int(found[1]) // 12)
 
 
+def padding_range(one: Slice) -> tuple[float, float]:
+    """Return the lowest and highest stored number that means "outside the image"; NaN if none."""
+    value = stored_number(one.header, "PixelPaddingValue")
+    limit = stored_number(one.header, "PixelPaddingRangeLimit")
+    return float(np.fmin(value, limit)), float(np.fmax(value, limit))
+
+
 def image_dose(slices: Sequence[Slice]) -> Dose:
     """Return the mean CTDIvol of the slices, as the images state it."""
     stated = np.array([one.number("CTDIvol") for one in slices])
@@ -254,6 +268,7 @@ def judge_facts(stack: Stack, acquisition: Acquisition) -> list[Problem]:
         *_kind_problems(first, acquisition),
         *_unit_problems(first),
         *_grid_problems(stack),
+        *_padding_problems(first),
         *_reconstruction_problems(acquisition),
         *_date_problems(acquisition),
     ]
@@ -294,13 +309,21 @@ def _unit_problems(first: Slice) -> list[Problem]:
     unit = first.text("RescaleType").upper()
     if not unit or unit.startswith("HU_MOD"):
         return []
-    if unit.startswith(("HU", "HOUNS")):
+    if unit.startswith(("HU", "HOUN")):
         return []
     if unit == "US":
         text = "The images call their numbers 'unspecified', not Hounsfield units."
         return [_caution("unit-unspecified", text, "Check air (-1000) and water (0) before trusting HU.")]
     text = f"The numbers of these images are '{unit}', not Hounsfield units."
     return [Problem("not-hu", Level.REFUSE, text, "Give the ordinary CT series.")]
+
+
+def _padding_problems(first: Slice) -> list[Problem]:
+    padding_hu = padding_range(first)[1] * first.slope + first.intercept
+    if not padding_hu >= METAL_HU:
+        return []
+    text = f"Voxels outside the image are written as {padding_hu:.0f} HU; they were set to {AIR_HU} HU."
+    return [Problem("padding-replaced", Level.NOTE, text)]
 
 
 def _grid_problems(stack: Stack) -> list[Problem]:

@@ -207,6 +207,21 @@ def number(header: Dataset, keyword: str) -> float:
         return math.nan
 
 
+def stored_number(header: Dataset, keyword: str) -> float:
+    """Return a number written like a pixel (signed as the pixels are); NaN if absent."""
+    tag = tag_for_keyword(keyword)
+    value = header.get_item(tag).value if tag is not None and tag in header else None
+    if not isinstance(value, bytes):
+        return number(header, keyword)
+    is_little = bool(header.original_encoding[1])
+    is_signed = bool(whole(header, "PixelRepresentation"))
+    return (
+        float(int.from_bytes(value, "little" if is_little else "big", signed=is_signed))
+        if value
+        else math.nan
+    )
+
+
 def whole(header: Dataset, keyword: str, default: int = 0) -> int:
     """Return one whole number, or the default if absent."""
     value = number(header, keyword)

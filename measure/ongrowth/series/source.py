@@ -23,7 +23,7 @@ MAX_FOLDER_DEPTH = 40
 MAX_ZIP_BYTES = 32 * 2**30
 BOMB_BYTES = 2**30  # a zip that unpacks to more than this ...
 BOMB_RATIO = 200.0  # ... must not shrink better than CT data ever do
-MAX_INFLATED_BYTES = 64 * 2**20  # one deflated image
+MAX_INFLATED_BYTES = 16 * 2**20  # one deflated image
 UNREADABLE = (OSError, EOFError, zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError)
 
 # An empty preamble and a meta header that says "explicit VR little endian".

@@ -112,7 +112,6 @@ def _series_key(one: Slice) -> Hashable:
         one.text("Modality"),
         one.text("PatientID"),
         "LOCALIZER" in one.text("ImageType"),
-        (one.rows, one.columns),
     )
 
 
@@ -130,7 +129,8 @@ def _by_grid(slices: Sequence[Slice]) -> list[list[Slice]]:
 
 def _same_grid(a: Slice, b: Slice) -> bool:
     return (
-        np.allclose(a.row, b.row, atol=SAME_DIRECTION, rtol=0, equal_nan=True)
+        (a.rows, a.columns) == (b.rows, b.columns)
+        and np.allclose(a.row, b.row, atol=SAME_DIRECTION, rtol=0, equal_nan=True)
         and np.allclose(a.column, b.column, atol=SAME_DIRECTION, rtol=0, equal_nan=True)
         and np.allclose(a.spacing_mm, b.spacing_mm, rtol=SAME_PIXEL, atol=0, equal_nan=True)
     )
@@ -291,7 +291,7 @@ def _spacing_problems(slices: Sequence[Slice], residual_mm: NDArray[np.float64])
     if drift_mm > rounding_mm + max(LINE_TOLERANCE * gap, 0.02):
         text = f"The slices are not evenly spaced: they drift by {drift_mm:.2f} mm from an even step."
         return [_refusal("uneven-spacing", text)]
-    return _rounding_problems(slices)
+    return _rounding_problems(rounding_mm, drift_mm)
 
 
 def _gap_problem(gaps: NDArray[np.float64], gap: float, odd: NDArray[np.intp], tolerance: float) -> Problem:
@@ -304,9 +304,8 @@ def _gap_problem(gaps: NDArray[np.float64], gap: float, odd: NDArray[np.intp], t
     return _refusal("uneven-spacing", f"The slices are not evenly spaced: {told}.")
 
 
-def _rounding_problems(slices: Sequence[Slice]) -> list[Problem]:
-    rounding_mm = _rounding_mm(slices)
-    if rounding_mm < 0.04:
+def _rounding_problems(rounding_mm: float, drift_mm: float) -> list[Problem]:
+    if rounding_mm < 0.04 or drift_mm < 0.005:
         return []
     text = f"Slice positions are written to {2 * rounding_mm:.1g} mm only; the even step was fitted."
     return [Problem("rounded-positions", Level.NOTE, text)]
@@ -352,5 +351,5 @@ def _length_problems(slices: Sequence[Slice]) -> list[Problem]:
 def _part_problems(*, is_part: bool) -> list[Problem]:
     if not is_part:
         return []
-    text = "The series holds several blocks that do not share one grid; only one of them was read."
+    text = "The series falls into blocks (grid, acquisition or kernel changes); only one was read."
     return [Problem("series-split", Level.CAUTION, text, "Check that the whole screw is covered.")]
