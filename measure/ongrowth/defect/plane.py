@@ -1,0 +1,148 @@
+"""The defect a screw crosses: its plane, and the two fragments as the screw sees them."""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane
+from ongrowth.quantity import Caution
+from ongrowth.scan import refuse
+
+_GIVEN_U_DEG, _GIVEN_U_MM = 5.0, 0.5  # project's choice: how well three points set by hand give a plane
+_LEAST_SLOPE = 0.17  # sine of 10 degrees: a flatter plane runs along the screw instead of across it
+_LEAST_SPREAD = 1e-3
+
+
+class Side(enum.IntEnum):
+    """Which part a place on the screw belongs to."""
+
+    OUTSIDE = 0  # no bone of either fragment behind
+    HEAD = 1
+    GAP = 2
+    TIP = 3
+
+    @property
+    def word(self) -> str:
+        """The word of the result files: "head", "tip", "gap", "outside"."""
+        return self.name.lower()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DefectPlane:
+    """Plane of the defect; its normal points from the head side to the tip side.
+
+    Parameters
+    ----------
+    plane : Plane
+        Patient mm (LPS); point on the screw axis where the screw is known.
+    gap_mm : float
+        First estimate of the gap width along the normal, mm (NaN: not estimated).
+    how : str
+        "found", "pre-op" or "given".
+    u_angle_deg, u_offset_mm : float
+        Standard uncertainty of the normal and of the place along it.
+    cautions : Caution
+        What weakens the plane.
+    """
+
+    plane: Plane
+    gap_mm: float
+    how: str
+    u_angle_deg: float
+    u_offset_mm: float
+    cautions: Caution = Caution.NONE
+
+    def side_of(self, world_mm: ArrayLike) -> NDArray[np.int8]:
+        """Return `Side` values (HEAD, GAP or TIP) of patient points, shape (..., 3).
+
+        Examples
+        --------
+        >>> defect = DefectPlane(Plane(np.zeros(3), np.array([0.0, 0.0, 1.0])), 2.0, "given", 0.0, 0.0)
+        >>> defect.side_of([[0.0, 0.0, -3.0], [0.0, 0.0, 0.5], [0.0, 0.0, 3.0]])
+        array([1, 2, 3], dtype=int8)
+        """
+        height = self.plane.height_mm(world_mm)
+        half = 0.0 if np.isnan(self.gap_mm) else self.gap_mm / 2.0
+        side = np.where(height < -half, Side.HEAD, np.where(height > half, Side.TIP, Side.GAP))
+        return side.astype(np.int8)
+
+    def depth_mm(self, frame: ScrewFrame) -> float:
+        """Depth at which the screw axis crosses the plane, mm."""
+        slope = float(self.plane.normal @ frame.axis_direction)
+        return float(-self.plane.height_mm(frame.origin_mm) / slope)
+
+
+def plane_through(points_mm: ArrayLike) -> Plane:
+    """Return the plane through three points, patient mm (LPS), shape (3, 3).
+
+    Raises
+    ------
+    Refused
+        If the points lie on one line (code ``points-on-a-line``).
+    """
+    a, b, c = np.asarray(points_mm, dtype=np.float64)
+    normal = np.cross(b - a, c - a)
+    longest = max(np.linalg.norm(b - a), np.linalg.norm(c - a), np.linalg.norm(c - b))
+    if np.linalg.norm(normal) < _LEAST_SPREAD * longest**2 or longest == 0.0:
+        raise refuse(
+            "points-on-a-line",
+            "The three points of the defect lie on one line and give no plane.",
+            "Give three points spread over the defect, at least some millimetres apart.",
+        )
+    return Plane((a + b + c) / 3.0, normal)
+
+
+def given_defect(
+    point_mm: ArrayLike, normal: ArrayLike, frame: ScrewFrame, gap_mm: float = math.nan
+) -> DefectPlane:
+    """Return the defect plane that a reader or a case file gives.
+
+    Parameters
+    ----------
+    point_mm, normal : array_like, shape (3,)
+        Any point of the plane and its normal, patient mm (LPS); the normal may point either way.
+    frame : ScrewFrame
+        Frame of the screw that crosses it.
+    gap_mm : float
+        Gap width if it is known.
+
+    Returns
+    -------
+    DefectPlane
+        How "given", its point on the screw axis, its normal from the head side to the tip side.
+
+    Raises
+    ------
+    Refused
+        If the plane does not cross the screw (code ``defect-off-screw``).
+    """
+    plane = Plane(np.asarray(point_mm), np.asarray(normal))
+    return on_screw(plane, frame, gap_mm, "given", _GIVEN_U_DEG, _GIVEN_U_MM)
+
+
+def on_screw(
+    plane: Plane, frame: ScrewFrame, gap_mm: float, how: str, u_angle_deg: float, u_offset_mm: float
+) -> DefectPlane:
+    """Return a plane as the defect a screw crosses: point on its axis, normal from head to tip.
+
+    Raises
+    ------
+    Refused
+        If the plane does not cross the screw (code ``defect-off-screw``).
+    """
+    slope = float(plane.normal @ frame.axis_direction)
+    depth = -float(plane.height_mm(frame.origin_mm)) / slope if abs(slope) > _LEAST_SLOPE else math.nan
+    if not 0.0 < depth < frame.length_mm:
+        raise refuse(
+            "defect-off-screw",
+            "The plane of the defect does not cross the shaft of the screw.",
+            "Check the point and the normal of the defect; patient millimetres (LPS) are expected.",
+        )
+    point = frame.origin_mm + depth * frame.axis_direction
+    return DefectPlane(Plane(point, np.sign(slope) * plane.normal), gap_mm, how, u_angle_deg, u_offset_mm)

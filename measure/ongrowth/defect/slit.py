@@ -1,0 +1,138 @@
+"""A slit in bone: how dark each place is against the bone on both sides, and the plane it lies in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ongrowth.geometry import RigidTransform
+from ongrowth.scan import Scan
+
+FloatArray = NDArray[np.float64]
+
+METAL_HU = 2000.0  # no bone of a vertebra reads this dense, titanium reads four times as much
+_METAL_MARGIN_MM = 0.8  # the foot that the blur gives metal
+BONE_CAP_HU = 600.0  # cortex must not outvote spongy bone
+SOFT_FLOOR_HU = 0.0  # nor fat or gas soft tissue
+_CONTRAST_CAP_HU = 300.0
+_SHORE_MM = 1.2  # depth of bone looked at on either side of a slit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """CT numbers on a straight grid of its own axes.
+
+    Parameters
+    ----------
+    world_from_block : RigidTransform
+        Patient mm (LPS) from block mm.
+    x_mm, y_mm, z_mm : ndarray, shapes (X,), (Y,), (Z,)
+        Places along the block's axes; the third runs across the slit.
+    hu : ndarray of float32, shape (X, Y, Z)
+        CT numbers; NaN outside the scan and near metal.
+    """
+
+    world_from_block: RigidTransform
+    x_mm: FloatArray
+    y_mm: FloatArray
+    z_mm: FloatArray
+    hu: NDArray[np.float32]
+
+    @classmethod
+    def of(
+        cls,
+        scan: Scan,
+        world_from_block: RigidTransform,
+        x_mm: FloatArray,
+        y_mm: FloatArray,
+        z_mm: FloatArray,
+    ) -> Block:
+        """Return a block of a scan, linearly interpolated, metal and its foot left out.
+
+        Raises
+        ------
+        Refused
+            If no part of the block lies in the scan (code ``out-of-scan``).
+        """
+        corners = np.array(np.meshgrid(x_mm[[0, -1]], y_mm[[0, -1]], z_mm[[0, -1]])).reshape(3, -1).T
+        part = scan.crop(scan.box(world_from_block.apply(corners), 2.0))
+        hu = np.where(_near_metal(part), np.float32(np.nan), part.hu.astype(np.float32))
+        step = part.voxel_from_world @ world_from_block.matrix
+        x, y, z = x_mm[:, None, None], y_mm[:, None], z_mm
+        index = [row[0] * x + row[1] * y + row[2] * z + row[3] for row in step[:3]]
+        out = ndimage.map_coordinates(hu, index, order=1, mode="constant", cval=np.nan, output=np.float32)
+        return cls(world_from_block, x_mm, y_mm, z_mm, out)
+
+
+def _near_metal(part: Scan) -> NDArray[np.bool_]:
+    metal = part.hu > METAL_HU
+    metal = ndimage.binary_opening(metal) if metal.any() else metal  # lone noisy voxels are no metal
+    if not metal.any():
+        return metal
+    reach = [max(0, round(_METAL_MARGIN_MM / s)) for s in part.step_mm]
+    k, j, i = np.ogrid[tuple(slice(-r, r + 1) for r in reach)]
+    ball = sum((o / (r + 0.5)) ** 2 for o, r in zip((k, j, i), reach, strict=True)) <= 1.0
+    return np.asarray(ndimage.binary_dilation(metal, ball))
+
+
+def darkness_hu(block: Block, width_mm: float) -> NDArray[np.float32]:
+    """Return how much darker a slit of a given width is than the darker of its two shores along z.
+
+    Soft tissue beside the bone, the halo along the screw, and a notch wider than the slit have no bone
+    on both shores and give nothing.
+    """
+    step = block.z_mm[1] - block.z_mm[0]
+    is_known = ~np.isnan(block.hu)
+    capped = np.where(is_known, np.clip(block.hu, SOFT_FLOOR_HU, BONE_CAP_HU), 0.0)
+    total = np.cumsum(np.pad(capped, ((0, 0), (0, 0), (1, 0))), axis=2)
+    half = max(1, round(width_mm / step / 2.0))
+    shore = max(1, round(_SHORE_MM / step))
+    middle = _window_mean(total, -half + 1, half) if half > 1 else capped
+    below = _window_mean(total, -half - shore, -half)
+    above = _window_mean(total, half + 1, half + shore + 1)
+    out = np.minimum(below, above) - middle
+    out[..., : half + shore] = 0.0
+    out[..., len(block.z_mm) - half - shore :] = 0.0
+    return np.where(is_known, np.clip(out, -_CONTRAST_CAP_HU, _CONTRAST_CAP_HU), 0.0).astype(np.float32)
+
+
+def _window_mean(total: FloatArray, start: int, stop: int) -> FloatArray:
+    """Mean over samples ``i + start .. i + stop - 1`` of each place i, from padded cumulative sums."""
+    n = total.shape[2] - 1
+    low = np.clip(np.arange(n) + start, 0, n)
+    high = np.clip(np.arange(n) + stop, 0, n)
+    return np.asarray((total[..., high] - total[..., low]) / np.maximum(high - low, 1))
+
+
+def slant_stack(
+    dark: NDArray[np.float32], x_mm: FloatArray, y_mm: FloatArray, z_mm: FloatArray, slopes: FloatArray
+) -> FloatArray:
+    """Return the sum of `dark` over every plane ``z = d + a x + b y``, shape (A, B, Z).
+
+    Parameters
+    ----------
+    dark : ndarray, shape (X, Y, Z)
+        What is summed.
+    x_mm, y_mm, z_mm : ndarray
+        Its grid; the offsets d are the places of z.
+    slopes : ndarray, shape (A,)
+        Slopes a and b tried.
+
+    Notes
+    -----
+    A shift along z is a phase, and the phases of x and y separate: two small matrix products for each
+    frequency.
+    """
+    n = 2 * len(z_mm)  # zeros behind, so that nothing wraps
+    spectrum = np.fft.rfft(dark, n=n, axis=2)
+    k = 2.0 * np.pi * np.fft.rfftfreq(n, z_mm[1] - z_mm[0])
+    keep = k <= np.pi / 0.6  # finer detail than 0.6 mm holds no plane
+    out = np.zeros((len(slopes), len(slopes), len(k)), dtype=np.complex128)
+    for m in np.flatnonzero(keep):
+        to_a = np.exp(1j * k[m] * np.outer(slopes, x_mm))
+        to_b = np.exp(1j * k[m] * np.outer(y_mm, slopes))
+        out[:, :, m] = to_a @ spectrum[:, :, m] @ to_b
+    return np.asarray(np.fft.irfft(out, n=n, axis=2)[:, :, : len(z_mm)])
