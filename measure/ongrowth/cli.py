@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import math
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -78,12 +79,13 @@ class Door(click.Group):
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run the command line; failures end with their exit status and one sentence each."""
+        run: Callable[..., Any] = super().main
         if not extra.pop("standalone_mode", True):
-            return super().main(*args, standalone_mode=False, **extra)
+            return run(*args, standalone_mode=False, **extra)
         given = extra.get("args", args[0] if args else None)
         debug = "--debug" in (sys.argv[1:] if given is None else given)
         try:
-            code = super().main(*args, standalone_mode=False, **(extra | {"prog_name": "ongrowth"}))
+            code = run(*args, standalone_mode=False, **(extra | {"prog_name": "ongrowth"}))
         except BaseException as error:
             if debug and not isinstance(error, SystemExit | click.exceptions.Exit):
                 raise
@@ -182,7 +184,7 @@ out_file_option = click.option(
 )
 
 
-class Numbers(click.ParamType):
+class Numbers(click.ParamType[Any]):
     """A fixed count of numbers with commas between them, for example ``12.1,-140.2,-402.5``."""
 
     def __init__(self, count: int) -> None:

@@ -104,6 +104,37 @@ def say(quantity: Measured) -> str:
     return f"{with_unit(quantity.value, quantity.unit)} ({span(quantity)})"
 
 
+def say_compact(quantity: Measured) -> str:
+    """Return a quantity for a table, its unit once: ``"0.62 (0.51 to 0.73) mm"``.
+
+    Examples
+    --------
+    >>> say_compact(Measured.of(0.62, 0.055, Unit.MM))
+    '0.62 (0.51 to 0.73) mm'
+    """
+    if not quantity.is_known or math.isfinite(quantity.below_limit):
+        return say(quantity)
+    value, low = number(quantity.value, quantity.unit), number(quantity.low95, quantity.unit)
+    gap = "" if quantity.unit is Unit.DEG else " "
+    return f"{value} ({low} to {number(quantity.high95, quantity.unit)}){gap}{PRINTED_UNIT[quantity.unit]}"
+
+
+def say_short(quantity: Measured) -> str:
+    """Return a quantity without its interval: "0.62 mm", "below 0.25 mm" or "not measurable"."""
+    if not quantity.is_known:
+        return "not measurable"
+    if math.isfinite(quantity.below_limit):
+        return f"below {with_unit(quantity.below_limit, quantity.unit)}"
+    return with_unit(quantity.value, quantity.unit)
+
+
+def say_count(quantity: Measured) -> str:
+    """Return a count as printed, for example ``"2 (1 to 3)"``; its unit "1" is no share."""
+    if not quantity.is_known:
+        return say(quantity)
+    return f"{quantity.value:.0f} ({quantity.low95:.0f} to {quantity.high95:.0f})"
+
+
 def span(quantity: Measured) -> str:
     """Return the 95 % interval as printed, for example ``"0.51 to 0.73 mm"``."""
     return f"{number(quantity.low95, quantity.unit)} to {with_unit(quantity.high95, quantity.unit)}"

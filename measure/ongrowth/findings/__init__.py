@@ -6,10 +6,14 @@ from ongrowth.bridge import Bridge
 from ongrowth.findings.answer import (
     LINES,
     NOT_LOOKED_AT,
+    Line,
     answer_case,
     answer_reading,
     line_of,
+    line_words,
     lines_of,
+    screw_name,
+    screw_result,
     screw_sentence,
 )
 from ongrowth.findings.bridging import (
@@ -19,7 +23,7 @@ from ongrowth.findings.bridging import (
     judge_bridging,
     judge_graft,
 )
-from ongrowth.findings.expect import Expectation, expectation
+from ongrowth.findings.expect import Expectation, expectation, phase_words, quantity_words, range_words
 from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
 from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
 from ongrowth.findings.windows import (
@@ -47,6 +51,7 @@ __all__ = [
     "BadWindows",
     "Expectation",
     "Finding",
+    "Line",
     "Window",
     "Windows",
     "answer_case",
@@ -63,11 +68,17 @@ __all__ = [
     "judge_motions",
     "line_of",
     "line_result",
+    "line_words",
     "lines_of",
     "parse_windows",
+    "phase_words",
     "place",
+    "quantity_words",
+    "range_words",
     "read_windows",
     "rows_for",
+    "screw_name",
+    "screw_result",
     "screw_sentence",
     "sector_excess",
     "shipped_windows",

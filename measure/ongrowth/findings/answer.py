@@ -11,7 +11,7 @@ from ongrowth.findings.windows import gravest
 from ongrowth.quantity import Measured
 from ongrowth.reading import Against, Finding, ImplantReading, ScanFacts, Summary
 from ongrowth.scan import Level
-from ongrowth.wording import say, side_words, weeks_words
+from ongrowth.wording import say_short, side_words, weeks_words
 
 LINES = ("head_side", "tip_side", "bridging", "metal")
 
@@ -88,15 +88,51 @@ def lines_of(implant: str, findings: Sequence[Finding]) -> tuple[Line, ...]:
     return tuple(line for line in lines if line is not None)
 
 
+_SENTENCE_ORDER = (Against.OUTSIDE, Against.UNDECIDED, Against.AS_EXPECTED, Against.NOT_MEASURABLE)
+
+
 def screw_sentence(implant: ImplantReading, findings: Sequence[Finding], weeks: float, site: str) -> str:
-    """Return the answer on one screw as one sentence."""
-    lines = {line.key: line for line in lines_of(implant.id, findings)}
-    clauses = [_halo_clause(lines["head_side"], lines["tip_side"], site)]
-    if "bridging" in lines:
-        clauses.append(_bridging_clause(lines["bridging"]))
-    if "metal" in lines:
-        clauses.append(_metal_clause(lines["metal"]))
-    return f"{screw_name(implant)}, {weeks_words(weeks)}: {'; '.join(clauses)}."
+    """Return the answer on one screw as one sentence, the gravest first."""
+    lines = lines_of(implant.id, findings)
+    groups = []
+    for result in _SENTENCE_ORDER:
+        names = _names([line for line in lines if line.result is result], site)
+        if names:
+            groups.append(f"{_listed(names)} {result.value}")
+    return f"{screw_name(implant)}, {weeks_words(weeks)}: {'; '.join(groups)}."
+
+
+def _names(lines: list[Line], site: str) -> list[str]:
+    """Return what some lines are about; both sides of the halo become one name."""
+    by_key = {line.key: line for line in lines}
+    names = []
+    if "head_side" in by_key and "tip_side" in by_key:
+        names.append("halo on both sides")
+    else:
+        names += [f"halo on the {side_words(key, site)}" for key in LINES[:2] if key in by_key]
+    if "bridging" in by_key:
+        names.append(_bridging_name(by_key["bridging"]))
+    if "metal" in by_key:
+        names.append(_metal_name(by_key["metal"]))
+    return names
+
+
+def _bridging_name(line: Line) -> str:
+    value = line.main.value
+    return f"bridging ({say_short(value)})" if value.is_known else "bridging"
+
+
+def _metal_name(line: Line) -> str:
+    states = [f.state for f in line.findings]
+    if "interrupted" in states or "bent" in states:
+        return f"metal ({'interrupted' if 'interrupted' in states else 'bent'})"
+    if "moved" in states:
+        return "position (changed)"
+    return "metal and position" if "not shown to have moved" in states else "metal"
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def screw_name(implant: ImplantReading) -> str:
@@ -107,32 +143,15 @@ def screw_name(implant: ImplantReading) -> str:
     return side if implant.id in ("", implant.side) else f"{side} ({implant.id})"
 
 
-def _halo_clause(head: Line, tip: Line, site: str) -> str:
-    head_words, tip_words = side_words("head_side", site), side_words("tip_side", site)
-    if head.result is tip.result:
-        return f"the halo is {head.result.value} on both sides of the defect"
-    return f"the halo is {head.result.value} on the {head_words} and {tip.result.value} on the {tip_words}"
-
-
-def _bridging_clause(line: Line) -> str:
-    value = line.main.value
-    if not value.is_known:
-        return "bridging is not measurable"
-    return f"bridged {say(value)} of the section, {line.result.value}"
-
-
-def _metal_clause(line: Line) -> str:
-    states = {f.quantity: f.state for f in line.findings}
-    metal = {
-        "no interruption shown": "no interruption of the metal shown",
-        "interrupted": "the metal is interrupted, outside",
-        "bent": "the metal is bent, undecided",
-    }.get(states.get("integrity", ""), "the metal is not measurable")
-    moved = [f for f in line.findings if f.state == "moved"]
-    if moved:
-        return f"{metal}; position changed, outside"
-    still = any(f.state == "not shown to have moved" for f in line.findings)
-    return f"{metal}, not shown to have moved" if still else metal
+def screw_result(implant: str, findings: Sequence[Finding]) -> Against:
+    """Return what a screw's lines amount to; bridging that is not measurable does not hide the rest."""
+    results = [line.result for line in lines_of(implant, findings)]
+    known = [result for result in results if result is not Against.NOT_MEASURABLE]
+    halo = [line.result for line in lines_of(implant, findings) if line.key.endswith("_side")]
+    grave = gravest(known)
+    return (
+        Against.NOT_MEASURABLE if grave is Against.AS_EXPECTED and Against.NOT_MEASURABLE in halo else grave
+    )
 
 
 def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:

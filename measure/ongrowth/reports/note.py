@@ -1,0 +1,313 @@
+"""Paste-ready text: the radiologist's note, its short form, and the sheet for patient and family."""
+
+from __future__ import annotations
+
+import math
+import re
+import textwrap
+from collections.abc import Iterable
+
+from ongrowth.findings import (
+    Expectation,
+    Line,
+    line_words,
+    lines_of,
+    range_words,
+    screw_name,
+    screw_sentence,
+)
+from ongrowth.quantity import Unit
+from ongrowth.reading import Against, Case, ImplantReading, Reading
+from ongrowth.scan import Level
+from ongrowth.wording import (
+    fixed_words,
+    plain_ascii,
+    say,
+    say_count,
+    say_short,
+    side_words,
+    weeks_words,
+    with_unit,
+)
+
+WIDTH = 72
+_DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+_CLOSING = (
+    "The figures are measurements with their 95 % interval, held against what is expected at this week. "
+    "They are no diagnosis."
+)
+
+
+def render_note(
+    case: Case,
+    *,
+    short: bool = False,
+    plain: bool = False,
+    only_ascii: bool = False,
+    decimal_comma: bool = False,
+) -> str:
+    """Return the note on the latest CT of a case.
+
+    Parameters
+    ----------
+    case : Case
+        One reading or several, in time order.
+    short : bool
+        One sentence per screw, what is open, and the caution.
+    plain : bool
+        The sheet for patient and family, in plain words, instead.
+    only_ascii : bool
+        7-bit characters only.
+    decimal_comma : bool
+        0,62 instead of 0.62.
+
+    Returns
+    -------
+    str
+        Text of at most 72 columns.
+    """
+    write = _family_sheet if plain else _short_note if short else _full_note
+    text = "\n".join(_wrapped(write(case))) + "\n"
+    if decimal_comma:
+        text = _DECIMAL_POINT.sub(",", text)
+    return plain_ascii(text) if only_ascii else text
+
+
+def _wrapped(paragraphs: Iterable[str]) -> list[str]:
+    """Return paragraphs in lines of at most 72 columns; a dash starts a hanging line."""
+    lines: list[str] = []
+    for paragraph in paragraphs:
+        hang = "  " if paragraph.startswith("- ") else ""
+        lines += textwrap.wrap(paragraph, WIDTH, subsequent_indent=hang) or [""]
+    return lines
+
+
+def _full_note(case: Case) -> list[str]:
+    last, site = case.readings[-1], case.patient.site
+    out = [
+        "MEASUREMENTS ON A FOLLOW-UP CT",
+        f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)} after surgery."
+        if last.scan.weeks_since_surgery >= 0
+        else f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)}.",
+        "",
+        "TECHNIQUE AND LIMITS",
+        *_technique(last),
+        "",
+        "COMPARISON",
+        _comparison(case),
+    ]
+    for implant in last.implants:
+        out += ["", screw_name(implant).upper(), *_screw(implant, case, site)]
+    out += ["", "NOT TOLD BY THIS CT", *(f"- {point}" for point in case.summary.cannot_tell)]
+    out += ["", "NOT LOOKED AT", f"{', '.join(case.summary.not_looked_at).capitalize()}."]
+    out += ["", "IMPRESSION", *_impression(case), _CLOSING, "", *fixed_words().cautions]
+    return [*out, "", fixed_words().neutral]
+
+
+def _technique(reading: Reading) -> list[str]:
+    scan = reading.scan
+    voxel = " x ".join(f"{v:.2f}" for v in scan.voxel_mm)
+    made = [f"Voxels {voxel} mm", f"kernel {scan.kernel}" if scan.kernel else "kernel not stated"]
+    made.append(f"reconstruction: {scan.algorithm}")
+    if scan.kvp > 0:
+        made.append(f"{scan.kvp:.0f} kVp")
+    if scan.dose.ctdi_vol_mgy >= 0:
+        made.append(f"CTDIvol {with_unit(scan.dose.ctdi_vol_mgy, Unit.MGY)}")
+    out = [f"{'; '.join(made)}."]
+    out.append(f"Blur in plane {say(scan.blur_in_plane_mm)}; source: {scan.blur_source}.")
+    out += [
+        f"Detection limit of the halo, {screw_name(one).lower()}: {say(one.halo.whole.detection_limit)}."
+        for one in reading.implants
+    ]
+    return out + [f"- {p.text} {p.advice}" for p in scan.problems if p.level is Level.CAUTION]
+
+
+def _comparison(case: Case) -> str:
+    earlier = case.readings[:-1]
+    if not earlier:
+        return "None available."
+    told = ", ".join(f"{r.scan.id} ({weeks_words(r.scan.weeks_since_surgery)})" for r in earlier)
+    return f"{told}."
+
+
+def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
+    out = [_line(line, site) for line in lines_of(implant.id, case.findings)]
+    for side in ("head_side", "tip_side"):
+        out += _side(implant, side, site)
+    if implant.bridge is not None:
+        out.append(
+            f"- Gap width {say(implant.bridge.gap_width_mean)}, largest "
+            f"{say(implant.bridge.gap_width_max)}; bridges: {say_count(implant.bridge.bridge_count)}."
+        )
+    return [*out, f"- Tip to far cortex {say(implant.tip_to_cortex_mm)}."]
+
+
+def _line(line: Line, site: str) -> str:
+    name = line_words(line.key, site)
+    window = line.main.window
+    expected = f", expected: {range_words(window)}" if window is not None and range_words(window) else ""
+    value = line.main.state if line.key == "metal" else say(line.main.value)
+    why = f" {line.deciding.why}" if line.result is not Against.AS_EXPECTED else ""
+    return f"- {name[0].upper()}{name[1:]}: {value}{expected}. Result: {line.result.value}.{why}"
+
+
+def _side(implant: ImplantReading, side: str, site: str) -> list[str]:
+    """Return what more was measured on one side."""
+    halo = getattr(implant.halo, side)
+    if not halo.mean_width.is_known:
+        return []
+    name = side_words(side, site)
+    told = (
+        f"wider than 1 mm on {say(halo.share_over_1mm)} of the surface",
+        f"length with no lucency shown {say(halo.no_lucency_length)}",
+        f"shape {halo.shape}",
+        f"dense rim {halo.rim.present}",
+        f"{with_unit(halo.measured_share, Unit.ONE)} of the surface measured",
+    )
+    return [f"- {name[0].upper()}{name[1:]}: {'; '.join(told)}."]
+
+
+def _impression(case: Case) -> list[str]:
+    last, site = case.readings[-1], case.patient.site
+    weeks = last.scan.weeks_since_surgery
+    return [
+        *(screw_sentence(implant, case.findings, weeks, site) for implant in last.implants),
+        *_next_scan(case),
+    ]
+
+
+def _next_scan(case: Case) -> list[str]:
+    week = case.summary.next_scan_week
+    if math.isnan(week):
+        return []
+    return [
+        f"What is undecided now would be decided by a CT at about week {week:.0f}, if one is wanted at all."
+    ]
+
+
+def _short_note(case: Case) -> list[str]:
+    last, site = case.readings[-1], case.patient.site
+    weeks = last.scan.weeks_since_surgery
+    compared = _comparison(case)
+    place = f"{site or 'Site not given'}, {weeks_words(weeks)}."
+    out = [f"{place} Comparison: {compared[0].lower()}{compared[1:]}"]
+    for implant in last.implants:
+        out.append(screw_sentence(implant, case.findings, weeks, site))
+        sides = ("head_side", "tip_side")
+        widths = (f"{side_words(s, site)} {say_short(getattr(implant.halo, s).mean_width)}" for s in sides)
+        out.append(f"Halo: {', '.join(widths)}.")
+    return [*out, *_next_scan(case), fixed_words().short]
+
+
+_PLAIN_RESULT = {
+    Against.AS_EXPECTED: "This is usual at this time.",
+    Against.UNDECIDED: "We cannot say yet if this is usual.",
+    Against.OUTSIDE: "This is not usual at this time. Please talk with your doctor about it.",
+    Against.NOT_MEASURABLE: "The pictures could not show this.",
+}
+
+
+def _family_sheet(case: Case) -> list[str]:
+    """Return what was measured, what is usual at this week, and what is not known, in plain words."""
+    last = case.readings[-1]
+    weeks = last.scan.weeks_since_surgery
+    out = ["ABOUT YOUR CT PICTURES", "", *_plain_start(weeks), "", "WHAT WAS MEASURED"]
+    for implant in last.implants:
+        out += ["", f"{_plain_side(implant)}:", *_plain_lines(implant, case)]
+    out += ["", "WHAT IS USUAL AT THIS TIME", *_plain_usual(weeks)]
+    out += ["", "WHAT IS NOT KNOWN", *_plain_unknown(case)]
+    return [*out, "", "PLEASE NOTE", *(f"- {line}" for line in fixed_words().plain)]
+
+
+def _plain_start(weeks: float) -> list[str]:
+    when = [f"They were taken about {weeks:.0f} weeks after your surgery."] if weeks >= 0 else []
+    what = (
+        "You have a screw that holds a gap in a bone. A program measured the screw and the bone "
+        "around it. It looked at a dark line around the screw, at the gap, and at the metal."
+    )
+    return ["A CT takes pictures of the inside of your body.", *when, what]
+
+
+def _plain_side(implant: ImplantReading) -> str:
+    return {"left": "Left screw", "right": "Right screw"}.get(implant.side, "The screw")
+
+
+_PLAIN_NAMES = {
+    "head_side": "The dark line near the head of the screw",
+    "tip_side": "The dark line near the tip of the screw",
+    "bridging": "New bone across the gap",
+    "metal": "The metal",
+}
+
+
+def _plain_lines(implant: ImplantReading, case: Case) -> list[str]:
+    return [_plain_line(line) for line in lines_of(implant.id, case.findings)]
+
+
+def _plain_line(line: Line) -> str:
+    name, result = _PLAIN_NAMES[line.key], _PLAIN_RESULT[line.result]
+    if line.key == "metal":
+        told = {
+            "no interruption shown": "No break can be seen",
+            "interrupted": "There is a break in the metal",
+            "bent": "The screw is bent",
+        }.get(line.main.state, "The pictures could not show it")
+        return f"- {name}: {told}. {'' if line.main.state == 'not measurable' else result}".rstrip()
+    value = line.main.value
+    if not value.is_known:
+        return f"- {name}: {_PLAIN_RESULT[Against.NOT_MEASURABLE]}"
+    if math.isfinite(value.below_limit):
+        limit = with_unit(value.below_limit, value.unit)
+        return f"- {name}: None was seen (it would be thinner than {limit}). {result}"
+    kind = "" if line.key == "bridging" else " wide on average"
+    return f"- {name}: {say_short(value)}{kind}. {result}"
+
+
+_USUAL_EARLY = (
+    "In the first weeks the bone around a screw changes. A thin dark line is often seen then, "
+    "and most of the time it goes away. New bone across the gap takes months. It is often not there yet."
+)
+_USUAL_LATER = (
+    "After three months the dark line should not grow any more. Most lines get thinner in the "
+    "first year. New bone should start to grow across the gap."
+)
+
+
+def _plain_usual(weeks: float) -> list[str]:
+    if not weeks >= 0:
+        return ["We do not know how long ago your surgery was, so we cannot say what is usual."]
+    return [_USUAL_EARLY if weeks < 12 else _USUAL_LATER]
+
+
+def _plain_unknown(case: Case) -> list[str]:
+    out = [
+        "- Why there is a dark line. The pictures cannot tell.",
+        "- If the screw moves when you move. You lay still.",
+    ]
+    if len(case.readings) == 1:
+        out.append("- If anything has changed. There are no older pictures to look at.")
+    if not math.isnan(case.summary.next_scan_week):
+        out.append("- Some things cannot be said yet. Your doctor knows if and when new pictures help.")
+    return out
+
+
+def render_expectation(told: Expectation) -> str:
+    """Return what a CT at a week is expected to show, as text of at most 72 columns."""
+    week = f"A CT would tell more at about week {told.next_week:.0f}, if the clinician wants one at all."
+    out = [
+        f"WEEK {told.weeks:.1f} AFTER SURGERY, SURFACE {told.surface.upper()} ({told.phase})",
+        "",
+        "EXPECTED",
+        *(f"- {line}" for line in told.shown),
+        "",
+        "A CT NOW CAN ANSWER",
+        *(f"- {line}" for line in told.can_answer),
+        "",
+        "A CT NOW CANNOT ANSWER",
+        *(f"- {line}" for line in told.cannot_answer),
+        "",
+        week if not math.isnan(told.next_week) else "A later CT is not expected to tell more.",
+        "",
+        *fixed_words().cautions[:3],
+    ]
+    return "\n".join(_wrapped(out)) + "\n"

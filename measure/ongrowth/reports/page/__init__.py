@@ -1,0 +1,378 @@
+"""The surgeon's page: one HTML file, the answer first."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+import ongrowth
+from ongrowth.findings import (
+    Line,
+    Windows,
+    line_words,
+    lines_of,
+    phase_words,
+    range_words,
+    screw_name,
+    screw_sentence,
+    shipped_windows,
+)
+from ongrowth.quantity import Unit
+from ongrowth.reading import Against, Case, Cut, Finding, ImplantReading, Reading
+from ongrowth.reports.page import figures, tables
+from ongrowth.reports.page.figures import TimePoint
+from ongrowth.reports.page.tables import Table
+from ongrowth.wording import fixed_words, say, say_short, side_words, weeks_words, with_unit
+
+SYMBOLS = {
+    Against.AS_EXPECTED: "✓",
+    Against.UNDECIDED: "?",
+    Against.OUTSIDE: "!",
+    Against.NOT_MEASURABLE: "–",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LineView:
+    """One of the four lines as printed."""
+
+    name: str
+    measured: str
+    expected: str
+    symbol: str
+    result: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A figure with its caption and its table twin."""
+
+    kind: str
+    caption: str
+    svg: Markup
+    twin: Table
+
+
+@dataclass(frozen=True, slots=True)
+class ScrewView:
+    """All that is printed of one screw."""
+
+    name: str
+    sentence: str
+    lines: tuple[LineView, ...]
+    pictures: tuple[Picture, ...]
+    halo: Table
+    beside: tuple[Table, ...]
+    limits: str
+
+
+def render_page(case: Case, windows: Windows | None = None) -> str:
+    """Return the page of a case as one self-contained HTML text.
+
+    Parameters
+    ----------
+    case : Case
+        One reading or several, in time order; the last one is the answer.
+    windows : tuple of Window, optional
+        Table drawn behind the time line; the shipped one by default.
+
+    Returns
+    -------
+    str
+        HTML with inline pictures: no script, no network.
+    """
+    import jinja2
+
+    table = shipped_windows() if windows is None else windows
+    engine = jinja2.Environment(
+        loader=jinja2.PackageLoader("ongrowth.reports.page"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    return engine.get_template("page.html").render(_view(case, table))
+
+
+def _view(case: Case, windows: Windows) -> dict[str, Any]:
+    last = case.readings[-1]
+    site = case.patient.site
+    return {
+        "patient": case.patient.id,
+        "title": _title(last, site),
+        "dates": _dates(last),
+        "screws": [_screw(implant, case, site, windows) for implant in last.implants],
+        "cannot_tell": _cannot_tell(case, last, site),
+        "not_looked_at": case.summary.not_looked_at,
+        "next_scan": _next_scan(case, last),
+        "phase": _phase(last.scan.weeks_since_surgery),
+        "scan_facts": _scan_facts(last),
+        "problems": last.scan.problems,
+        "refused": case.refused,
+        "other_metal": [_metal_words(metal) for metal in last.other_metal],
+        "sources": _sources(case.findings),
+        "words": fixed_words(),
+        "version": ongrowth.__version__,
+        "digest": last.provenance.input_digest[:12],
+    }
+
+
+def _cannot_tell(case: Case, last: Reading, site: str) -> list[str]:
+    """Return what cannot be told; a reason that stands in a screw's lines is not printed twice."""
+    told = []
+    for point in case.summary.cannot_tell:
+        above = [
+            f"{screw_name(implant)}, {line_words(line.key, site)}"
+            for implant in last.implants
+            for line in lines_of(implant.id, case.findings)
+            if point.endswith(line.deciding.why)
+        ]
+        told.append(next((f"{name}: {_ABOVE}" for name in above if point.startswith(name)), point))
+    return told
+
+
+_ABOVE = "whether it is as expected, for the reason above."
+
+
+def _title(reading: Reading, site: str) -> str:
+    sides = [implant.side for implant in reading.implants]
+    known = [side for side in ("left", "right", "midline") if side in sides]
+    screws = " and ".join(known) or "side not established"
+    plural = "s" if len(reading.implants) > 1 else ""
+    return (
+        f"{site or 'Site not given'}, {screws} screw{plural}, {weeks_words(reading.scan.weeks_since_surgery)}"
+    )
+
+
+def _dates(reading: Reading) -> str:
+    surgery, scan = reading.source.surgery_date, reading.source.scan_date
+    told = (
+        f"Surgery {surgery.isoformat()}" if surgery else "Date of surgery not given",
+        f"CT {scan.isoformat()}" if scan else "date of CT not given",
+    )
+    return ", ".join(told)
+
+
+def _phase(weeks: float) -> str:
+    return "week not known" if math.isnan(weeks) or weeks < 0 else phase_words(weeks)
+
+
+def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> ScrewView:
+    weeks = case.readings[-1].scan.weeks_since_surgery
+    names = {side: side_words(side, site) for side in ("head_side", "tip_side")}
+    return ScrewView(
+        name=screw_name(implant),
+        sentence=screw_sentence(implant, case.findings, weeks, site),
+        lines=tuple(_line(line, site) for line in lines_of(implant.id, case.findings)),
+        pictures=tuple(_pictures(implant, case, names, windows)),
+        halo=tables.measured_table(implant.halo, names),
+        beside=_tables_beside(implant),
+        limits=_limits(implant),
+    )
+
+
+def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
+    screw = tables.screw_table(implant)
+    return (screw,) if implant.bridge is None else (tables.defect_table(implant.bridge), screw)
+
+
+def _line(line: Line, site: str) -> LineView:
+    name = line_words(line.key, site)
+    is_open = line.result is not Against.AS_EXPECTED
+    return LineView(
+        name=name[0].upper() + name[1:],
+        measured=_measured_words(line),
+        expected=_expected_words(line),
+        symbol=SYMBOLS[line.result],
+        result=_result_words(line),
+        reason=line.deciding.why if is_open else "",
+    )
+
+
+def _measured_words(line: Line) -> str:
+    if line.key == "metal":
+        return "; ".join([_integrity_words(line), *_motion_words(line)])
+    words = say(line.main.value)
+    return f"{words} of the section" if line.key == "bridging" and line.main.value.is_known else words
+
+
+def _integrity_words(line: Line) -> str:
+    return next((f.state for f in line.findings if f.quantity == "integrity"), "metal not looked at")
+
+
+def _result_words(line: Line) -> str:
+    """Return the result; where position could not be compared, it speaks of the metal alone."""
+    is_compared = any(f.quantity in _BODIES for f in line.findings)
+    return line.result.value if line.key != "metal" or is_compared else f"metal {line.result.value}"
+
+
+_BODIES = {"migration": "screw", "interfragmentary_motion": "fragments"}
+
+
+def _motion_words(line: Line) -> list[str]:
+    moves = [f for f in line.findings if f.quantity in _BODIES]
+    if not moves:
+        return ["no earlier CT to compare position with"]
+    return [f"{_BODIES[f.quantity]} {f.state}, {say(f.value)}" for f in moves]
+
+
+def _expected_words(line: Line) -> str:
+    if line.key == "metal":
+        return "whole, where it was"
+    window = line.main.window
+    if window is None:
+        return "no window"
+    is_even = any(f.quantity == "sector_excess" and f.window is not None for f in line.findings)
+    return f"even, {range_words(window)}" if is_even else range_words(window)
+
+
+def _limits(implant: ImplantReading) -> str:
+    """Return what limits the widths most, and what would help, in one sentence each."""
+    parts = sorted(implant.limits, key=lambda limit: -limit.share_of_variance)[:2]
+    told = ", ".join(f"{p.part} {with_unit(p.share_of_variance, Unit.ONE)}" for p in parts)
+    first = f"The uncertainty of the widths comes from: {told}." if told else ""
+    better = [
+        f"{p.change}: 95 % uncertainty {with_unit(p.u95_mm, Unit.MM)}, "
+        f"detection limit {with_unit(p.detection_limit_mm, Unit.MM)}"
+        for p in implant.predicted
+    ]
+    second = f"The same raw data would reach, with {'; '.join(better)}." if better else ""
+    return f"{first} {second}".strip()
+
+
+def _pictures(implant: ImplantReading, case: Case, names: dict[str, str], windows: Windows) -> list[Picture]:
+    cuts = {cut.name: cut for cut in implant.cuts}
+    out = [_cut_along(cuts[n], implant) for n in ("along-zero", "along-quarter") if n in cuts]
+    out.append(_map(implant, names))
+    if "across" in cuts:
+        out.append(_cut_across(cuts["across"], implant))
+    if implant.profiles:
+        out.append(_profiles(implant, names))
+    if implant.bridge is not None:
+        out.append(_gap_map(implant))
+    points = _time_points(implant.id, case)
+    if points:
+        out.append(_time_line(points, implant, names, windows))
+    return out
+
+
+def _picture(kind: str, caption: str, svg: str, twin: Table) -> Picture:
+    return Picture(kind, caption, Markup(svg), twin)  # drawn by us; data in it are escaped
+
+
+def _cut_along(cut: Cut, implant: ImplantReading) -> Picture:
+    alt = (
+        f"CT cut along the screw, {cut.edge_words[2]} up, bone window. Dashed: thread. "
+        f"Yellow: outer edge of the halo as measured. Dash-dotted: plane of the defect."
+    )
+    caption = f"Along the screw, {cut.edge_words[2]} up"
+    svg = figures.draw_cut_along(cut, implant, alt)
+    return _picture("along", caption, svg, tables.cut_along_twin(cut, implant))
+
+
+def _cut_across(cut: Cut, implant: ImplantReading) -> Picture:
+    at = with_unit(cut.at_depth_mm, Unit.MM)
+    alt = (
+        f"CT cut across the screw at depth {at}, seen from the head, bone window, with thread and halo edge."
+    )
+    svg = figures.draw_cut_across(cut, implant, alt)
+    return _picture(
+        "across", f"Across, at the widest halo (depth {at})", svg, tables.cut_across_twin(cut, implant)
+    )
+
+
+def _map(implant: ImplantReading, names: dict[str, str]) -> Picture:
+    halo = implant.halo
+    alt = (
+        "Unrolled halo: depth along the screw from left to right, direction round it from bottom to top. "
+        f"Mean width {say_short(halo.head_side.mean_width)} on the {names['head_side']}, "
+        f"{say_short(halo.tip_side.mean_width)} on the {names['tip_side']}."
+    )
+    caption = "Unrolled halo (white line: 1 mm; hatched: not measured; grey: no bone there)"
+    svg = figures.draw_map(halo, implant.frame, alt)
+    return _picture("map", caption, svg, tables.sector_twin(halo, implant.frame, names))
+
+
+def _profiles(implant: ImplantReading, names: dict[str, str]) -> Picture:
+    alt = "CT number against distance from the thread on both sides, mean and 10th to 90th percentile."
+    caption = "Profiles outward (marks below: mean width with 95 % interval)"
+    svg = figures.draw_profiles(implant.profiles, implant, names, alt)
+    return _picture("third", caption, svg, tables.profile_twin(implant.profiles, names))
+
+
+def _gap_map(implant: ImplantReading) -> Picture:
+    bridge = implant.bridge
+    assert bridge is not None
+    alt = (
+        f"Gap width over the section of the defect: mean {say_short(bridge.gap_width_mean)}; "
+        f"bridged {say_short(bridge.bridged_fraction)}, crossed hatching."
+    )
+    caption = "Gap over the section (crossed: bridged; hatched: hidden by metal)"
+    svg = figures.draw_gap_map(bridge.map, alt)
+    return _picture("third", caption, svg, tables.defect_table(bridge))
+
+
+def _time_points(implant: str, case: Case) -> list[TimePoint]:
+    return [
+        TimePoint(r.scan.weeks_since_surgery, one.halo.head_side.mean_width, one.halo.tip_side.mean_width)
+        for r in case.readings
+        for one in r.implants
+        if one.id == implant and r.scan.weeks_since_surgery >= 0.0
+    ]
+
+
+def _time_line(
+    points: list[TimePoint], implant: ImplantReading, names: dict[str, str], windows: Windows
+) -> Picture:
+    bands = figures.expected_bands(windows, implant.surface)
+    twin = tables.time_twin(points, bands, names)
+    alt = "Mean halo width against weeks since surgery, with the expected range in grey. " + "; ".join(
+        f"{row[0]}: {row[1]} and {row[2]}" for row in twin.rows
+    )
+    svg = figures.draw_time_line(points, windows, implant.surface, names, alt)
+    caption = (
+        "Time line (grey: expected range). *About three months, common practice; it never clears an athlete"
+    )
+    return _picture("third", caption, svg, twin)
+
+
+def _next_scan(case: Case, last: Reading) -> str:
+    week = case.summary.next_scan_week
+    if math.isnan(week):
+        return "Nothing here would be decided by a further CT at a later week."
+    dose = last.scan.dose
+    told = ""
+    if not math.isnan(dose.effective_msv):
+        told = f" A CT like this one: about {with_unit(dose.effective_msv, Unit.MSV)} (population estimate)."
+    elif not math.isnan(dose.ctdi_vol_mgy):
+        told = f" A CT like this one: CTDIvol {with_unit(dose.ctdi_vol_mgy, Unit.MGY)}."
+    return f"At about week {week:.0f}, if the clinician wants a CT at all.{told}"
+
+
+def _scan_facts(reading: Reading) -> str:
+    scan = reading.scan
+    told = [
+        " × ".join(f"{v:.2f}" for v in scan.voxel_mm) + " mm voxels",
+        f"kernel {scan.kernel}" if scan.kernel else "kernel not stated",
+        f"reconstruction {scan.algorithm}",
+        f"{scan.kvp:.0f} kVp" if scan.kvp > 0 else "kVp not stated",
+        f"noise {with_unit(scan.noise_hu, Unit.HU)}" if scan.noise_hu >= 0 else "",
+        f"blur in plane {say(scan.blur_in_plane_mm)}",
+        f"blur through plane {say(scan.blur_through_plane_mm)}",
+        f"source of the blur: {scan.blur_source}",
+    ]
+    return "; ".join(part for part in told if part)
+
+
+def _metal_words(metal: Any) -> str:
+    return f"{metal.kind}, length {say(metal.length_mm)}, diameter {say(metal.diameter_mm)}"
+
+
+def _sources(findings: tuple[Finding, ...]) -> tuple[str, ...]:
+    """Return the sources of the windows used, each once."""
+    rows = [f.window for f in findings if f.window is not None]
+    return tuple(dict.fromkeys(f"{row.meaning} Source: {row.source}." for row in rows))

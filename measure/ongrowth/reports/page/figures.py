@@ -1,0 +1,459 @@
+"""The pictures of the page: inline SVG with rasterised maps, no script, no colour that judges."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import math
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.bridge import BridgeMap
+from ongrowth.defect import Side
+from ongrowth.findings import Windows, rows_for
+from ongrowth.frame import ScrewFrame
+from ongrowth.halo import Halo, HaloMap
+from ongrowth.quantity import Measured
+from ongrowth.reading import Cut, ImplantReading, Profile
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+BONE_WINDOW_HU = (-450.0, 1350.0)  # level 450, width 1800: a bone window of the trade
+_WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
+_DPI = 144
+_ALONG_MM = 90.0
+_SMALL_MM = (60.0, 41.0)
+_STYLE: Any = {
+    "svg.fonttype": "none",  # text stays text: it can be read aloud, searched and copied
+    "svg.hashsalt": "ongrowth",  # same reading, same page
+    "font.size": 7.0,
+    "font.family": "sans-serif",
+    "text.parse_math": False,
+    "axes.linewidth": 0.6,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "hatch.linewidth": 0.4,
+    "xtick.major.width": 0.5,
+    "ytick.major.width": 0.5,
+}
+_CASED = 2.4  # width of the dark casing under a light line, points
+HALO_EDGE = "#ffd23f"
+COMPETITION_WEEKS = 13.0  # about three months, common practice, no source
+
+SIDE_STYLE = {
+    "head_side": {"marker": "o", "color": "black", "mfc": "black", "ls": "-"},
+    "tip_side": {"marker": "s", "color": "0.35", "mfc": "white", "ls": "--"},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TimePoint:
+    """Mean widths of one screw at one week."""
+
+    weeks: float
+    head_side: Measured
+    tip_side: Measured
+
+
+@contextmanager
+def _figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io.StringIO]]:
+    """Give an empty figure of a printed size; what is drawn on it ends as SVG in the buffer."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
+    out = io.StringIO()
+    with mpl.rc_context(_STYLE):
+        figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), dpi=_DPI, layout="constrained")
+        layout: Any = figure.get_layout_engine()
+        layout.set(w_pad=0.02, h_pad=0.02)
+        yield figure, out
+        canvas: Any = FigureCanvasSVG(figure)
+        canvas.print_svg(out, metadata={"Date": None, "Creator": None})
+
+
+def _inline(out: io.StringIO, alt: str) -> str:
+    """Return SVG that stands inside HTML: no prologue, a role, and the words for a screen reader."""
+    from html import escape
+
+    svg = out.getvalue()
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    svg = re.sub(r"font: ([0-9.]+)px 'sans-serif'", r"font: \1px sans-serif", svg)
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', 1)
+
+
+def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str) -> str:
+    """Return a cut along the screw with envelope, measured halo edge and defect."""
+    angle = 0.0 if cut.name == "along-zero" else 90.0
+    with _figure(_ALONG_MM, _along_height_mm(cut)) as (figure, out):
+        axes = figure.add_subplot()
+        _show_cut(axes, cut)
+        _outline_along(axes, implant, angle)
+        axes.set_xlabel("depth from the head end of the shaft, mm", labelpad=1.0)
+        _edge_words(axes, cut)
+    return _inline(out, alt)
+
+
+def _along_height_mm(cut: Cut) -> float:
+    """Return the height that leaves no blank round a cut along the screw with its axis labels."""
+    aspect = abs(float((cut.down_mm[-1] - cut.down_mm[0]) / (cut.right_mm[-1] - cut.right_mm[0])))
+    return (_ALONG_MM - 7.0) * aspect + 8.0
+
+
+def _show_cut(axes: Axes, cut: Cut) -> None:
+    step_x = abs(float(cut.right_mm[1] - cut.right_mm[0])) / 2.0
+    step_y = abs(float(cut.down_mm[1] - cut.down_mm[0])) / 2.0
+    extent = (
+        cut.right_mm[0] - step_x,
+        cut.right_mm[-1] + step_x,
+        cut.down_mm[-1] - step_y,
+        cut.down_mm[0] + step_y,
+    )
+    axes.imshow(
+        _grey(cut.hu),
+        cmap="gray",
+        extent=extent,
+        vmin=0,
+        vmax=255,
+        interpolation="none",
+        aspect="equal",
+    )
+    axes.tick_params(length=2.0, pad=1.5)
+
+
+def _grey(hu: NDArray[np.int16]) -> NDArray[np.uint8]:
+    low, high = BONE_WINDOW_HU
+    return np.clip((hu.astype(np.float64) - low) / (high - low) * 255.0, 0.0, 255.0).astype(np.uint8)
+
+
+def _edge_words(axes: Axes, cut: Cut) -> None:
+    left, right, top, bottom = cut.edge_words
+    style: dict[str, Any] = {"transform": axes.transAxes, "fontsize": 6.5, "color": "white"}
+    style["bbox"] = {"facecolor": "black", "alpha": 0.55, "edgecolor": "none", "pad": 1.0}
+    axes.text(0.01, 0.5, left, ha="left", va="center", rotation=90, **style)
+    axes.text(0.99, 0.5, right, ha="right", va="center", rotation=90, **style)
+    axes.text(0.5, 0.98, top, ha="center", va="top", **style)
+    axes.text(0.5, 0.02, bottom, ha="center", va="bottom", **style)
+
+
+def _outline_along(axes: Axes, implant: ImplantReading, angle_deg: float) -> None:
+    radius = implant.screw.major_diameter_mm.value / 2.0
+    halo = implant.halo.map
+    for sign, angle in ((1.0, angle_deg), (-1.0, angle_deg + 180.0)):
+        _line(
+            axes, [0.0, implant.frame.length_mm], [sign * radius] * 2, color="white", lw=0.7, ls=(0, (4, 3))
+        )
+        edge = radius + width_along(halo, angle)
+        _line(axes, halo.depth_mm, sign * edge, color=HALO_EDGE, lw=1.0)
+    if implant.defect is not None:
+        depth = implant.defect.depth_mm(implant.frame)
+        across = _defect_slope(implant, angle_deg)
+        reach = np.array([-9.0, 9.0])
+        _line(axes, depth + across * reach, reach, color="white", lw=0.8, ls=(0, (6, 2, 1, 2)))
+
+
+def _defect_slope(implant: ImplantReading, angle_deg: float) -> float:
+    """Return how far the defect plane runs along the screw per mm away from it, in one direction."""
+    assert implant.defect is not None
+    frame, normal = implant.frame, implant.defect.plane.normal
+    a = math.radians(angle_deg)
+    away = math.cos(a) * frame.zero_direction + math.sin(a) * frame.quarter_direction
+    return float(-(normal @ away) / (normal @ frame.axis_direction))
+
+
+def _line(axes: Axes, x: Any, y: Any, **style: Any) -> None:
+    """Draw a light line with a dark casing, so that it shows on metal and on air."""
+    dark = style | {"color": "black", "lw": _CASED * style["lw"], "ls": "-", "alpha": 0.5}
+    axes.plot(x, y, **dark, solid_capstyle="butt")
+    axes.plot(x, y, **style)
+
+
+def width_along(halo: HaloMap, angle_deg: float) -> NDArray[np.float64]:
+    """Return the halo width (never below 0) along the depth at the cells nearest to an angle, mm."""
+    away = np.abs((halo.angle_deg - angle_deg + 180.0) % 360.0 - 180.0)
+    near = away <= away.min() + 1e-9
+    with np.errstate(all="ignore"):
+        return np.maximum(_mean_known(halo.width_mm[:, near], axis=1), 0.0)
+
+
+def _mean_known(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
+    """Return the mean of the finite values along an axis, NaN where there is none."""
+    known = np.isfinite(values)
+    total = np.where(known, values, 0.0).sum(axis=axis)
+    count = known.sum(axis=axis)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def draw_cut_across(cut: Cut, implant: ImplantReading, alt: str) -> str:
+    """Return the cut across the screw at the widest halo, seen from the head."""
+    with _figure(56.0, 50.0) as (figure, out):
+        axes = figure.add_subplot()
+        _show_cut(axes, cut)
+        angle = np.radians(np.arange(0.0, 361.0, 5.0))
+        radius = implant.screw.major_diameter_mm.value / 2.0
+        _line(axes, radius * np.sin(angle), radius * np.cos(angle), color="white", lw=0.7, ls=(0, (4, 3)))
+        around, edge = width_around(implant.halo.map, cut.at_depth_mm)
+        turn = np.radians(around)
+        _line(axes, (radius + edge) * np.sin(turn), (radius + edge) * np.cos(turn), color=HALO_EDGE, lw=1.0)
+        axes.set_xlabel("mm from the axis", labelpad=1.0)
+        _edge_words(axes, cut)
+    return _inline(out, alt)
+
+
+def width_around(halo: HaloMap, depth_mm: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return angles (closed) and halo widths round the screw at a depth; NaN where not measured."""
+    row = int(np.argmin(np.abs(halo.depth_mm - depth_mm)))
+    width = np.maximum(halo.width_mm[row], 0.0)
+    return np.r_[halo.angle_deg, halo.angle_deg[0] + 360.0], np.r_[width, width[0]]
+
+
+def draw_map(halo: Halo, frame: ScrewFrame, alt: str) -> str:
+    """Return the unrolled halo: depth along, angle up, aligned with the cuts along the screw."""
+    with _figure(124.0, 48.0) as (figure, out):
+        axes = figure.add_subplot()
+        grid = halo.map
+        extent = _map_extent(grid)
+        axes.set_facecolor("0.88")
+        image = axes.imshow(
+            np.ma.masked_invalid(np.maximum(grid.width_mm.T, 0.0)),
+            origin="lower",
+            extent=extent,
+            aspect="auto",
+            cmap="cividis",
+            vmin=_WIDTH_SCALE_MM[0],
+            vmax=_WIDTH_SCALE_MM[1],
+            interpolation="none",
+        )
+        _mark_unmeasured(axes, grid, extent)
+        _mark_limit(axes, grid)
+        _mark_defect(axes, grid)
+        _angle_axis(axes, frame)
+        axes.set_xlabel("depth from the head end of the shaft, mm", labelpad=1.0)
+        axes.tick_params(length=2.0, pad=1.5)
+        bar = figure.colorbar(image, ax=axes, extend="max", pad=0.01, fraction=0.05)
+        bar.set_label("halo width, mm")
+        bar.outline.set_linewidth(0.4)
+    return _inline(out, alt)
+
+
+def _map_extent(grid: HaloMap) -> tuple[float, float, float, float]:
+    half_depth, half_angle = _half_step(grid.depth_mm), _half_step(grid.angle_deg)
+    return (
+        float(grid.depth_mm[0]) - half_depth,
+        float(grid.depth_mm[-1]) + half_depth,
+        float(grid.angle_deg[0]) - half_angle,
+        float(grid.angle_deg[-1]) + half_angle,
+    )
+
+
+def _half_step(axis: NDArray[np.float64]) -> float:
+    return float(axis[1] - axis[0]) / 2.0 if axis.size > 1 else 0.5
+
+
+def _mark_unmeasured(axes: Axes, grid: HaloMap, extent: tuple[float, ...]) -> None:
+    """Hatch the cells of bone that this scan does not tell."""
+    bone = (grid.side == Side.HEAD) | (grid.side == Side.TIP)
+    missing = bone & ~np.isfinite(grid.width_mm)
+    depth = np.linspace(extent[0], extent[1], grid.depth_mm.size + 1)
+    angle = np.linspace(extent[2], extent[3], grid.angle_deg.size + 1)
+    if np.any(missing):
+        cells = np.ma.masked_where(~missing.T, np.ones(missing.T.shape))
+        axes.pcolor(depth, angle, cells, hatch="/////", cmap="gray", vmin=0, vmax=1.1, lw=0, edgecolor="0.4")
+
+
+def _mark_limit(axes: Axes, grid: HaloMap) -> None:
+    """Draw the line of 1 mm, the criterion of the trade."""
+    width = np.nan_to_num(grid.width_mm, nan=0.0)
+    if np.nanmax(width, initial=0.0) > 1.0 and width.min() < 1.0:
+        axes.contour(grid.depth_mm, grid.angle_deg, width.T, levels=[1.0], colors="white", linewidths=1.0)
+
+
+def _mark_defect(axes: Axes, grid: HaloMap) -> None:
+    rows = np.any(grid.side == Side.GAP, axis=1)
+    if np.any(rows):
+        inside = grid.depth_mm[rows]
+        half = _half_step(grid.depth_mm)
+        low, high = float(inside[0]) - half, float(inside[-1]) + half
+        for depth in (low, high):
+            axes.axvline(depth, color="black", lw=0.8)
+        top = float(grid.angle_deg[-1])
+        axes.text((low + high) / 2, top, "defect", rotation=90, ha="center", va="top", fontsize=6.5)
+
+
+def _angle_axis(axes: Axes, frame: ScrewFrame) -> None:
+    ticks = [0.0, 90.0, 180.0, 270.0]
+    axes.set_yticks(ticks, [frame.words_at(angle) for angle in ticks])
+
+
+def draw_profiles(
+    profiles: Sequence[Profile], implant: ImplantReading, names: dict[str, str], alt: str
+) -> str:
+    """Return CT number against distance from the thread, with the width found on each side."""
+    with _figure(*_SMALL_MM) as (figure, out):
+        axes = figure.add_subplot()
+        for profile in profiles:
+            style = SIDE_STYLE[profile.side]
+            axes.fill_between(
+                profile.distance_mm, profile.hu_low, profile.hu_high, color="0.5", alpha=0.18, lw=0
+            )
+            axes.plot(
+                profile.distance_mm,
+                profile.hu_mean,
+                color=style["color"],
+                ls=style["ls"],
+                lw=1.1,
+                label=names[profile.side],
+            )
+            _mark_width(axes, getattr(implant.halo, profile.side).mean_width, style)
+        axes.axvline(0.0, color="0.6", lw=0.6)
+        axes.set_ylim(-300.0, 1600.0)
+        axes.set_xlim(-1.0, 6.0)
+        axes.set_xlabel("distance from the thread envelope, mm", labelpad=1.0)
+        axes.set_ylabel("CT number, HU", labelpad=1.0)
+        axes.legend(frameon=False, loc="upper right", fontsize=6.5)
+    return _inline(out, alt)
+
+
+def _mark_width(axes: Axes, width: Measured, style: dict[str, str]) -> None:
+    """Mark the fitted edge and its 95 % interval under the curves."""
+    if width.is_known and math.isnan(width.below_limit):
+        at = -220.0 if style["ls"] == "-" else -140.0
+        axes.plot([width.low95, width.high95], [at, at], color=style["color"], lw=1.0)
+        axes.plot([width.value], [at], marker=style["marker"], color=style["color"], mfc=style["mfc"], ms=4.0)
+
+
+def draw_gap_map(bridge_map: BridgeMap, alt: str) -> str:
+    """Return the gap width over the section of the defect; bridged places are hatched."""
+    with _figure(*_SMALL_MM) as (figure, out):
+        axes = figure.add_subplot()
+        half = _half_step(bridge_map.u_mm)
+        u, v = bridge_map.u_mm, bridge_map.v_mm
+        extent = (u[0] - half, u[-1] + half, v[0] - half, v[-1] + half)
+        shown = np.ma.masked_invalid(np.where(bridge_map.bridged, np.nan, bridge_map.gap_width_mm))
+        top = max(4.0, float(np.nanmax(np.append(bridge_map.gap_width_mm, 0.0))))
+        image = axes.imshow(
+            shown, origin="lower", extent=extent, cmap="cividis", vmin=0.0, vmax=top, interpolation="none"
+        )
+        _hatch(axes, bridge_map.bridged, extent, "xxxx")
+        _hatch(axes, bridge_map.hidden, extent, "////")
+        axes.set_xlabel(f"mm toward {_direction(bridge_map.u_direction)}", labelpad=1.0)
+        axes.set_ylabel(f"mm toward {_direction(bridge_map.v_direction)}", labelpad=1.0)
+        axes.tick_params(length=2.0, pad=1.5)
+        bar = figure.colorbar(image, ax=axes, pad=0.02, fraction=0.06)
+        bar.set_label("gap width, mm")
+        bar.outline.set_linewidth(0.4)
+    return _inline(out, alt)
+
+
+def _hatch(axes: Axes, cells: NDArray[np.bool_], extent: tuple[float, ...], hatch: str) -> None:
+    if np.any(cells):
+        u = np.linspace(extent[0], extent[1], cells.shape[1] + 1)
+        v = np.linspace(extent[2], extent[3], cells.shape[0] + 1)
+        shown = np.ma.masked_where(~cells, np.ones(cells.shape))
+        axes.pcolor(u, v, shown, hatch=hatch, cmap="gray", vmin=0, vmax=1.05, lw=0, edgecolor="black")
+
+
+_AXIS_WORDS = (("left", "right"), ("posterior", "anterior"), ("cranial", "caudal"))
+
+
+def _direction(direction: NDArray[np.float64]) -> str:
+    axis = int(np.argmax(np.abs(direction)))
+    return _AXIS_WORDS[axis][0 if direction[axis] > 0 else 1]
+
+
+def draw_time_line(
+    points: Sequence[TimePoint], windows: Windows, surface: str, names: dict[str, str], alt: str
+) -> str:
+    """Return the mean widths against the windows of their weeks."""
+    with _figure(*_SMALL_MM) as (figure, out):
+        axes = figure.add_subplot()
+        last = max([28.0, *(point.weeks + 4.0 for point in points)])
+        _window_bands(axes, windows, surface, last)
+        for side, style in SIDE_STYLE.items():
+            _time_series(axes, points, side, style, names[side])
+        axes.axvline(COMPETITION_WEEKS, color="0.4", lw=0.7, ls=(0, (2, 2)))
+        axes.text(
+            COMPETITION_WEEKS + 0.3,
+            0.04,
+            "usual return to\ncompetition*",
+            transform=axes.get_xaxis_transform(),
+            va="bottom",
+            fontsize=6.5,
+        )
+        axes.set_xlim(0.0, last)
+        axes.set_ylim(0.0, max(3.6, 1.5 * axes.get_ylim()[1]))
+        axes.set_xlabel("weeks since surgery", labelpad=1.0)
+        axes.set_ylabel("mean halo width, mm", labelpad=1.0)
+        axes.legend(frameon=False, loc="upper right", fontsize=6.5)
+    return _inline(out, alt)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The expected range of the mean width between two weeks."""
+
+    from_weeks: float
+    to_weeks: float
+    low_mm: float
+    high_mm: float
+
+
+def expected_bands(windows: Windows, surface: str) -> tuple[Band, ...]:
+    """Return the expected range of the mean width over the weeks; the narrowest row rules."""
+    rows = [w for w in windows if w.quantity == "mean_width" and w.surface in (surface, "any")]
+    edges = sorted({edge for row in rows for edge in (row.from_weeks, row.to_weeks)})
+    bands = []
+    for start, end in itertools.pairwise(edges):
+        here = [w for w in rows_for(rows, surface, "mean_width", "any", start) if not math.isnan(w.high)]
+        if here:
+            low = max(0.0 if math.isnan(w.low) else w.low for w in here)
+            bands.append(Band(start, end, low, min(w.high for w in here)))
+    return tuple(bands)
+
+
+def _window_bands(axes: Axes, windows: Windows, surface: str, last_week: float) -> None:
+    shown = [band for band in expected_bands(windows, surface) if band.from_weeks < last_week]
+    for k, band in enumerate(shown):
+        axes.fill_between(
+            [band.from_weeks, min(band.to_weeks, last_week)],
+            [band.low_mm] * 2,
+            [band.high_mm] * 2,
+            color="0.86",
+            lw=0,
+            label="expected range" if k == 0 else None,
+            zorder=0,
+        )
+
+
+def _time_series(
+    axes: Axes, points: Sequence[TimePoint], side: str, style: dict[str, str], name: str
+) -> None:
+    known = [(p.weeks, getattr(p, side)) for p in points if getattr(p, side).is_known]
+    if not known:
+        return
+    weeks = np.array([week for week, _ in known])
+    value = np.array([max(m.value, 0.0) for _, m in known])
+    low = np.array([m.low95 for _, m in known])
+    high = np.array([m.high95 for _, m in known])
+    axes.errorbar(
+        weeks + (0.12 if side == "tip_side" else -0.12),
+        value,
+        yerr=np.maximum([value - low, high - value], 0.0),
+        marker=style["marker"],
+        color=style["color"],
+        mfc=style["mfc"],
+        ls=style["ls"],
+        lw=0.9,
+        ms=5.0,
+        capsize=2.0,
+        label=name,
+    )

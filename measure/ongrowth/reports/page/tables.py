@@ -1,0 +1,206 @@
+"""The tables of the page: what was measured, and the twin of every picture."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ongrowth.bridge import Bridge
+from ongrowth.findings import CATEGORY_SOURCE, bridging_category
+from ongrowth.frame import ScrewFrame
+from ongrowth.halo import Halo, HaloSummary
+from ongrowth.quantity import Unit
+from ongrowth.reading import Cut, ImplantReading, Profile
+from ongrowth.reports.page.figures import Band, TimePoint, width_along, width_around
+from ongrowth.wording import say, say_compact, say_count, span, with_unit
+
+_TWIN_STEP_MM = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table in words: caption, column heads, rows."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+_HALO_ROWS = (
+    ("mean_width", "Mean width"),
+    ("p95_width", "95th percentile of the width"),
+    ("max_width", "Largest width"),
+    ("share_over_1mm", "Surface wider than 1 mm"),
+    ("share_over_2mm", "Surface wider than 2 mm"),
+    ("circumference_over_1mm_deg", "Largest circumference over 1 mm"),
+    ("depth_over_1mm_mm", "Depth over 1 mm"),
+    ("volume", "Volume"),
+    ("no_lucency_share", "Surface with no lucency shown"),
+    ("lucent_share", "Surface lucent"),
+    ("undecided_share", "Surface undecided"),
+    ("no_lucency_length", "Length with no lucency shown"),
+    ("longest_no_lucency", "Longest uninterrupted"),
+    ("layer_hu", "CT number in the layer"),
+    ("detection_limit", "Detection limit of this scan"),
+)
+
+
+def measured_table(halo: Halo, names: dict[str, str]) -> Table:
+    """Return all that was measured on the halo, side by side."""
+    sides = (halo.head_side, halo.tip_side, halo.whole)
+    rows = [(words, *(say_compact(getattr(side, name)) for side in sides)) for name, words in _HALO_ROWS]
+    rows.append(("Shape", *(side.shape for side in sides)))
+    rows.append(("Dense rim", *(_rim_words(side) for side in sides)))
+    rows.append(("Share of the surface measured", *(_share_words(side.measured_share) for side in sides)))
+    head = ("", _capital(names["head_side"]), _capital(names["tip_side"]), "Whole shaft")
+    return Table("Halo: value (95 % interval)", head, tuple(rows))
+
+
+def _capital(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _share_words(share: float) -> str:
+    return "not measurable" if math.isnan(share) else with_unit(share, Unit.ONE)
+
+
+def _rim_words(side: HaloSummary) -> str:
+    if side.rim.present != "present":
+        return side.rim.present
+    return f"present, {say_compact(side.rim.thickness_mm)}"
+
+
+def defect_table(bridge: Bridge) -> Table:
+    """Return all that was measured on the defect."""
+    category = bridging_category(bridge.bridged_fraction)
+    fraction = say_compact(bridge.bridged_fraction)
+    rows = (
+        ("Gap width, mean", say_compact(bridge.gap_width_mean)),
+        ("Gap width, largest", say_compact(bridge.gap_width_max)),
+        ("Bridged fraction", fraction),
+        ("Category*", category or "not measurable"),
+        ("Bridges", say_count(bridge.bridge_count)),
+        ("Smallest bridge this scan shows", _length(bridge.smallest_bridge_shown_mm)),
+        ("Section without the metal", say_compact(bridge.cross_section_mm2)),
+        ("Hidden by metal", say_compact(bridge.hidden_by_metal)),
+        ("Plane", bridge.defect.how),
+    )
+    return Table(f"Defect: value (95 % interval); *{CATEGORY_SOURCE}", ("", ""), rows)
+
+
+def _length(value_mm: float) -> str:
+    return "not told" if math.isnan(value_mm) else with_unit(value_mm, Unit.MM)
+
+
+def _width_words(width_mm: float) -> str:
+    return "not measured" if math.isnan(width_mm) else with_unit(float(width_mm), Unit.MM)
+
+
+def cut_along_twin(cut: Cut, implant: ImplantReading) -> Table:
+    """Return the halo width on both sides of the screw in the plane of a cut along it."""
+    angle = 0.0 if cut.name == "along-zero" else 90.0
+    halo = implant.halo.map
+    up, down = width_along(halo, angle), width_along(halo, angle + 180.0)
+    rows = tuple(
+        (with_unit(float(halo.depth_mm[k]), Unit.MM), _width_words(up[k]), _width_words(down[k]))
+        for k in _every(halo.depth_mm)
+    )
+    head = ("Depth", f"Halo width, {cut.edge_words[2]}", f"Halo width, {cut.edge_words[3]}")
+    return Table("Halo width along the cut", head, rows)
+
+
+def _every(depth_mm: np.ndarray) -> list[int]:
+    """Return row numbers about 4 mm apart."""
+    step = float(depth_mm[1] - depth_mm[0]) if depth_mm.size > 1 else _TWIN_STEP_MM
+    return list(range(0, depth_mm.size, max(1, round(_TWIN_STEP_MM / step))))
+
+
+def cut_across_twin(cut: Cut, implant: ImplantReading) -> Table:
+    """Return the halo width round the screw at the depth of the cut across it."""
+    angle, width = width_around(implant.halo.map, cut.at_depth_mm)
+    known = np.isfinite(width)
+    rows = []
+    for sector in range(8):
+        near = known & (np.abs((angle - 45.0 * sector + 180.0) % 360.0 - 180.0) <= 22.5)
+        mean = float(width[near].mean()) if np.any(near) else math.nan
+        rows.append((_sector_words(implant.frame, sector), _width_words(mean)))
+    at = with_unit(cut.at_depth_mm, Unit.MM)
+    return Table(f"Halo width round the screw at depth {at}", ("Sector of 45°", "Halo width"), tuple(rows))
+
+
+def _sector_words(frame: ScrewFrame, sector: int) -> str:
+    """Return a sector in words, for example "posterior" or "posterior and left"."""
+    angle = 45.0 * sector
+    if sector % 2 == 0:
+        return frame.words_at(angle)
+    before, after = frame.words_at(angle - 45.0), frame.words_at(angle + 45.0)
+    return before if before == after else f"{before} and {after}"
+
+
+def sector_twin(halo: Halo, frame: ScrewFrame, names: dict[str, str]) -> Table:
+    """Return the mean width of each sector on both sides: the twin of the unrolled map."""
+    rows = tuple(
+        (
+            _sector_words(frame, k),
+            say(halo.head_side.sector_mean_width[k]),
+            say(halo.tip_side.sector_mean_width[k]),
+        )
+        for k in range(8)
+    )
+    head = ("Sector of 45°", _capital(names["head_side"]), _capital(names["tip_side"]))
+    return Table("Mean halo width of each sector", head, rows)
+
+
+def profile_twin(profiles: Sequence[Profile], names: dict[str, str]) -> Table:
+    """Return the CT numbers of the profiles at whole half millimetres."""
+    at = np.arange(-1.0, 5.01, 0.5)
+    columns = [np.interp(at, p.distance_mm, p.hu_mean) for p in profiles]
+    rows = tuple(
+        (f"{d:.1f} mm", *(with_unit(float(column[k]), Unit.HU) for column in columns))
+        for k, d in enumerate(at)
+    )
+    head = ("Distance from the thread", *(_capital(names[p.side]) for p in profiles))
+    return Table("Mean CT number against distance", head, rows)
+
+
+def time_twin(points: Sequence[TimePoint], bands: Sequence[Band], names: dict[str, str]) -> Table:
+    """Return the mean widths and their expected range, week by week."""
+    rows = tuple(
+        (f"week {p.weeks:.1f}", say(p.head_side), say(p.tip_side), _band_words(bands, p.weeks))
+        for p in points
+    )
+    head = ("Week", _capital(names["head_side"]), _capital(names["tip_side"]), "Expected range")
+    return Table("Mean halo width over time", head, rows)
+
+
+def _band_words(bands: Sequence[Band], weeks: float) -> str:
+    band = next((b for b in bands if b.from_weeks <= weeks < b.to_weeks), None)
+    return "none" if band is None else f"up to {with_unit(band.high_mm, Unit.MM)}"
+
+
+def screw_table(implant: ImplantReading) -> Table:
+    """Return what is told of the screw itself."""
+    screw = implant.screw
+    rows = (
+        ("Major diameter", f"{say_compact(screw.major_diameter_mm)}, {screw.diameter_source}"),
+        ("Length", say_compact(screw.length_mm)),
+        ("Tip to far cortex", say_compact(implant.tip_to_cortex_mm)),
+        ("Metal", _metal_words(implant)),
+        ("Surface", implant.surface),
+    )
+    return Table("Screw: value (95 % interval)", ("", ""), rows)
+
+
+def _metal_words(implant: ImplantReading) -> str:
+    integrity = implant.screw.integrity
+    if integrity.state == "interrupted":
+        at = with_unit(integrity.at_depth_mm, Unit.MM)
+        return f"interrupted at depth {at}: {span(integrity.interruption_mm)}"
+    if integrity.state == "bent":
+        return f"bent: {say_compact(integrity.bend_deg)}"
+    if integrity.state == "no interruption shown" and integrity.smallest_shown_mm > 0.0:
+        return f"{integrity.state} (smallest shown {with_unit(integrity.smallest_shown_mm, Unit.MM)})"
+    return integrity.state
