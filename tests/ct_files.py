@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -106,6 +107,41 @@ def as_bytes(ds: Dataset) -> bytes:
     buffer = io.BytesIO()
     ds.save_as(buffer, enforce_file_format=True)
     return buffer.getvalue()
+
+
+def enhanced(grid: Grid, *, legacy: bool = False) -> Dataset:
+    """Return the field as one multi-frame file, frames in no order, rescaled per frame or shared."""
+    order = list(range(grid.n))
+    random.Random(1).shuffle(order)
+    single = [ct_slice(grid, k) for k in order]
+    ds = single[0]
+    pixels = b"".join(one.PixelData for one in single)
+    frames = []
+    for k in order:
+        frame, place = Dataset(), Dataset()
+        place.ImagePositionPatient = [decimal(v) for v in grid.origin_of(k)]
+        frame.PlanePositionSequence = [place]
+        frames.append(frame)
+    orientation, measures, transform = Dataset(), Dataset(), Dataset()
+    orientation.ImageOrientationPatient = ds.ImageOrientationPatient
+    measures.PixelSpacing, measures.SliceThickness = ds.PixelSpacing, "0.625"
+    transform.RescaleSlope, transform.RescaleIntercept, transform.RescaleType = "1", "-1024", "HU"
+    shared = Dataset()
+    shared.PlaneOrientationSequence, shared.PixelMeasuresSequence = [orientation], [measures]
+    if legacy:
+        for frame in frames:
+            frame.PixelValueTransformationSequence = [transform]
+    else:
+        shared.PixelValueTransformationSequence = [transform]
+    for keyword in ("ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "RescaleSlope"):
+        del ds[keyword]
+    del ds.RescaleIntercept, ds.RescaleType, ds.SliceThickness
+    ds.SOPClassUID = uid.LegacyConvertedEnhancedCTImageStorage if legacy else uid.EnhancedCTImageStorage
+    ds.file_meta.MediaStorageSOPClassUID = ds.SOPClassUID
+    ds.NumberOfFrames = grid.n
+    ds.SharedFunctionalGroupsSequence, ds.PerFrameFunctionalGroupsSequence = [shared], frames
+    ds.PixelData = pixels
+    return ds
 
 
 def write_series(

@@ -1,26 +1,20 @@
 """Decode the slices of a stack into one array of HU.
 
-Uncompressed pixels come straight from the file into the array. Compressed ones are wrapped in a
-minimal file of our own and decoded by SimpleITK, so that neither its geometry nor its rescaling
-(which truncates fractional slopes) nor anything else of a foreign header takes part.
+Uncompressed pixels come straight from the file into the array; compressed ones from `coded`.
 """
 
 from __future__ import annotations
 
-import io
-import struct
+import contextlib
 import sys
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
-from typing import Any
+from collections.abc import Callable, Generator, Sequence
+from typing import IO, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydicom.encaps import generate_frames
 
-from ongrowth.scan import refuse
-from ongrowth.series import UNREADABLE, Slice
+from ongrowth.read.coded import decode, failed, truncated
+from ongrowth.series import UNREADABLE, Entry, Slice
 from ongrowth.series.facts import AIR_HU, METAL_HU, padding_range
 from ongrowth.series.header import BIG_ENDIAN, NATIVE_SYNTAXES, whole
 
@@ -50,17 +44,15 @@ def read_hu(slices: Sequence[Slice], progress: Callable[[str], None]) -> HU:
         ``truncated-file``, ``decoding-failed``.
     """
     is_whole = all(one.slope.is_integer() and one.intercept.is_integer() for one in slices)
-    shape = (len(slices), slices[0].rows, slices[0].columns)
-    hu = empty_hu(shape, is_whole=is_whole)
-    for k, (one, stored) in enumerate(zip(slices, _stored(slices, hu), strict=True)):
-        if k % 100 == 0:
-            progress(f"reading slice {k + 1} of {len(slices)}")
-        if hu.dtype == np.int16 and not _fits(stored, one):
-            hu = hu.astype(np.float32)
-        outside = _outside(stored, one)
-        _rescale(stored, one, hu[k])
-        if outside is not None:
-            hu[k][outside] = AIR_HU
+    hu = empty_hu((len(slices), slices[0].rows, slices[0].columns), is_whole=is_whole)
+    order = sorted(range(len(slices)), key=lambda k: (slices[k].image.entry.name, slices[k].frame))
+    with contextlib.closing(_stored(slices, order, hu)) as planes:
+        for count, (k, stored) in enumerate(planes):
+            if count % 100 == 0:
+                progress(f"reading slice {count + 1} of {len(slices)}")
+            if hu.dtype == np.int16 and not _fits(stored, slices[k]):
+                hu = hu.astype(np.float32)
+            _rescale(stored, slices[k], hu[k])
     return narrowed(hu)
 
 
@@ -93,25 +85,30 @@ def _outside(stored: Stored, one: Slice) -> NDArray[np.bool_] | None:
 
 
 def _rescale(stored: Stored, one: Slice, out: HU) -> None:
+    outside = _outside(stored, one)  # before the numbers are changed in place
     if out.dtype == np.int16 and stored.dtype.itemsize == 2 and one.slope == 1.0:
         # Two's complement: the sum is right modulo 2^16, and `_fits` has seen that it lies inside.
         wrapped = np.uint16(int(one.intercept) % 2**16)
         np.add(stored.view(np.uint16), wrapped, out=out.view(np.uint16))
     else:
         np.copyto(out, stored * np.float64(one.slope) + one.intercept, casting="unsafe")
+    if outside is not None:
+        out[outside] = AIR_HU
 
 
-def _stored(slices: Sequence[Slice], hu: HU) -> Iterator[Stored]:
-    """Yield the stored numbers of each slice; plain 16-bit ones already lie in their place in `hu`."""
-    with tempfile.TemporaryDirectory(prefix="ongrowth-") as folder:
-        decoder = _Decoder(Path(folder) / "frame.dcm")
-        for k, one in enumerate(slices):
-            if one.image.syntax in NATIVE_SYNTAXES:
-                place = hu[k] if hu.dtype == np.int16 else None
-                stored = _read_native(one, place)
+def _stored(slices: Sequence[Slice], order: Sequence[int], hu: HU) -> Generator[tuple[int, Stored]]:
+    """Yield index and stored numbers of each slice, in the order of the files.
+
+    Plain 16-bit numbers already lie in their place in `hu`.
+    """
+    packed = [slices[k] for k in order if slices[k].image.syntax not in NATIVE_SYNTAXES]
+    with _Native() as native, contextlib.closing(decode(packed)) as decoded:
+        for k in order:
+            if slices[k].image.syntax in NATIVE_SYNTAXES:
+                stored = native.read(slices[k], hu[k] if hu.dtype == np.int16 else None)
             else:
-                stored = decoder.decode(one)
-            yield _without_unused_bits(stored, one)
+                stored = next(decoded)
+            yield k, _without_unused_bits(stored, slices[k])
 
 
 def _dtype(one: Slice) -> np.dtype[np.integer[Any]]:
@@ -120,38 +117,46 @@ def _dtype(one: Slice) -> np.dtype[np.integer[Any]]:
     return np.dtype(f"{order}{kind}{whole(one.header, 'BitsAllocated') // 8}")
 
 
-def _read_native(one: Slice, place: NDArray[np.int16] | NDArray[np.float32] | None) -> Stored:
-    dtype = _dtype(one)
-    in_place = place is not None and dtype.itemsize == 2
-    raw = place.view(dtype) if in_place and place is not None else np.empty((one.rows, one.columns), dtype)
-    offset = one.image.pixel_offset + one.frame * raw.nbytes
-    if _fill(one, offset, memoryview(raw.reshape(-1).view(np.uint8).data)) < raw.nbytes:
-        raise _truncated(one)
-    if dtype.byteorder == ">" and sys.byteorder == "little":
-        raw = raw.byteswap(inplace=True).view(dtype.newbyteorder("<"))
-    return raw
+class _Native:
+    """Reads uncompressed pixels; the file stays open while frame after frame is taken from it."""
 
+    def __init__(self) -> None:
+        self._entry: Entry | None = None
+        self._file: IO[bytes] | None = None
 
-def _fill(one: Slice, offset: int, target: memoryview) -> int:
-    try:
-        with one.image.entry.open() as file:
-            file.seek(offset)
-            done = 0
-            while done < len(target) and (got := file.readinto(target[done:])):  # type: ignore[attr-defined]
-                done += got
-            return done
-    except UNREADABLE as error:
-        raise _failed(one, str(error)) from None
+    def __enter__(self) -> _Native:
+        return self
 
+    def __exit__(self, *_: object) -> None:
+        if self._file:
+            self._file.close()
 
-def _truncated(one: Slice) -> Exception:
-    text = f"{one.image.entry.name} ends before its last pixel."
-    return refuse("truncated-file", text, "Export the whole series again.")
+    def read(self, one: Slice, place: HU | None) -> Stored:
+        """Read one slice, into its place if its numbers fit there byte for byte."""
+        dtype = _dtype(one)
+        if place is not None and dtype.itemsize == 2:
+            raw: Stored = place.view(dtype)
+        else:
+            raw = np.empty((one.rows, one.columns), dtype)
+        try:
+            filled = self._fill(one, memoryview(raw.reshape(-1).view(np.uint8).data), raw.nbytes)
+        except UNREADABLE as error:
+            raise failed(one, str(error)) from None
+        if filled < raw.nbytes:
+            raise truncated(one)
+        if dtype.byteorder == ">" and sys.byteorder == "little":
+            raw = raw.byteswap(inplace=True).view(dtype.newbyteorder("<"))
+        return raw
 
-
-def _failed(one: Slice, reason: str) -> Exception:
-    text = f"The pixels of {one.image.entry.name} cannot be decoded ({' '.join(reason.split())[:200]})."
-    return refuse("decoding-failed", text, "Export the series again, uncompressed.")
+    def _fill(self, one: Slice, target: memoryview, frame_bytes: int) -> int:
+        if self._file is None or self._entry is not one.image.entry:
+            self.__exit__()
+            self._entry, self._file = one.image.entry, one.image.entry.open()
+        self._file.seek(one.image.pixel_offset + one.frame * frame_bytes)
+        done = 0
+        while done < len(target) and (got := self._file.readinto(target[done:])):  # type: ignore[attr-defined]
+            done += got
+        return done
 
 
 def _without_unused_bits(stored: Stored, one: Slice) -> Stored:
@@ -163,122 +168,3 @@ def _without_unused_bits(stored: Stored, one: Slice) -> Stored:
         return stored
     np.left_shift(stored, bits - 1 - high, out=stored)
     return np.right_shift(stored, bits - used, out=stored)
-
-
-class _Decoder:
-    """Decodes encapsulated frames through one scratch file."""
-
-    def __init__(self, scratch: Path) -> None:
-        self._scratch = scratch
-        self._name = ""
-        self._frames: list[bytes] = []
-
-    def decode(self, one: Slice) -> Stored:
-        import SimpleITK as sitk  # noqa: N813 - the name its users know
-
-        frame = self._frame(one)
-        if (size := _coded_size(frame)) not in (None, (one.rows, one.columns)):
-            raise _failed(one, f"the code holds {size}, the header says {one.rows} x {one.columns}")
-        self._scratch.write_bytes(_minimal_file(one, frame))
-        was_loud = sitk.ProcessObject.GetGlobalWarningDisplay()
-        sitk.ProcessObject.SetGlobalWarningDisplay(False)  # noqa: FBT003 - no keyword there
-        try:
-            image = sitk.ReadImage(str(self._scratch), imageIO="GDCMImageIO")
-            stored = sitk.GetArrayFromImage(image)
-        except RuntimeError as error:
-            raise _failed(one, str(error).rsplit("ITK ERROR", 1)[-1]) from None
-        finally:
-            sitk.ProcessObject.SetGlobalWarningDisplay(was_loud)
-        return self._checked(one, stored)
-
-    def _checked(self, one: Slice, stored: Stored) -> Stored:
-        plane = stored.reshape(stored.shape[-2:]) if stored.size == one.rows * one.columns else stored
-        if plane.shape != (one.rows, one.columns) or plane.dtype.kind not in "iu":
-            raise _failed(one, f"decoded to {stored.shape} of {stored.dtype}")
-        return plane
-
-    def _frame(self, one: Slice) -> bytes:
-        if one.image.entry.name != self._name:
-            self._frames = _split_frames(one)
-            self._name = one.image.entry.name
-        if one.frame >= len(self._frames):
-            raise _truncated(one)
-        return self._frames[one.frame]
-
-
-def _split_frames(one: Slice) -> list[bytes]:
-    count = max(1, whole(one.header, "NumberOfFrames", 1))
-    try:
-        with one.image.entry.open() as file:
-            file.seek(one.image.pixel_offset)
-            packed = file.read(count * _most_bytes(one))
-    except UNREADABLE as error:
-        raise _failed(one, str(error)) from None
-    if _END not in packed:
-        raise _truncated(one)
-    try:
-        return list(generate_frames(io.BytesIO(packed), number_of_frames=count))
-    except Exception as error:  # noqa: BLE001 - hostile fragments may raise anything
-        raise _failed(one, str(error)) from None
-
-
-def _most_bytes(one: Slice) -> int:
-    """Return more than any honest compression of one frame needs."""
-    return 2 * one.rows * one.columns * whole(one.header, "BitsAllocated") // 8 + 2**18
-
-
-def _coded_size(frame: bytes) -> tuple[int, int] | None:
-    """Return rows and columns as the code stream itself states them; None if it does not (RLE)."""
-    if frame[:4] == b"\xff\x4f\xff\x51":  # JPEG 2000: image and tile size come first
-        right, bottom, left, top = struct.unpack(">4L", frame[8:24])
-        return bottom - top, right - left
-    at = 2
-    while frame[:2] == b"\xff\xd8" and at + 9 <= len(frame) and frame[at] == 0xFF:
-        marker, length, _, rows, columns = struct.unpack(">xBHBHH", frame[at : at + 9])
-        if marker in _START_OF_FRAME:
-            return rows, columns
-        at += 2 + length
-    return None
-
-
-_END = b"\xfe\xff\xdd\xe0"
-_START_OF_FRAME = {*range(0xC0, 0xD0), 0xF7} - {0xC4, 0xC8, 0xCC}  # JPEG family
-_LONG_VR = {b"OB", b"OW"}
-_STORAGE = b"1.2.840.10008.5.1.4.1.1.2"  # CT image
-_NUMBERS = (  # group 0028, in ascending order
-    (0x0010, "Rows"),
-    (0x0011, "Columns"),
-    (0x0100, "BitsAllocated"),
-    (0x0101, "BitsStored"),
-    (0x0102, "HighBit"),
-    (0x0103, "PixelRepresentation"),
-)
-
-
-def _minimal_file(one: Slice, frame: bytes) -> bytes:
-    """Return a DICOM file with nothing but the pixels of one frame, rescaled by nothing."""
-    meta = _element(2, 1, b"OB", b"\0\1") + _element(2, 2, b"UI", _STORAGE) + _element(2, 3, b"UI", b"1.2.3")
-    meta += _element(2, 0x10, b"UI", one.image.syntax.encode())
-    body = _element(8, 0x16, b"UI", _STORAGE) + _element(8, 0x18, b"UI", b"1.2.3")
-    body += _element(0x28, 2, b"US", struct.pack("<H", 1)) + _element(0x28, 4, b"CS", b"MONOCHROME2")
-    for element, keyword in _NUMBERS:
-        body += _element(0x28, element, b"US", struct.pack("<H", whole(one.header, keyword)))
-    length = _element(2, 0, b"UL", struct.pack("<L", len(meta)))
-    return bytes(128) + b"DICM" + length + meta + body + _encapsulated(frame)
-
-
-def _element(group: int, element: int, vr: bytes, value: bytes) -> bytes:
-    padding = b"\0" if vr == b"UI" else b" "
-    value += padding * (len(value) % 2)
-    head = struct.pack("<HH2s", group, element, vr)
-    return head + struct.pack("<xxL" if vr in _LONG_VR else "<H", len(value)) + value
-
-
-def _encapsulated(frame: bytes) -> bytes:
-    """Return the pixel element: an empty offset table, one fragment, the end."""
-    frame += b"\0" * (len(frame) % 2)
-    start = struct.pack("<HH2sxxL", 0x7FE0, 0x0010, b"OB", 0xFFFFFFFF)
-    empty_table = struct.pack("<HHL", 0xFFFE, 0xE000, 0)
-    fragment = struct.pack("<HHL", 0xFFFE, 0xE000, len(frame))
-    end = struct.pack("<HHL", 0xFFFE, 0xE0DD, 0)
-    return start + empty_table + fragment + frame + end

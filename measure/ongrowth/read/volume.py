@@ -83,7 +83,9 @@ def _check_grid(path: Path, header: VolumeHeader) -> None:
         raise refuse("single-slice", f"{path.name} holds a single slice.", "Give the whole volume.")
     n_bytes = math.prod(header.shape) * header.dtype.itemsize
     if max(header.shape) > MAX_PIXELS_ALONG or math.prod(header.shape) > MAX_VOXELS:
-        raise refuse("too-large", f"{path.name} claims {header.shape} voxels, beyond any CT.")
+        raise refuse(
+            "too-large", f"{path.name} claims {header.shape} voxels, beyond any CT.", "Export it again."
+        )
     if header.packing != "raw" and n_bytes > max(BOMB_BYTES, BOMB_RATIO * header.data_path.stat().st_size):
         raise refuse("zip-bomb", f"{path.name} would unpack to {n_bytes / 2**30:.1f} GB.", "Export it again.")
     matrix = header.world_from_voxel

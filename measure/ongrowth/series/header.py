@@ -22,7 +22,7 @@ from ongrowth.scan import Refused
 from ongrowth.series.source import UNREADABLE, Entry, inflated
 
 HEAD_BYTES = 2**15
-MAX_HEAD_BYTES = 2**24  # functional groups of some thousand frames fit
+MAX_HEAD_BYTES = 2**23  # functional groups of some thousand frames fit
 MAX_PIXELS_ALONG = 8192  # beyond any CT matrix
 PIXEL_DATA = 0x7FE00010
 NATIVE_SYNTAXES = ("1.2.840.10008.1.2", "1.2.840.10008.1.2.1", "1.2.840.10008.1.2.2")

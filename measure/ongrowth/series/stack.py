@@ -24,6 +24,7 @@ GAP_TOLERANCE = 0.015  # of the gap, for what scanners write; rounding of positi
 LINE_TOLERANCE = 0.05  # of the gap: how far an origin may lie off the straight line
 SHEAR_LIMIT_DEG = 0.1  # less is rounding
 MAX_VOXELS = 2**31
+MOST_SLOPE, MOST_INTERCEPT = 1e4, 1e6  # far beyond any scale in use
 AGAIN = "Export the whole series again, original axial images, uncompressed or losslessly compressed."
 
 
@@ -208,8 +209,9 @@ def _header_problem(slices: Sequence[Slice]) -> Problem | None:
         return _refusal("no-pixel-size", "The images do not state a credible pixel size.")
     if not _is_right_angled(first):
         return _refusal("bad-orientation", "Rows and columns of the images are not at right angles.")
-    if any(math.isnan(one.slope) or math.isnan(one.intercept) or one.slope == 0 for one in slices):
-        return _refusal("no-rescale", "The images do not say how their numbers become Hounsfield units.")
+    if not all(MOST_SLOPE >= abs(one.slope) > 0 and abs(one.intercept) <= MOST_INTERCEPT for one in slices):
+        text = "The images do not say, or not credibly, how their numbers become Hounsfield units."
+        return _refusal("no-rescale", text)
     return _pixel_problem(slices)
 
 
@@ -281,7 +283,7 @@ def _fit_grid(slices: Sequence[Slice]) -> tuple[NDArray[np.float64], NDArray[np.
 
 def _spacing_problems(slices: Sequence[Slice], residual_mm: NDArray[np.float64]) -> list[Problem]:
     gaps = np.diff([one.height_mm for one in slices])
-    gap = float(np.median(gaps))
+    gap = float(np.sort(gaps)[(len(gaps) - 1) // 2])  # a gap that occurs, not a mean of two
     rounding_mm = _rounding_mm(slices)
     tolerance = min(2 * rounding_mm + GAP_TOLERANCE * gap, 0.35 * gap)
     odd = np.flatnonzero(np.abs(gaps - gap) > tolerance)
@@ -299,7 +301,7 @@ def _gap_problem(gaps: NDArray[np.float64], gap: float, odd: NDArray[np.intp], t
     told = f"{gaps[odd[0]]:.2f} mm between two slices, {gap:.2f} mm elsewhere {where}"
     multiples = np.rint(gaps / gap)
     are_whole = np.all(np.abs(gaps - multiples * gap) <= tolerance * np.maximum(multiples, 1))
-    if are_whole and np.all(gaps[odd] > gap) and odd.size <= len(gaps) / 4:
+    if are_whole and np.all(gaps[odd] > gap) and odd.size <= max(1, len(gaps) / 4):
         return _refusal("missing-slices", f"{int((multiples[odd] - 1).sum())} slices are missing: {told}.")
     return _refusal("uneven-spacing", f"The slices are not evenly spaced: {told}.")
 
