@@ -15,7 +15,13 @@ from ongrowth.scan import Acquisition, Dose, Scan
 from ongrowth_phantoms.scenes import Scene
 from ongrowth_phantoms.shapes import Real, real
 
-METAL_HU = {"titanium": 9000.0, "steel": 16000.0, "cobalt-chrome": 18000.0, "coating": 3000.0}
+METAL_HU = {
+    "titanium": 9000.0,
+    "pure-titanium": 9400.0,
+    "steel": 16000.0,
+    "cobalt-chrome": 18000.0,
+    "coating": 3000.0,
+}
 _TISSUE_MM, _METAL_MM = 0.3, 0.15  # largest step of the grids that tissue and metal are drawn on
 _MARGIN_MM = 3.0  # drawn beyond the field so that the periodic blur brings nothing round
 
