@@ -1,0 +1,400 @@
+"""Solve for shared unknowns and smooth fields together, with their covariance.
+
+Damped Gauss-Newton on a penalised least-squares problem. Weights come from the residuals
+themselves, by distance from the metal's edge, so that model error near the metal and the bone's own
+texture weigh in as what they are. Texture is correlated: the data are diluted by the number of
+voxels that say the same thing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, sparse
+
+from ongrowth.halo.field import NodeGrid
+from ongrowth.halo.model import BLUR, N_SHARED, HaloModel, Linearised, Local, Shared
+
+FloatArray = NDArray[np.float64]
+
+_HUBER = 3.5  # residuals beyond this many SD count linearly
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prior:
+    """Normal prior of the shared unknowns: mean and precision, shapes (P,), (P, P)."""
+
+    mean: FloatArray
+    precision: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fields:
+    """Node grids of width and bone for both sides, and their priors.
+
+    Nodes of both sides stand one after the other: head side, then tip side.
+
+    Parameters
+    ----------
+    width, bone : tuple of NodeGrid
+        Grids of the head side and the tip side.
+    width_precision, bone_precision, slope_precision, cortex_precision, rise_precision : ndarray
+        Prior precision of all nodes of a field. Dense bone begins on the width grids, all levels
+        live on the bone grids.
+    bone_mean_hu, cortex_mean_mm, rise_mean_hu : ndarray
+        Prior means; the others are zero.
+    """
+
+    width: tuple[NodeGrid, NodeGrid]
+    bone: tuple[NodeGrid, NodeGrid]
+    width_precision: FloatArray
+    bone_precision: FloatArray
+    slope_precision: FloatArray
+    cortex_precision: FloatArray
+    rise_precision: FloatArray
+    bone_mean_hu: FloatArray
+    cortex_mean_mm: FloatArray
+    rise_mean_hu: FloatArray
+
+    @property
+    def n_width(self) -> int:
+        """Number of width nodes."""
+        return self.width[0].size + self.width[1].size
+
+    @property
+    def precision(self) -> FloatArray:
+        """Prior precision of all field unknowns, stacked."""
+        return linalg.block_diag(
+            self.width_precision,
+            self.bone_precision,
+            self.slope_precision,
+            self.cortex_precision,
+            self.rise_precision,
+        )
+
+    @property
+    def mean(self) -> FloatArray:
+        """Prior mean of all field unknowns, stacked."""
+        return np.concatenate(
+            [
+                np.zeros(self.n_width),
+                self.bone_mean_hu,
+                np.zeros(self.n_bone),
+                self.cortex_mean_mm,
+                self.rise_mean_hu,
+            ]
+        )
+
+    @property
+    def n_bone(self) -> int:
+        """Number of bone nodes."""
+        return self.bone[0].size + self.bone[1].size
+
+
+def side_basis(
+    grids: tuple[NodeGrid, NodeGrid], depth_mm: FloatArray, angle_deg: FloatArray, is_tip: NDArray[np.bool_]
+) -> sparse.csr_matrix:
+    """Return the basis of both sides' nodes at places, shape (N, nodes)."""
+    head, tip = (grid.basis(depth_mm, angle_deg) for grid in grids)
+    on_tip = sparse.diags(is_tip.astype(np.float64))
+    on_head = sparse.diags((~is_tip).astype(np.float64))
+    return sparse.hstack([on_head @ head, on_tip @ tip], format="csr")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """Current solution: shared unknowns and nodes of the five fields (see `Local` for units)."""
+
+    shared: Shared
+    width_mm: FloatArray
+    bone_hu: FloatArray
+    slope: FloatArray
+    cortex_mm: FloatArray
+    rise_hu: FloatArray
+
+    def stacked(self) -> FloatArray:
+        """Return everything as one vector."""
+        return np.concatenate(
+            [self.shared.vector(), self.width_mm, self.bone_hu, self.slope, self.cortex_mm, self.rise_hu]
+        )
+
+    @classmethod
+    def from_stacked(cls, values: FloatArray, fields: Fields) -> State:
+        """Return the solution of a vector."""
+        cuts = np.cumsum([N_SHARED, fields.n_width, fields.n_bone, fields.n_bone, fields.n_width])
+        shared, *nodes = np.split(values, cuts)
+        return cls(Shared.from_vector(shared), *nodes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """A solved screw.
+
+    Parameters
+    ----------
+    state : State
+        Estimate.
+    hessian : ndarray, shape (Q, Q)
+        Posterior precision of the stacked unknowns, diluted for correlated residuals.
+    cost : float
+        Penalised cost.
+    dilution : float
+        Number of voxels that carry one independent piece of information.
+    noise_hu : float
+        Standard deviation of the residuals away from the metal, HU.
+    """
+
+    state: State
+    hessian: FloatArray
+    cost: float
+    dilution: float
+    noise_hu: float
+
+
+class Problem:
+    """One fit: model, bases, priors. `weights` are per-voxel inverse variances, 1/HU^2."""
+
+    def __init__(
+        self,
+        model: HaloModel,
+        fields: Fields,
+        width_basis: sparse.csr_matrix,
+        bone_basis: sparse.csr_matrix,
+        prior: Prior,
+    ) -> None:
+        self.model, self.fields, self.prior = model, fields, prior
+        self._width_basis, self._bone_basis = width_basis, bone_basis
+        self._precision, self._mean = fields.precision, fields.mean
+
+    def local(self, state: State) -> Local:
+        """Return field values at the voxels."""
+        wide, broad = self._width_basis, self._bone_basis
+        return Local(
+            wide @ state.width_mm,
+            broad @ state.bone_hu,
+            broad @ state.slope,
+            wide @ state.cortex_mm,
+            broad @ state.rise_hu,
+        )
+
+    def residual(self, image: FloatArray) -> FloatArray:
+        """Return data minus model; a clipped voxel only complains of a model below the ceiling."""
+        r = self.model.samples.hu - image
+        return np.where(self.model.samples.is_clipped, np.maximum(r, 0.0), r)
+
+    def penalty(self, state: State) -> float:
+        """Return the prior's share of the cost."""
+        shared = state.shared.vector() - self.prior.mean
+        nodes = state.stacked()[N_SHARED:] - self._mean
+        return float(shared @ self.prior.precision @ shared + nodes @ (self._precision @ nodes))
+
+    def prior_system(self, state: State) -> tuple[FloatArray, FloatArray]:
+        """Return precision and gradient of the prior at a state."""
+        precision = linalg.block_diag(self.prior.precision, self._precision)
+        mean = np.concatenate([self.prior.mean, self._mean])
+        return precision, precision @ (mean - state.stacked())
+
+    def jacobian(self, at: Linearised) -> sparse.csr_matrix:
+        """Return the slopes by all stacked unknowns, shape (N, Q), without the dense shared part."""
+        return sparse.hstack(
+            [
+                sparse.diags(at.by_width) @ self._width_basis,
+                sparse.diags(at.by_bone) @ self._bone_basis,
+                sparse.diags(at.by_slope) @ self._bone_basis,
+                sparse.diags(at.by_cortex) @ self._width_basis,
+                sparse.diags(at.by_rise) @ self._bone_basis,
+            ],
+            format="csr",
+        )
+
+    def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
+        """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
+        at = self.model.linearise(state.shared, self.local(state))
+        residual = self.residual(at.image)
+        weights = 1.0 / (variance * dilution)
+        slopes = (sparse.diags(at.by_bone) @ self._bone_basis).tocsr()
+        precision = self.fields.bone_precision
+        hessian = (slopes.T @ sparse.diags(weights) @ slopes).toarray() + precision
+        pull = slopes.T @ (weights * residual) + precision @ (self.fields.bone_mean_hu - state.bone_hu)
+        residual = residual - slopes @ linalg.solve(hessian, pull, assume_a="pos")
+        return np.asarray(self._width_basis.T @ np.minimum(residual**2 / variance, _HUBER**2))
+
+
+def _normal(
+    problem: Problem, at: Linearised, weights: FloatArray, residual: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return J^T W J and J^T W r of shared and field unknowns together."""
+    fields = problem.jacobian(at)
+    # a clipped voxel that is content has no say
+    active = np.where(problem.model.samples.is_clipped & (residual <= 0.0), 0.0, weights)
+    dense = at.by_shared * active[:, None]
+    shared = dense.T @ at.by_shared
+    cross = np.asarray(fields.T @ dense)
+    own = (fields.T @ sparse.diags(active) @ fields).toarray()
+    hessian = np.block([[shared, cross.T], [cross, own]])
+    gradient = np.concatenate([dense.T @ residual, fields.T @ (active * residual)])
+    return hessian, gradient
+
+
+def _huber_weights(residual: FloatArray, variance: FloatArray) -> FloatArray:
+    z = np.abs(residual) / np.sqrt(variance)
+    return np.minimum(1.0, _HUBER / np.maximum(z, 1e-9)) / variance
+
+
+def _cost(
+    problem: Problem, state: State, residual: FloatArray, variance: FloatArray, dilution: float
+) -> float:
+    z = np.abs(residual) / np.sqrt(variance)
+    loss = np.where(z < _HUBER, z**2, 2.0 * _HUBER * z - _HUBER**2)
+    return float(loss.sum() / dilution) + problem.penalty(state)
+
+
+def variance_by_distance(
+    residual: FloatArray, distance_mm: FloatArray, floor_hu: float, clipped: NDArray[np.bool_]
+) -> FloatArray:
+    """Return each voxel's residual variance, from bins of distance from the metal's edge.
+
+    Parameters
+    ----------
+    residual : ndarray, shape (N,)
+        Data minus model, HU.
+    distance_mm : ndarray, shape (N,)
+        Distance from the envelope, mm, negative inside.
+    floor_hu : float
+        Smallest standard deviation believed, HU.
+    clipped : ndarray of bool, shape (N,)
+        Voxels at the ceiling, left out.
+    """
+    edges = np.array(
+        [
+            -np.inf,
+            -1.2,
+            -0.8,
+            -0.5,
+            -0.3,
+            -0.15,
+            0.0,
+            0.15,
+            0.3,
+            0.45,
+            0.6,
+            0.8,
+            1.0,
+            1.3,
+            1.7,
+            2.2,
+            3.0,
+            np.inf,
+        ]
+    )
+    which = np.digitize(distance_mm, edges) - 1
+    variance = np.full(residual.shape, floor_hu**2)
+    for b in range(len(edges) - 1):
+        inside = which == b
+        heard = inside & ~clipped
+        if heard.sum() > 20:
+            spread = 1.4826 * float(np.median(np.abs(residual[heard])))
+            variance[inside] = max(spread, floor_hu) ** 2
+    return variance
+
+
+def solve(
+    problem: Problem,
+    start: State,
+    variance: FloatArray,
+    dilution: float,
+    *,
+    steps: int = 12,
+    blur_every: int = 1,
+    tolerance_mm: float = 2e-3,
+) -> Solution:
+    """Return the best state near `start`.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is fitted.
+    start : State
+        Where to begin.
+    variance : ndarray, shape (N,)
+        Residual variance of each voxel, HU^2.
+    dilution : float
+        Voxels for one independent piece of information.
+    steps : int
+        Most Gauss-Newton steps taken.
+    blur_every : int
+        Slopes by the blur are renewed at every so many steps.
+    tolerance_mm : float
+        Stop when no width node moves by more, mm.
+    """
+    state, damping = start, 1e-3
+    at = problem.model.linearise(state.shared, problem.local(state))
+    at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
+    residual = problem.residual(at.image)
+    cost = _cost(problem, state, residual, variance, dilution)
+    hessian = np.eye(1)
+    for step in range(steps):
+        weights = _huber_weights(residual, variance) / dilution
+        data, gradient = _normal(problem, at, weights, residual)
+        precision, pull = problem.prior_system(state)
+        hessian = data + precision
+        step_taken, damping = _damped_step(
+            problem, state, hessian, gradient + pull, variance, dilution, cost, damping
+        )
+        if step_taken is None:
+            break
+        moved, better, there = step_taken
+        change = float(np.max(np.abs(moved.width_mm - state.width_mm)))
+        gain = cost - better
+        state, cost = moved, better
+        # slopes by the blur change slowly and cost most
+        if (step + 1) % blur_every == 0:
+            there.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
+        else:
+            there.by_shared[:, BLUR] = at.by_shared[:, BLUR]
+        at = there
+        residual = problem.residual(at.image)
+        if change < tolerance_mm or gain < 1e-4 * cost:
+            break
+    weights = _huber_weights(residual, variance) / dilution
+    data, _ = _normal(problem, at, weights, residual)
+    precision, _ = problem.prior_system(state)
+    return Solution(state, data + precision, cost, dilution, _spread(residual, variance))
+
+
+def _damped_step(
+    problem: Problem,
+    state: State,
+    hessian: FloatArray,
+    gradient: FloatArray,
+    variance: FloatArray,
+    dilution: float,
+    cost: float,
+    damping: float,
+) -> tuple[tuple[State, float, Linearised] | None, float]:
+    """Return the improved state with its cost and slopes, and the next damping; None when nothing improves."""
+    diagonal = np.diag(hessian).copy()
+    for _ in range(5):
+        factor = linalg.cho_factor(hessian + np.diag(damping * diagonal + 1e-9), check_finite=False)
+        delta = linalg.cho_solve(factor, gradient, check_finite=False)
+        moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
+        there = problem.model.linearise(moved.shared, problem.local(moved))
+        better = _cost(problem, moved, problem.residual(there.image), variance, dilution)
+        if better < cost:
+            return (moved, better, there), max(damping / 5.0, 1e-7)
+        damping *= 10.0
+    return None, damping
+
+
+def _bounded(state: State) -> State:
+    """Keep unknowns where the model means something: widths above -0.3 mm, a blur that passes something."""
+    v = state.shared.vector()
+    v[7:11] = np.clip(v[7:11], [-1.2, -0.9, -0.4, -1.0], [1.2, 0.9, 6.0, 1.0])
+    v[5:7] = np.clip(v[5:7], [-0.2, -0.4], [1.5, 0.9])
+    return replace(state, shared=Shared.from_vector(v), width_mm=np.clip(state.width_mm, -0.3, 5.0))
+
+
+def _spread(residual: FloatArray, variance: FloatArray) -> float:
+    return float(np.sqrt(np.median(variance))) if residual.size else np.nan

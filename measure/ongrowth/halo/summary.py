@@ -1,0 +1,259 @@
+"""What the halo of a side amounts to: values of the true field, not of its noisy map.
+
+A percentile, a maximum or a share of a noisy map is biased high. So all of them are taken from
+draws of the field's posterior: each draw is a field that could be true, and the summary is the mean
+and the spread over draws.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.defect import Side
+from ongrowth.halo.map import HaloSummary, Rim
+from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
+
+FloatArray = NDArray[np.float64]
+
+LUCENT_MM = 0.5  # below it a surface shows no lucency; project's choice, half of the trade's 1 mm
+_HELD_SHARE = 0.75  # of the circumference without lucency, for a depth to count as such
+_EVEN_TOLERANCE_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """The unrolled shaft with its posterior.
+
+    Parameters
+    ----------
+    depth_mm, angle_deg : ndarray, shapes (D,), (S,)
+        Cell centres.
+    envelope_mm : ndarray, shape (D,)
+        Radius of the envelope, mm.
+    width_mm, width_u_mm : ndarray, shape (D, S)
+        Best estimate and standard uncertainty.
+    fields_mm : ndarray, shape (N, D, S)
+        Draws of the true field.
+    side : ndarray of int8, shape (D, S)
+        `Side` of each cell of the counting set, OUTSIDE or GAP elsewhere.
+    cautions : ndarray of int64, shape (D, S)
+        Why a cell is not measured.
+    layer_hu : dict of Side to Measured
+        Level of the layer on each side.
+    rim : dict of Side to Rim
+        Dense line at the outer edge on each side.
+    limit_mm : dict of Side to float
+        Detection limit of a side's mean width, mm.
+    """
+
+    depth_mm: FloatArray
+    angle_deg: FloatArray
+    envelope_mm: FloatArray
+    width_mm: FloatArray
+    width_u_mm: FloatArray
+    fields_mm: FloatArray
+    side: NDArray[np.int8]
+    cautions: NDArray[np.int64]
+    layer_hu: dict[Side, Measured]
+    rim: dict[Side, Rim]
+    limit_mm: dict[Side, float]
+
+    @property
+    def area_mm2(self) -> FloatArray:
+        """Area of each cell on the envelope, mm2, shape (D, S)."""
+        step = (self.depth_mm[1] - self.depth_mm[0]) * 2.0 * np.pi / len(self.angle_deg)
+        return np.repeat((self.envelope_mm * step)[:, None], len(self.angle_deg), axis=1)
+
+
+def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloSummary:
+    """Return the summary of one side, or of both together.
+
+    Parameters
+    ----------
+    draws : Draws
+        The unrolled shaft.
+    sides : tuple of Side
+        HEAD, TIP or both.
+    cautions : Caution
+        What weakens everything on this screw.
+    """
+    counted = np.isin(draws.side, [int(s) for s in sides])
+    measured = counted & (draws.cautions == 0)
+    area = np.where(counted, draws.area_mm2, 0.0)
+    share = float((draws.area_mm2 * measured).sum() / area.sum()) if counted.any() else 0.0
+    if share < 0.1:
+        return nothing(
+            draws, counted, share, cautions | (Caution.LITTLE_MEASURED if counted.any() else Caution.NO_BONE)
+        )
+    if share < 0.5:
+        cautions |= Caution.LITTLE_MEASURED
+    weight = area / area.sum()
+    limit = max(draws.limit_mm[s] for s in sides)
+    fields = draws.fields_mm
+
+    def mean_of(values: FloatArray, unit: Unit, **bounds: float) -> Measured:
+        low, high = np.percentile(values, [2.5, 97.5])
+        value, u = float(values.mean()), float(values.std())
+        low, high = min(low, value), max(high, value)
+        floor, ceiling = bounds.get("floor", -np.inf), bounds.get("ceiling", np.inf)
+        low, high = np.clip([low, high], floor, ceiling)
+        below = bounds.get("limit", np.nan)
+        return Measured(value, u, float(low), float(high), unit, cautions, below if value < below else np.nan)
+
+    means = np.tensordot(fields, weight, axes=2)
+    sector_means = _sector_means(draws, fields, area)
+    over_1, over_2 = fields > 1.0, fields > 2.0
+    low95 = draws.width_mm - COVERAGE_95 * draws.width_u_mm
+    high95 = draws.width_mm + COVERAGE_95 * draws.width_u_mm
+    clear, lucent = counted & (high95 < LUCENT_MM), counted & (low95 >= LUCENT_MM)
+    lengths = np.array([_clear_lengths(draws, f < LUCENT_MM, counted) for f in fields[:60]])
+    layer = (
+        draws.layer_hu[sides[0]] if len(sides) == 1 else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR)
+    )
+    return HaloSummary(
+        mean_width=Measured.of(
+            float(np.nansum(draws.width_mm * weight)),
+            float(means.std()),
+            Unit.MM,
+            cautions,
+            floor=0.0,
+            limit=limit,
+        ),
+        p95_width=mean_of(
+            _percentiles(fields[:, counted], weight[counted], 0.95), Unit.MM, floor=0.0, limit=limit
+        ),
+        max_width=mean_of(fields[:, counted].max(axis=1), Unit.MM, floor=0.0, limit=limit),
+        share_over_1mm=mean_of(np.tensordot(over_1, weight, axes=2), Unit.ONE, floor=0.0, ceiling=1.0),
+        share_over_2mm=mean_of(np.tensordot(over_2, weight, axes=2), Unit.ONE, floor=0.0, ceiling=1.0),
+        volume=mean_of(_volumes(draws, fields, counted), Unit.MM3, floor=0.0),
+        no_lucency_share=_plain_share((weight * clear).sum(), cautions),
+        lucent_share=_plain_share((weight * lucent).sum(), cautions),
+        undecided_share=_plain_share((weight * (counted & ~clear & ~lucent)).sum(), cautions),
+        no_lucency_length=mean_of(lengths[:, 0], Unit.MM, floor=0.0),
+        longest_no_lucency=mean_of(lengths[:, 1], Unit.MM, floor=0.0),
+        circumference_over_1mm_deg=mean_of(
+            (over_1 & counted).sum(axis=2).max(axis=1) * (360.0 / len(draws.angle_deg)),
+            Unit.DEG,
+            floor=0.0,
+            ceiling=360.0,
+        ),
+        depth_over_1mm_mm=mean_of(
+            (over_1 & counted).sum(axis=1).max(axis=1) * (draws.depth_mm[1] - draws.depth_mm[0]),
+            Unit.MM,
+            floor=0.0,
+        ),
+        layer_hu=layer,
+        rim=draws.rim[sides[0]] if len(sides) == 1 else _stronger(draws.rim[Side.HEAD], draws.rim[Side.TIP]),
+        shape=_shape(draws, means, sector_means, counted, limit),
+        counting_area_mm2=float(area.sum()),
+        measured_share=share,
+        detection_limit=Measured.of(limit, 0.1 * limit, Unit.MM, cautions),
+        sector_mean_width=tuple(
+            mean_of(s, Unit.MM, floor=0.0, limit=limit)
+            if np.isfinite(s).all()
+            else Measured.missing(Unit.MM, Caution.NO_BONE)
+            for s in sector_means.T
+        ),
+    )
+
+
+def nothing(draws: Draws, counted: NDArray[np.bool_], share: float, cautions: Caution) -> HaloSummary:
+    """Return "not measurable" throughout, with the reasons."""
+
+    def none(unit: Unit) -> Measured:
+        return Measured.missing(unit, cautions)
+
+    mm, one = none(Unit.MM), none(Unit.ONE)
+    rim = Rim("not measurable", mm, none(Unit.HU))
+    area = float((draws.area_mm2 * counted).sum())
+    return HaloSummary(
+        mm, mm, mm, one, one, none(Unit.MM3), one, one, one, mm, mm, none(Unit.DEG), mm, none(Unit.HU),
+        rim, "none", area, share, mm, (mm,) * 8,
+    )  # fmt: skip
+
+
+def _plain_share(value: float, cautions: Caution) -> Measured:
+    # defined by the intervals of the cells, so it has no spread of its own
+    return Measured.of(float(value), 0.0, Unit.ONE, cautions, floor=0.0, ceiling=1.0)
+
+
+def _percentiles(values: FloatArray, weight: FloatArray, share: float) -> FloatArray:
+    order = np.argsort(values, axis=1)
+    total = np.cumsum(weight[order], axis=1)
+    at = np.argmax(total >= share * total[:, -1:], axis=1)
+    return np.take_along_axis(values, np.take_along_axis(order, at[:, None], axis=1), axis=1)[:, 0]
+
+
+def _volumes(draws: Draws, fields: FloatArray, counted: NDArray[np.bool_]) -> FloatArray:
+    step = (draws.depth_mm[1] - draws.depth_mm[0]) * 2.0 * np.pi / len(draws.angle_deg)
+    inner = draws.envelope_mm[:, None]
+    shell = 0.5 * ((inner + np.maximum(fields, 0.0)) ** 2 - inner**2) * step
+    return np.asarray((shell * counted).sum(axis=(1, 2)))
+
+
+def _sector_means(draws: Draws, fields: FloatArray, area: FloatArray) -> FloatArray:
+    """Mean of each 45 degree sector, shape (N, 8); NaN where a sector has no counted cell."""
+    sector = (np.rint(draws.angle_deg / 45.0).astype(int)) % 8
+    # a cell half-way between two sectors belongs to both by half
+    near = np.abs(((draws.angle_deg[None, :] - 45.0 * np.arange(8)[:, None] + 180.0) % 360.0) - 180.0)
+    member = np.where(near < 22.4, 1.0, np.where(near < 22.6, 0.5, 0.0))
+    del sector
+    top = np.einsum("nds,ds,ks->nk", fields, area, member, optimize=True)
+    bottom = np.einsum("ds,ks->k", area, member)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(top / bottom)
+
+
+def _clear_lengths(draws: Draws, clear: NDArray[np.bool_], counted: NDArray[np.bool_]) -> tuple[float, float]:
+    """Length of the shaft with no lucency round most of it, and its longest unbroken run, mm."""
+    step = float(draws.depth_mm[1] - draws.depth_mm[0])
+    n = counted.sum(axis=1)
+    held = (n > 0) & ((clear & counted).sum(axis=1) >= _HELD_SHARE * n)
+    padded = np.concatenate([[0], held.astype(np.int8), [0]])
+    starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
+    longest = float((ends - starts).max()) if len(starts) else 0.0
+    return float(held.sum()) * step, longest * step
+
+
+def _stronger(a: Rim, b: Rim) -> Rim:
+    return a if a.present == "present" else b
+
+
+def _shape(
+    draws: Draws, means: FloatArray, sectors: FloatArray, counted: NDArray[np.bool_], limit_mm: float
+) -> str:
+    """Name the shape: what stands out beyond its own scatter, round the screw first, then along it."""
+    if means.mean() < limit_mm:
+        return "none"
+    centre = sectors - means[:, None]
+    lift, scatter = np.nanmean(centre, axis=0), np.nanstd(centre, axis=0)
+    if np.any(lift > _EVEN_TOLERANCE_MM + COVERAGE_95 * scatter) and _is_one_bulge(lift):
+        return "one-sided"
+    slope, u_slope = _slopes(draws, counted)
+    length = float(np.ptp(draws.depth_mm[counted.any(axis=1)]))
+    if abs(slope) * length > 2.0 * _EVEN_TOLERANCE_MM + COVERAGE_95 * u_slope * length:
+        return "widening to tip" if slope > 0 else "widening to head"
+    inside = draws.fields_mm[:, counted]
+    return "patchy" if inside.std(axis=1).mean() > max(_EVEN_TOLERANCE_MM, 0.35 * means.mean()) else "even"
+
+
+def _is_one_bulge(lift: FloatArray) -> bool:
+    """Whether the first harmonic carries most of the variation round the screw."""
+    filled = np.where(np.isfinite(lift), lift, 0.0)
+    power = np.abs(np.fft.rfft(filled)) ** 2
+    return bool(power[1] > 0.5 * power[1:].sum())
+
+
+def _slopes(draws: Draws, counted: NDArray[np.bool_]) -> tuple[float, float]:
+    """Slope of the width along the shaft and its scatter over the draws, mm per mm."""
+    n = counted.sum(axis=1)
+    rows = n > 2
+    if rows.sum() < 4:
+        return 0.0, 1.0
+    profile = np.where(counted, draws.fields_mm, 0.0).sum(axis=2)[:, rows] / n[rows]
+    z = draws.depth_mm[rows] - draws.depth_mm[rows].mean()
+    slopes = profile @ z / (z @ z)
+    return float(slopes.mean()), float(slopes.std())
