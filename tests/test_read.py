@@ -6,6 +6,7 @@ import bz2
 import gzip
 import io
 import os
+import re
 import struct
 import subprocess
 import sys
@@ -38,6 +39,7 @@ from ongrowth.read import list_series, read_scan
 from ongrowth.read.ceiling import find_ceiling
 
 PLAIN = Grid()
+ROOT = Path(__file__).parents[1]
 ROUNDED = 0.501
 
 
@@ -101,6 +103,20 @@ def test_progress_is_told(tmp_path: Path) -> None:
 def test_nothing_is_printed_or_warned(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     read_scan(write_series(tmp_path, CODED, jpeg2000))
     assert capfd.readouterr() == ("", "")
+
+
+def test_every_code_is_explained() -> None:
+    """The page on reading lists each code that reading may give."""
+    sources = [
+        path.read_text()
+        for part in ("read", "series")
+        for path in (ROOT / "measure/ongrowth" / part).glob("*.py")
+    ]
+    given = set(re.findall(r'(?:refuse|_caution|_refusal|Problem)\(\s*"([a-z0-9-]+)"', "\n".join(sources)))
+    given |= {"not-ct", "localizer", "screen-capture", "projection", "iterative-reconstruction"}
+    assert len(given) > 50
+    page = (ROOT / "docs/reading.md").read_text()
+    assert sorted(code for code in given if f"`{code}`" not in page) == []
 
 
 # ------------------------------------------------------------------------------------ encodings
@@ -286,6 +302,18 @@ def test_volume_files(tmp_path: Path, name: str, grid: Grid) -> None:
     assert "no-header" in codes(scan)
     assert list_series(path)[0].n_slices == grid.n
     assert read_scan(tmp_path).digest == scan.digest  # the folder of the file serves as well
+
+
+def test_mirrored_volume_keeps_left_and_right(tmp_path: Path) -> None:
+    """Many tools store NIfTI with the first axis running the other way: the matrix says so."""
+    mirrored = replace(PLAIN, row=(-1.0, 0.0, 0.0))
+    scan = read_scan(nifti(tmp_path / "v.nii.gz", mirrored))
+    assert (
+        np.linalg.det(scan.world_from_voxel)
+        > 0
+        > np.linalg.det(read_scan(nifti(tmp_path / "w.nii", PLAIN)).world_from_voxel)
+    )
+    assert worst_hu(scan) <= ROUNDED + 2e-3
 
 
 def test_nifti_keeps_shear(tmp_path: Path) -> None:

@@ -135,6 +135,34 @@ def test_a_million_elements(tmp_path: Path) -> None:
     assert outcome(path) <= {"damaged-files", "truncated-file"}
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_spoilt_bytes_never_break_the_reader(tmp_path: Path, seed: int) -> None:
+    """Flip, cut and insert bytes in one file of a series, ten times a seed: read, or refused."""
+    rng = np.random.default_rng(seed)
+    for trial in range(10):
+        folder = write_series(tmp_path / str(trial), PLAIN)
+        victim = folder / "002.dcm"
+        victim.write_bytes(_spoilt(victim.read_bytes(), rng))
+        with contextlib.suppress(Refused):
+            assert read_scan(folder).hu.shape[1:] == (PLAIN.rows, PLAIN.columns)
+
+
+def _spoilt(raw: bytes, rng: np.random.Generator) -> bytes:
+    out = bytearray(raw)
+    for _ in range(int(rng.integers(1, 12))):
+        at = int(rng.integers(132, len(out)))
+        kind = rng.integers(4)
+        if kind == 0:
+            out[at] = int(rng.integers(256))
+        elif kind == 1:
+            out[at : at + 4] = b"\xff\xff\xff\xff"
+        elif kind == 2:
+            out[at:at] = rng.bytes(7)
+        else:
+            del out[at : at + 5]
+    return bytes(out)
+
+
 # ------------------------------------------------------------------------------- impossible sizes
 
 

@@ -444,6 +444,11 @@ def test_unit_left_open_is_a_caution(tmp_path: Path) -> None:
     assert "unit-unspecified" in codes(scan)
 
 
+def test_modified_unit_is_a_caution(tmp_path: Path) -> None:
+    with_value("RescaleType", "HU_MOD")(tmp_path)
+    assert "unit-modified" in codes(read_scan(tmp_path))
+
+
 def test_misspelt_unit_is_accepted(tmp_path: Path) -> None:
     with_value("RescaleType", "Houndsfield Unit")(tmp_path)
     assert codes(read_scan(tmp_path)) == CAUTIONS_OF_A_CLEAN_SERIES

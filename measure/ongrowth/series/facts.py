@@ -307,9 +307,10 @@ def _kind_refusal(first: Slice, acquisition: Acquisition) -> tuple[str, str, str
 
 def _unit_problems(first: Slice) -> list[Problem]:
     unit = first.text("RescaleType").upper()
-    if not unit or unit.startswith("HU_MOD"):
-        return []
-    if unit.startswith(("HU", "HOUN")):
+    if unit.startswith("HU_MOD"):
+        text = "The numbers are Hounsfield units modified by multi-energy processing."
+        return [_caution("unit-modified", text, "Ask for the ordinary series of this scan.")]
+    if not unit or unit.startswith(("HU", "HOUN")):
         return []
     if unit == "US":
         text = "The images call their numbers 'unspecified', not Hounsfield units."

@@ -244,10 +244,8 @@ def is_truncated(one: Slice) -> bool:
 
 
 def _single(one: Slice) -> Problem:
-    return _refusal(
-        "single-slice", f"There is only one slice ({one.rows} x {one.columns}) on this grid.",
-        "Export the whole axial series.",
-    )  # fmt: skip
+    text = f"There is only one slice ({one.rows} x {one.columns}) on this grid."
+    return _refusal("single-slice", text, "Give the folder that holds the whole axial series.")
 
 
 def _set_twins_apart(ordered: list[Slice]) -> tuple[list[Slice], list[tuple[int, Slice]]]:
