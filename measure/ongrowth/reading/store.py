@@ -8,6 +8,7 @@ import datetime as dt
 import functools
 import json
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -23,6 +24,8 @@ from ongrowth.reading.parts import Case, Cut, ImplantReading, Profile, Reading, 
 from ongrowth.reading.record import READING_SCHEMA, Record, reading_from_dict, reading_to_dict
 from ongrowth.scan import refuse
 
+_FLAT_LIST = re.compile(r"\[[^\[\]{}]*\]")  # a list of numbers or words stands on one line
+_LINE_BREAK = re.compile(r"\n\s*")  # inside a JSON text it is escaped, so these are only layout
 _SCHEMA_FILES = {READING_SCHEMA: "reading.schema.json", CASE_SCHEMA: "case.schema.json"}
 
 
@@ -172,7 +175,8 @@ def _exchange(part: Path, folder: Path) -> None:
 
 
 def _json(record: Record) -> str:
-    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
+    return _FLAT_LIST.sub(lambda found: _LINE_BREAK.sub(" ", found.group()), text) + "\n"
 
 
 def _load(path: Path) -> Record:

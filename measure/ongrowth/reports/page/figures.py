@@ -437,17 +437,16 @@ def _window_bands(axes: Axes, windows: Windows, surface: str, last_week: float) 
 def _time_series(
     axes: Axes, points: Sequence[TimePoint], side: str, style: dict[str, str], name: str
 ) -> None:
-    known = [(p.weeks, getattr(p, side)) for p in points if getattr(p, side).is_known]
-    if not known:
-        return
-    weeks = np.array([week for week, _ in known])
-    value = np.array([max(m.value, 0.0) for _, m in known])
-    low = np.array([m.low95 for _, m in known])
-    high = np.array([m.high95 for _, m in known])
+    shift = 0.12 if side == "tip_side" else -0.12
+    widths = [(point.weeks + shift, getattr(point, side)) for point in points]
+    shown = [(week, m) for week, m in widths if m.is_known and math.isnan(m.below_limit)]
+    below = [(week, m) for week, m in widths if math.isfinite(m.below_limit)]
+    value = np.array([m.value for _, m in shown])
+    bars = np.array([[m.value - m.low95 for _, m in shown], [m.high95 - m.value for _, m in shown]])
     axes.errorbar(
-        weeks + (0.12 if side == "tip_side" else -0.12),
+        [week for week, _ in shown],
         value,
-        yerr=np.maximum([value - low, high - value], 0.0),
+        yerr=np.maximum(bars, 0.0),
         marker=style["marker"],
         color=style["color"],
         mfc=style["mfc"],
@@ -457,3 +456,5 @@ def _time_series(
         capsize=2.0,
         label=name,
     )
+    for week, width in below:  # an arrow down from the limit: a value there would be none
+        axes.plot([week], [width.below_limit], marker=11, color=style["color"], mfc=style["mfc"], ms=6.0)

@@ -1,0 +1,120 @@
+"""The texts: columns, characters, and words a twelve-year-old can read."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import build_reading as build
+import pytest
+
+from ongrowth.findings import answer_case
+from ongrowth.reading import Case, Patient
+from ongrowth.reports.note import render_note
+from ongrowth.wording import fixed_words
+
+ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    left = build.make_implant(
+        build.make_side(0.1), build.make_side(1.1, sectors_mm=ONE_SIDED), bridge=build.make_bridge(0.2)
+    )
+    right = build.make_implant(
+        build.make_side(0.7), build.make_side(math.nan), side="right", state="interrupted"
+    )
+    reading = build.make_reading(left, right, problems=(build.thick_slices(),))
+    return Case(Patient("harbour-07", 2016, "L5"), (reading,), reading.findings, reading.summary)
+
+
+@pytest.mark.parametrize("form", [{}, {"short": True}, {"plain": True}])
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_lines_have_at_most_72_columns(case: Case, form: dict[str, bool], ascii_only: bool) -> None:
+    text = render_note(case, only_ascii=ascii_only, **form)
+    assert max(len(line) for line in text.splitlines()) <= 72
+    assert text.endswith("\n")
+
+
+def test_ascii_is_ascii_and_nothing_is_lost_to_a_question_mark(case: Case) -> None:
+    text = render_note(case, only_ascii=True)
+    assert text.isascii()
+    assert "?" not in text
+
+
+def test_the_decimal_comma_reaches_every_number(case: Case) -> None:
+    text = render_note(case, decimal_comma=True)
+    assert "1,10 mm (1,00 to 1,20 mm)" in " ".join(text.split())
+    assert not re.search(r"\d\.\d", text)
+
+
+def test_the_note_has_technique_comparison_findings_per_side_and_impression(case: Case) -> None:
+    text = render_note(case)
+    heads = [
+        "TECHNIQUE AND LIMITS",
+        "COMPARISON",
+        "LEFT SCREW",
+        "RIGHT SCREW",
+        "NOT TOLD",
+        "NOT LOOKED AT",
+        "IMPRESSION",
+    ]
+    places = [text.index(head) for head in heads]
+    assert places == sorted(places)
+    assert "None available." in text
+    assert "lamina side (screw head)" in text.lower()
+    assert "Slices of 2.0 mm" in text
+
+
+def test_an_earlier_ct_is_named_as_comparison(case: Case) -> None:
+    first = build.make_reading(*case.readings[0].implants, weeks=2.0, scan_id="w02")
+    both = Case(case.patient, (first, case.readings[0]), case.findings, case.summary)
+    assert "w02 (week 2.0)." in render_note(both)
+    assert "no older pictures" not in render_note(both, plain=True)
+
+
+def test_elsewhere_than_the_pars_sides_are_named_by_the_screw(case: Case) -> None:
+    reading = case.readings[0]
+    summary = answer_case(reading.implants, reading.findings, reading.scan, "scaphoid", is_compared=False)
+    text = render_note(Case(Patient(site="scaphoid"), (reading,), reading.findings, summary))
+    assert "screw-head side" in text
+    assert "lamina" not in text
+
+
+def test_the_short_note_is_short(case: Case) -> None:
+    assert len(render_note(case, short=True).splitlines()) <= 16
+
+
+def syllables(word: str) -> int:
+    groups = re.findall(r"[aeiouy]+", word.lower())
+    silent = word.lower().endswith("e") and not word.lower().endswith("le") and len(groups) > 1
+    return max(1, len(groups) - silent)
+
+
+def reading_grade(text: str) -> float:
+    """School grade by the formula of Kincaid JP et al., Navy research branch report 8-75, 1975."""
+    sentences = [s for s in re.split(r"[.!?:]\s|\n\n", text) if re.search(r"[a-z]", s)]
+    words = re.findall(r"[A-Za-z']+", " ".join(sentences))
+    return 0.39 * len(words) / len(sentences) + 11.8 * sum(map(syllables, words)) / len(words) - 15.59
+
+
+def test_the_grade_formula_tells_easy_from_hard() -> None:
+    assert reading_grade("The cat sat on the mat. It was a big red cat. It ran.") < 2.0
+    assert reading_grade("Periprosthetic radiolucency necessitates multidisciplinary interpretation. ") > 15.0
+
+
+def test_the_family_sheet_can_be_read_at_twelve(case: Case) -> None:
+    """Age 12 is the sixth grade."""
+    text = "\n\n".join(
+        " ".join(p.split()) for p in render_note(case, plain=True).split("\n\n") if not p.isupper()
+    )
+    assert reading_grade(text) <= 6.0
+
+
+def test_the_family_sheet_tells_measured_usual_and_unknown(case: Case) -> None:
+    text = render_note(case, plain=True)
+    for head in ("WHAT WAS MEASURED", "WHAT IS USUAL AT THIS TIME", "WHAT IS NOT KNOWN"):
+        assert head in text
+    assert "None was seen" in text
+    assert "There is a break in the metal" in text
+    assert all(line in " ".join(text.split()) for line in fixed_words().plain)

@@ -1,0 +1,238 @@
+"""The page: answer first, whole in one file, readable without eyes, on paper one page and one per screw."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import build_reading as build
+import pytest
+
+from ongrowth.findings import answer_case, shipped_windows
+from ongrowth.reading import Case, Patient, Reading, read_reading, write_reading
+from ongrowth.reports.page import SYMBOLS, render_page
+from ongrowth.reports.page.figures import expected_bands
+
+ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+def case_of(*readings: Reading, patient: str = "harbour-07", site: str = "L5") -> Case:
+    last = readings[-1]
+    summary = answer_case(last.implants, last.findings, last.scan, site, is_compared=False)
+    return Case(Patient(patient, 2016, site), readings, last.findings, summary)
+
+
+@pytest.fixture(scope="module")
+def reading() -> Reading:
+    scan = build.make_scan(step_mm=0.4)
+    left = build.make_implant(
+        build.make_side(0.7),
+        build.make_side(1.1, sectors_mm=ONE_SIDED),
+        bridge=build.make_bridge(0.2),
+        scan=scan,
+    )
+    right = build.make_implant(
+        build.make_side(0.1),
+        build.make_side(math.nan),
+        side="right",
+        bridge=build.make_bridge(0.2, "right"),
+        scan=scan,
+    )
+    return build.make_reading(left, right, problems=(build.thick_slices(),))
+
+
+@pytest.fixture(scope="module")
+def page(reading: Reading) -> str:
+    return render_page(case_of(reading))
+
+
+class Outline(HTMLParser):
+    """Collects tags and checks that what is opened is closed in order."""
+
+    VOID = ("meta", "br", "img", "link", "input", "hr")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.seen: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.seen.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [attrs for name, attrs in self.seen if name == tag]
+
+
+@pytest.fixture(scope="module")
+def outline(page: str) -> Outline:
+    told = Outline()
+    told.feed(page)
+    assert told.open == []
+    return told
+
+
+def test_the_answer_comes_first_and_in_the_fixed_order(page: str) -> None:
+    marks = [
+        "<h1",
+        "Surgery 2031-03-04, CT 2031-04-29",
+        "Left screw, week 8.0: halo on the pedicle side (screw tip) undecided",
+        "Halo, lamina side (screw head)",
+        "Halo, pedicle side (screw tip)",
+        "Bridging",
+        "Metal and position",
+        "Right screw, week 8.0:",
+        "What this CT cannot tell",
+        "Not looked at",
+        "Cautions",
+        "what was measured",
+    ]
+    at = 0
+    for mark in marks:
+        at = page.index(mark, at) + 1
+    assert "L5, left and right screws, week 8.0</h1>" in page
+
+
+def test_the_file_stands_alone_and_is_small(page: str, outline: Outline) -> None:
+    assert len(page.encode()) < 1_000_000
+    assert outline.all("script") == []
+    assert outline.all("link") == []
+    links = [
+        v for _, attrs in outline.seen for k, v in attrs.items() if k in ("src", "href", "xlink:href") and v
+    ]
+    assert all(link.startswith(("#", "data:image/png;base64,")) for link in links)
+    assert not re.search(r"url\((?!#)|@import|https?://(?!www\.w3\.org/)", page)
+
+
+def test_results_are_black_words_with_a_symbol(page: str) -> None:
+    css = page[page.index("<style>") : page.index("</style>")]
+    colours = set(re.findall(r"#[0-9a-f]{3,6}\b", css))
+    assert colours <= {"#000", "#333", "#bbb", "#fff"}
+    assert f'<span aria-hidden="true">{SYMBOLS[next(iter(SYMBOLS))]}</span> as expected' in page
+
+
+def test_every_picture_has_words_and_a_table(outline: Outline) -> None:
+    pictures = outline.all("svg")
+    assert len(pictures) == len(outline.all("figure")) == len(outline.all("figcaption")) == 14
+    assert all(svg["role"] == "img" and len(str(svg["aria-label"])) > 40 for svg in pictures)
+    assert len(outline.all("details")) == 14
+
+
+def test_a_screen_reader_finds_its_way(outline: Outline) -> None:
+    assert outline.all("html")[0]["lang"] == "en"
+    assert len(outline.all("h1")) == 1
+    assert all("scope" in th for th in outline.all("th"))
+    ids = [attrs["id"] for _, attrs in outline.seen if "id" in attrs]
+    for section in outline.all("section"):
+        assert section["aria-labelledby"] in ids
+
+
+def test_ids_inside_pictures_point_to_themselves(page: str) -> None:
+    """Several pictures share one page: each reference must find its target in its own picture."""
+    for svg in re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL):
+        targets = set(re.findall(r'\bid="([^"]+)"', svg))
+        assert set(re.findall(r'(?:url\(#|href="#)([^")]+)', svg)) <= targets
+
+
+def test_the_same_reading_gives_the_same_page(reading: Reading, page: str) -> None:
+    assert render_page(case_of(reading)) == page
+
+
+def test_a_stored_reading_gives_the_same_page(reading: Reading, page: str, tmp_path: Path) -> None:
+    """The same words; the maps are stored to a nanometre, so pictures may differ in the last digit."""
+    back = render_page(case_of(read_reading(write_reading(reading, tmp_path / "w08"))))
+    pictures = re.compile(r"<svg.*?</svg>", re.DOTALL)
+    assert pictures.sub("", back) == pictures.sub("", page)
+    assert len(back) == pytest.approx(len(page), rel=0.001)
+
+
+def test_without_its_private_file_the_page_tells_weeks_only(reading: Reading, tmp_path: Path) -> None:
+    path = write_reading(reading, tmp_path / "w08")
+    path.with_name("source.json").unlink()
+    told = render_page(case_of(read_reading(path)))
+    assert "2031" not in re.sub(r"<svg.*?</svg>", "", told, flags=re.DOTALL)
+    assert "week 8.0" in told
+
+
+def test_text_from_the_data_is_escaped() -> None:
+    side = build.make_side(0.7)
+    reading = build.make_reading(build.make_implant(side, side))
+    evil = '<script>alert("x")</script>'
+    facts = replace(
+        reading.scan, kernel=evil, scanner=evil, problems=(replace(build.thick_slices(), text=evil),)
+    )
+    told = render_page(case_of(replace(reading, scan=facts), patient=evil, site=evil[:32]))
+    assert "<script" not in told
+    assert "&lt;script&gt;" in told
+
+
+def test_what_identifies_is_not_on_the_page(page: str) -> None:
+    for planted in ("/private/in", "P-4711", "1.2.9", "1.2.3"):
+        assert planted not in page
+
+
+def test_unmeasured_cells_are_hatched_and_the_defect_is_marked(page: str) -> None:
+    """The map of the first screw holds both; their marks are in the picture."""
+    maps = [svg for svg in re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL) if "Unrolled" in svg]
+    assert len(maps) == 2
+    assert all("<pattern" in svg and ">defect<" in svg for svg in maps)
+
+
+def test_the_time_line_shows_every_ct_and_the_bands_of_the_table() -> None:
+    def one(weeks: float, width: float) -> Reading:
+        side = build.make_side(width)
+        return build.make_reading(build.make_implant(side, side), weeks=weeks, scan_id=f"w{weeks:.0f}")
+
+    told = render_page(case_of(one(4.0, 0.9), one(9.0, 0.7), one(16.0, 0.4)))
+    for week, width in ((4, "0.90"), (9, "0.70"), (16, "0.40")):
+        assert f"week {week}.0: {width} mm" in told
+    bands = expected_bands(shipped_windows(), "ha-coated")
+    assert [(b.from_weeks, b.high_mm) for b in bands] == [(0, 1), (3, 2), (6, 2), (12, 1), (26, 1), (52, 1)]
+
+
+def test_a_ct_without_a_screw_still_has_a_page() -> None:
+    reading = build.make_reading(weeks=-2.0)
+    told = render_page(case_of(reading))
+    assert "No screw was measured" in told
+
+
+def test_a_reading_without_pictures_has_a_page() -> None:
+    side = build.make_side(0.7)
+    told = render_page(case_of(build.make_reading(build.make_implant(side, side))))
+    assert told.count("<figure") == 2  # map and time line
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium, which prints the page as a reader would")
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext to count the pages")
+def test_on_paper_one_answer_page_and_one_per_screw(page: str, tmp_path: Path) -> None:
+    """Two screws, open questions on each, thick slices: the longest usual page still fits."""
+    source, target = tmp_path / "page.html", tmp_path / "page.pdf"
+    source.write_text(page, encoding="utf-8")
+    command = [str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+    subprocess.run(
+        [*command, f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={target}", source.as_uri()],
+        check=True,
+        capture_output=True,
+        timeout=90,
+    )
+    text = subprocess.run(
+        ["pdftotext", "-layout", str(target), "-"], check=True, capture_output=True, text=True
+    )
+    sheets = text.stdout.rstrip("\f\n").split("\f")
+    assert len(sheets) == 3
+    assert "What this CT cannot tell" in sheets[0]
+    assert "Left screw: what was measured" in sheets[1]
+    assert "Right screw: what was measured" in sheets[2]
