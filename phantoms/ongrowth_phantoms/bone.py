@@ -28,6 +28,15 @@ _NEAR_MM = 3.0  # farther than this from all bone, the details of its surface do
 _VALLEY_MM = 0.1  # below this width the layer fades out of the thread valleys
 
 
+@dataclass(frozen=True, slots=True)
+class Callus:
+    """A lump of new bone: an ellipsoid in the arch's own frame, mm."""
+
+    centre_mm: Point
+    half_mm: Point
+    hu: float = 500.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Arch:
     """One side of an invented neural arch: lamina, isthmus, pedicle, processes, part of the body.
@@ -47,9 +56,11 @@ class Arch:
     cortex_mm, cortex_hu, bone_hu, bone_sd_hu, texture_mm : float
         Cortex thickness and CT number; trabecular mean, SD and correlation length.
     growth_mm : float
-        Surface apposition since the anatomy was made, mm (negative: loss).
+        Mean surface apposition since the anatomy was made, mm (negative: loss); patchy.
     remodelled_hu : float
-        Added to the trabecular mean.
+        Mean of what was added to the trabecular bone; patchy.
+    callus : tuple of Callus
+        New bone on or beside the old.
     renewed_share, renewed_seed : float, int
         Share of the texture's variance that is new, and the seed of the new part.
     seed : int
@@ -69,6 +80,7 @@ class Arch:
     remodelled_hu: float = 0.0
     renewed_share: float = 0.0
     renewed_seed: int = 0
+    callus: tuple[Callus, ...] = ()
     seed: int = 0
 
     def local(self, points: Real) -> Real:
@@ -93,21 +105,28 @@ class Arch:
         b = np.interp(s, along, half_y(along)).astype(np.float32)
         side = ellipse_tube(q[:, 0], q[:, 1], a, b)
         ends = np.minimum(q[:, 2] - np.float32(self.seat_mm), np.float32(52.0 * k) - q[:, 2])
-        return -smooth_union(-side, ends, 1.5) - np.float32(self.growth_mm)
+        return -smooth_union(-side, ends, 1.5)
 
     def head_parts_mm(self, q: Real) -> Real:
         """Signed distance of what hangs on the lamina: inferior articular process, spinous process."""
         k, seat = self.scale, self.seat_mm
         inferior = capsule(q, [3 * k, -4 * k, seat + 4 * k], [9 * k, -11 * k, seat + 1 * k], 3.6 * k)
         spinous = capsule(q, [-5 * k, 1 * k, seat + 4 * k], [-16 * k, 8 * k, seat + 2 * k], 3.2 * k)
-        return smooth_union(inferior, spinous, 1.0) - np.float32(self.growth_mm)
+        return smooth_union(inferior, spinous, 1.0)
 
     def tip_parts_mm(self, q: Real) -> Real:
         """Signed distance of what hangs on the pedicle: superior and transverse process, body."""
         k = self.scale
         superior = capsule(q, [3 * k, -2 * k, 13 * k], [9 * k, 10 * k, 11 * k], 3.6 * k)
         body = ellipsoid(q, [-6 * k, 0.0, 40 * k], [20 * k, 15 * k, 17 * k])
-        return smooth_union(superior, body, 2.0) - np.float32(self.growth_mm)
+        return smooth_union(superior, body, 2.0)
+
+    def relief_mm(self, q: Real) -> Real:
+        """Return how far the surface lies inside its smooth shape: bumps, less what has grown on it."""
+        bumps = np.float32(0.25) * random_field(q, self.seed + 33, 3.0)
+        if self.growth_mm:
+            bumps -= np.float32(self.growth_mm) * (1.0 + 0.6 * random_field(q, self.renewed_seed + 77, 5.0))
+        return real(bumps)
 
     def neighbour_mm(self, q: Real) -> Real:
         """Signed distance of the next vertebra's facet, a joint space away from the lower process."""
@@ -116,13 +135,16 @@ class Arch:
 
     def hu(self, q: Real, surface_mm: Real) -> Real:
         """CT number of bone at places of the own frame, `surface_mm` being the signed distance."""
-        grain = self._grain(q)
-        spongy = self.bone_hu + self.remodelled_hu + self.bone_sd_hu * grain
+        grain = self.grain(q)
+        spongy = self.bone_hu + self.bone_sd_hu * grain
+        if self.remodelled_hu:
+            spongy = spongy + self.remodelled_hu * (1.0 + random_field(q, self.renewed_seed + 88, 4.0))
         cortex = np.float32(self.cortex_hu) + np.float32(0.8 * self.bone_sd_hu) * grain
         thick = self.cortex_mm * (1.0 + 0.2 * random_field(q, self.seed + 11, 4.0))
         return real(spongy + (cortex - spongy) * smooth_step((surface_mm + thick) / 0.4 + 0.5))
 
-    def _grain(self, q: Real) -> Real:
+    def grain(self, q: Real) -> Real:
+        """Texture (mean 0, SD 1) at places of the own frame, in part renewed."""
         old = random_field(q, self.seed, self.texture_mm)
         if self.renewed_share <= 0.0:
             return old
@@ -251,7 +273,7 @@ class Site:
     @property
     def is_rigid(self) -> bool:
         """Whether both fragments still lie as they were to each other."""
-        return bool(np.allclose(self.head_motion.matrix, self.tip_motion.matrix))
+        return bool(np.allclose(self.head_motion.matrix, self.tip_motion.matrix, rtol=0.0, atol=1e-7))
 
     def plane(self) -> Plane | None:
         """Return the middle plane of the defect where the fragments lie now, patient mm."""
@@ -274,7 +296,7 @@ class Site:
         tube, head_parts, tip_parts = arch.tube_mm(q), arch.head_parts_mm(q), arch.tip_parts_mm(q)
         near = np.flatnonzero(np.minimum(np.minimum(tube, head_parts), tip_parts) < _NEAR_MM)
         bumps = np.zeros_like(tube)
-        bumps[near] = np.float32(0.25) * random_field(q[near], arch.seed + 33, 3.0)
+        bumps[near] = arch.relief_mm(q[near])
         head_surface = smooth_union(tube, head_parts, 2.0) + bumps
         tip_surface = smooth_union(tube, tip_parts, 2.0) + bumps
         if self.defect is None:
@@ -314,6 +336,7 @@ class Site:
             gap = np.minimum(head.surface_mm, tip.surface_mm)
             hu += (np.float32(self.defect.tissue_hu) - hu) * coverage(gap, ramp)
             self._paint_chips(hu, head.local_mm, ramp)
+        self._paint_callus(hu, head.local_mm, ramp)
         for fragment, motion in ((head, self.head_motion), (tip, self.tip_motion)):
             where = np.flatnonzero(fragment.distance_mm < ramp)
             self._paint_fragment(hu, where, fragment, points, motion, ramp)
@@ -329,10 +352,27 @@ class Site:
         places = self.defect.local(q)
         for chip in self.defect.bridges:
             if chip.is_chip:
-                half = chip.diameter_mm / 2.0
-                flat = min(half, abs(chip.reach) * self.defect.gap_mm / 2.0)
-                share = coverage(ellipsoid(places, [chip.u_mm, chip.v_mm, 0.0], [half, half, flat]), ramp)
+                share = coverage(_chip_mm(chip, self.defect, places), ramp)
                 hu += (np.float32(self.defect.bridge_hu) - hu) * share
+
+    def _paint_callus(self, hu: Real, q: Real, ramp: float) -> None:
+        for lump in self.arch.callus:
+            where = np.flatnonzero((distance := ellipsoid(q, lump.centre_mm, lump.half_mm)) < ramp)
+            bone = np.float32(lump.hu) + np.float32(0.4) * (self.arch.grain(q[where]) * self.arch.bone_sd_hu)
+            hu[where] += (bone - hu[where]) * coverage(distance[where], ramp)
+
+    def is_bone(self, points: Real) -> NDArray[np.bool_]:
+        """Whether patient points, shape (N, 3), lie in bone: fragments, bridges, chips or callus."""
+        head, tip = self.fragments(points)
+        inside = np.minimum(head.distance_mm, tip.distance_mm) < 0.0
+        for lump in self.arch.callus:
+            inside |= ellipsoid(head.local_mm, lump.centre_mm, lump.half_mm) < 0.0
+        if self.defect is not None:
+            places = self.defect.local(head.local_mm)
+            for chip in self.defect.bridges:
+                if chip.is_chip:
+                    inside |= _chip_mm(chip, self.defect, places) < 0.0
+        return np.asarray(inside)
 
     def _paint_fragment(
         self,
@@ -394,6 +434,13 @@ class Site:
             np.abs(local[:, 2] - np.float32(screw.length_mm / 2.0)) - np.float32(screw.length_mm / 2.0),
         )
         return hu + (np.float32(50.0) - hu) * coverage(core, ramp)
+
+
+def _chip_mm(chip: Bridge, defect: Defect, places: Real) -> Real:
+    """Signed distance of a chip that floats in the middle of the gap."""
+    half = chip.diameter_mm / 2.0
+    flat = min(half, abs(chip.reach) * defect.gap_mm / 2.0)
+    return ellipsoid(places, [chip.u_mm, chip.v_mm, 0.0], [half, half, flat])
 
 
 def _column_mm(bridge: Bridge, places: Real, low: Real, high: Real) -> Real:

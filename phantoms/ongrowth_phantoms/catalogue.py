@@ -13,7 +13,7 @@ from ongrowth.geometry import RigidTransform
 from ongrowth_phantoms.bone import Bridge, Defect
 from ongrowth_phantoms.implants import HaloField, PhantomScrew, Rod
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
-from ongrowth_phantoms.scenes import Scene, pars_scene, water_rod_scene
+from ongrowth_phantoms.scenes import Scene, later, pars_scene, water_rod_scene
 from ongrowth_phantoms.series import SURGERY_DATE, write_dicom, write_truth
 from ongrowth_phantoms.truth import truth_of
 
@@ -83,16 +83,10 @@ def _course(seed: int) -> tuple[Visit, ...]:
         (12.0, 0.4, 0.15, (Bridge(3.2, 0.5, 1.6, reach=0.6),)),
         (26.0, 0.0, 0.3, (Bridge(3.2, 0.5, 2.4), Bridge(-3.0, 1.0, 2.0))),
     ):
-        site = first.sites[0]
-        assert site.defect is not None
-        later = replace(
-            site,
-            halo=replace(site.halo, mean_mm=width, kind="even" if width else "none"),
-            defect=replace(site.defect, bridges=bridges),
-            arch=replace(site.arch, renewed_share=share, renewed_seed=seed + round(weeks)),
-        )
         lies = RigidTransform.from_rotation_vector(rng.normal(0, 0.05, 3), rng.normal(0, 6.0, 3))
-        visits.append(_visit(replace(first, sites=(later,)).moved(lies), weeks, FastProtocol()))
+        halo = HaloField("even" if width else "none", width)
+        now = later(first, seed + 1, halo=halo, bridges=bridges, renewed_share=share, lies=lies)
+        visits.append(_visit(now, weeks, FastProtocol()))
     return tuple(visits)
 
 
@@ -106,17 +100,9 @@ def _moved_screw(seed: int) -> tuple[Visit, ...]:
     motion = RigidTransform(tilt.rotation, tip - tilt.rotation @ tip - 0.5 * axes[:, 2])
     plane = site.plane()
     assert plane is not None
-    later = replace(
-        site,
-        screw=site.screw.moved(motion),
-        hole=site.screw,
-        head_motion=RigidTransform(np.eye(3), -0.4 * plane.normal),
-        halo=replace(site.halo, mean_mm=0.9),
-    )
-    return (
-        _visit(first, 5.0, FastProtocol()),
-        _visit(replace(first, sites=(later,)), 14.0, FastProtocol()),
-    )
+    opens = RigidTransform(np.eye(3), 0.4 * plane.normal)
+    now = later(first, seed + 1, halo=HaloField("even", 0.9), screw_motion=motion, tip_motion=opens)
+    return (_visit(first, 5.0, FastProtocol()), _visit(now, 14.0, FastProtocol()))
 
 
 def _before_surgery(seed: int) -> tuple[Visit, ...]:

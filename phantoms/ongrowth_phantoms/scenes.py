@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.geometry import RigidTransform
-from ongrowth_phantoms.bone import Arch, Bridge, Defect, Site
+from ongrowth_phantoms.bone import Arch, Bridge, Callus, Defect, Site
 from ongrowth_phantoms.implants import HaloField, PhantomScrew, Point, Rod, screw_axes
 from ongrowth_phantoms.shapes import Real, capsule, coverage, random_field, smooth_step
-from ongrowth_phantoms.truth import Truth, truth_of
+from ongrowth_phantoms.truth import Truth, motion_between, new_bone, truth_of
 
 __all__ = [
     "Arch",
     "Bridge",
+    "Callus",
     "Defect",
     "HaloField",
     "PhantomScrew",
@@ -27,6 +28,9 @@ __all__ = [
     "Scene",
     "Site",
     "Truth",
+    "later",
+    "motion_between",
+    "new_bone",
     "pars_scene",
     "screw_axes",
     "truth_of",
@@ -357,6 +361,57 @@ def _bounded(halo: HaloField, screw: PhantomScrew, arch: Arch, defect: Defect) -
         boundary_depth_mm=depth,
         boundary_tilt=(float(-normal[0] / normal[2]), float(-normal[1] / normal[2])),
     )
+
+
+def later(
+    scene: Scene,
+    seed: int,
+    *,
+    halo: HaloField | Sequence[HaloField] | None = None,
+    bridges: tuple[Bridge, ...] | None = None,
+    callus: tuple[Callus, ...] = (),
+    renewed_share: float = 0.3,
+    growth_mm: float = 0.15,
+    remodelled_hu: float = 15.0,
+    screw_motion: RigidTransform | None = None,
+    tip_motion: RigidTransform | None = None,
+    lies: RigidTransform | None = None,
+) -> Scene:
+    """Return a scene as it is some weeks later: bone never stays as it was.
+
+    Parameters
+    ----------
+    scene : Scene
+        How it was.
+    seed : int
+        Fixes what is renewed.
+    halo : HaloField or a sequence of one per site, optional
+        The halo now.
+    bridges, callus
+        Bone in the gap now; new bone elsewhere.
+    renewed_share, growth_mm, remodelled_hu : float
+        Share of the texture that is new, mean apposition on all surfaces, mean change of the trabecular bone.
+    screw_motion, tip_motion : RigidTransform, optional
+        How the screw moved in its bed, and the tip-side fragment, patient mm of the old scene.
+    lies : RigidTransform, optional
+        How the patient lies anew, applied last.
+    """
+    still = RigidTransform.identity()
+    sites = []
+    for k, site in enumerate(scene.sites):
+        arch = replace(
+            site.arch, renewed_share=renewed_share, renewed_seed=seed, growth_mm=growth_mm,
+            remodelled_hu=remodelled_hu, callus=callus,
+        )  # fmt: skip
+        defect = replace(site.defect, bridges=bridges) if site.defect and bridges is not None else site.defect
+        moved = site.screw.moved(screw_motion) if site.screw and screw_motion else site.screw
+        now = replace(
+            site, arch=arch, defect=defect, halo=_pick(halo, k) or site.halo, screw=moved,
+            hole=site.screw if screw_motion else site.hole,
+            tip_motion=(tip_motion or still) @ site.tip_motion,
+        )  # fmt: skip
+        sites.append(now)
+    return replace(scene, sites=tuple(sites)).moved(lies or still)
 
 
 def water_rod_scene(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.geometry import RigidTransform
 from ongrowth_phantoms.bone import Fragment, Site
 from ongrowth_phantoms.implants import PhantomScrew, screw_axes
 from ongrowth_phantoms.shapes import Real
@@ -101,6 +102,7 @@ def truth_of(scene: Scene, screw_index: int = 0) -> Truth:
     width = _widths(site, screw, axes, depth, angle, radius)
     side = _sides(scene, site, _places(screw, axes, depth, angle, radius[:, None] + width + _BEHIND_MM))
     on_shaft = (depth < screw.length_mm - screw.taper_mm)[:, None]
+    on_shaft &= (depth < _straight_to_mm(screw))[:, None]
     counted = on_shaft & ((side == HEAD) | (side == TIP))
     area = np.broadcast_to(radius[:, None] * math.radians(_ANGLE_STEP_DEG) * _DEPTH_STEP_MM, width.shape)
     parts = [_summary(width, area, radius, angle, counted & m) for m in (side > 0, side == HEAD, side == TIP)]
@@ -109,6 +111,11 @@ def truth_of(scene: Scene, screw_index: int = 0) -> Truth:
         screw, tuple(map(float, screw.head_mm)), tuple(map(float, tip)), axes,
         depth, angle, width, side, counted, parts[0], parts[1], parts[2], _defect_truth(site),
     )  # fmt: skip
+
+
+def _straight_to_mm(screw: PhantomScrew) -> float:
+    """Depth up to which the frame of the head end holds: a bend ends it."""
+    return screw.bend_depth_mm - 1.0 if screw.is_bent else math.inf
 
 
 def _places(
@@ -257,6 +264,73 @@ def _face_to_face(site: Site, points: NDArray[np.float64]) -> NDArray[np.float64
     middle = site.arch.world_from_arch.apply(site.defect.point_mm)
     apart = float(np.linalg.norm(site.head_motion.apply(middle) - site.tip_motion.apply(middle)))
     return np.asarray(high - low, dtype=np.float64) + apart
+
+
+@dataclass(frozen=True, slots=True)
+class NewBoneTruth:
+    """Bone that was not there before, mm3: in the gap, within 5 mm of it, and farther off."""
+
+    in_gap_mm3: float
+    around_mm3: float
+    elsewhere_mm3: float
+
+
+def new_bone(before: Site, after: Site, *, step_mm: float = 0.3, reach_mm: float = 22.0) -> NewBoneTruth:
+    """Return the new bone of a site between two scans, counted on a grid in the frame of the arch.
+
+    Parameters
+    ----------
+    before, after : Site
+        The same site; patient and fragments may lie elsewhere (the head side's motion is undone).
+    step_mm, reach_mm : float
+        Grid step, and how far from the defect is looked.
+    """
+    assert before.defect is not None
+    side = np.arange(-reach_mm, reach_mm, step_mm)
+    q = np.stack(np.meshgrid(side, side, side, indexing="ij"), axis=-1).reshape(-1, 3).astype(np.float32)
+    was, now = (
+        s.is_bone((s.head_motion @ s.arch.world_from_arch).apply(q).astype(np.float32))
+        for s in (before, after)
+    )
+    fresh = q[now & ~was]
+    places = before.defect.local(fresh)
+    low, high = before.defect.faces_mm(places)
+    outline = before.arch.tube_mm(fresh)
+    beyond = np.maximum(np.maximum(low - places[:, 2], places[:, 2] - high), 0.0)
+    outside = np.maximum(outline + before.arch.relief_mm(fresh), 0.0)
+    away = np.hypot(beyond, outside)
+    cell = step_mm**3
+    in_gap, near = away <= 0.0, (away > 0.0) & (away <= 5.0)
+    return NewBoneTruth(
+        float(in_gap.sum() * cell), float(near.sum() * cell), float((away > 5.0).sum() * cell)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MotionTruth:
+    """Rigid motions between two scans, each seen from a body held still, in the first scan's patient mm."""
+
+    screw_in_head_side: RigidTransform
+    screw_in_tip_side: RigidTransform
+    tip_side_in_head_side: RigidTransform
+
+
+def motion_between(first: Site, second: Site) -> MotionTruth:
+    """Return how screw and tip side moved from one scan to another, the patient's own pose left out."""
+    assert first.screw is not None
+    assert second.screw is not None
+    screw = _pose(second.screw) @ _pose(first.screw).inverse()
+    head, tip = (
+        getattr(second, part)
+        @ second.arch.world_from_arch
+        @ (getattr(first, part) @ first.arch.world_from_arch).inverse()
+        for part in ("head_motion", "tip_motion")
+    )
+    return MotionTruth(head.inverse() @ screw, tip.inverse() @ screw, head.inverse() @ tip)
+
+
+def _pose(screw: PhantomScrew) -> RigidTransform:
+    return RigidTransform(screw.axes, np.array(screw.head_mm))
 
 
 def _in_section(site: Site, points: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -9,9 +9,13 @@ import pytest
 from ongrowth.geometry import RigidTransform
 from ongrowth_phantoms.scenes import (
     Bridge,
+    Callus,
     Defect,
     HaloField,
     PhantomScrew,
+    later,
+    motion_between,
+    new_bone,
     pars_scene,
     screw_axes,
     truth_of,
@@ -229,3 +233,52 @@ def test_texture_has_the_mean_and_spread_asked_for() -> None:
         q + np.float32(arch.texture_mm) * np.array([1, 0, 0], np.float32), np.full(len(q), -6.0, np.float32)
     )
     assert np.corrcoef(hu, far)[0, 1] == pytest.approx(math.exp(-0.5), abs=0.08)
+
+
+def test_weeks_later_bone_has_changed_and_motions_are_known() -> None:
+    first = replace(pars_scene(6, defect=FLAT, halo=HaloField("even", 0.5)), fat_level=math.inf)
+    site = first.sites[0]
+    assert site.screw is not None
+    back_out = RigidTransform(np.eye(3), -0.4 * site.screw.axes[:, 2])
+    tip = RigidTransform.from_rotation_vector([0.0, 0.01, 0.0], [0.2, 0.0, 0.1])
+    lies = RigidTransform.from_rotation_vector([0.05, 0.1, -0.2], [5.0, 6.0, -7.0])
+    second = later(first, 3, screw_motion=back_out, tip_motion=tip, lies=lies)
+    motion = motion_between(site, second.sites[0])
+    assert motion.screw_in_head_side.matrix == pytest.approx(back_out.matrix, abs=1e-9)
+    assert motion.tip_side_in_head_side.matrix == pytest.approx(tip.matrix, abs=1e-9)
+    assert (tip @ motion.screw_in_tip_side).matrix == pytest.approx(back_out.matrix, abs=1e-9)
+    rng = np.random.default_rng(2)
+    points = (np.array(first.focus_mm) + rng.uniform(-15, 15, (6000, 3))).astype(np.float32)
+    still = later(first, 3)
+    before, after = first.tissue_hu(points, 0.2), still.tissue_hu(points, 0.2)
+    spongy = (before > 100) & (before < 700) & (after > 100) & (after < 700)
+    assert 0.4 < np.corrcoef(before[spongy], after[spongy])[0, 1] < 0.95
+    assert 10.0 < np.abs(after - before)[spongy].mean() < 150.0
+
+
+def test_surfaces_grow_by_what_was_asked() -> None:
+    site = pars_scene(6, defect=FLAT).sites[0]
+    grown = replace(site, arch=replace(site.arch, growth_mm=0.2, renewed_seed=4))
+    rng = np.random.default_rng(2)
+    q = rng.uniform([-12, -12, -14], [12, 12, 22], (20_000, 3))
+    points = site.arch.world_from_arch.apply(q).astype(np.float32)
+    head, tip = site.fragments(points)
+    near = (np.minimum(head.surface_mm, tip.surface_mm) > 0.0) & (
+        np.minimum(head.surface_mm, tip.surface_mm) < 1.0
+    )
+    new_head, new_tip = grown.fragments(points)
+    gain = np.minimum(head.surface_mm, tip.surface_mm) - np.minimum(new_head.surface_mm, new_tip.surface_mm)
+    assert gain[near].mean() == pytest.approx(0.2, abs=0.06)
+    assert gain[near].std() > 0.03
+
+
+def test_new_bone_is_counted_where_it_lies() -> None:
+    before = pars_scene(4, defect=FLAT).sites[0]
+    assert before.defect is not None
+    lump = Callus((0.0, 6.6, 0.0), (2.0, 1.5, 2.0))
+    bridged = replace(before.defect, bridges=(Bridge(3.1, 0.0, 1.8),))
+    after = replace(before, defect=bridged, arch=replace(before.arch, callus=(lump,)))
+    bone = new_bone(before, after)
+    assert bone.in_gap_mm3 == pytest.approx(math.pi * 0.9**2 * 2.0, rel=0.2)
+    assert bone.around_mm3 == pytest.approx(4.0 / 3.0 * math.pi * 2.0 * 1.5 * 2.0, rel=0.15)
+    assert bone.elsewhere_mm3 == 0.0
