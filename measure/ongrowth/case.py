@@ -6,15 +6,15 @@ import datetime as dt
 import math
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import ongrowth
 import ongrowth.bridge
 import ongrowth.calibration
-import ongrowth.defect
 from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
+from ongrowth.defect import DefectPlane, find_defect, given_defect
 from ongrowth.findings import Windows, answer_case, answer_reading, judge, read_windows, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
@@ -46,8 +46,6 @@ def _not_there_yet(*_: Any) -> Any:
 
 
 find_calibration = getattr(ongrowth.calibration, "find_calibration", _not_there_yet)
-find_defect = getattr(ongrowth.defect, "find_defect", _not_there_yet)
-given_defect = getattr(ongrowth.defect, "given_defect", _not_there_yet)
 measure_bridge = getattr(ongrowth.bridge, "measure_bridge", _not_there_yet)
 
 
@@ -115,9 +113,13 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
     scan = read_scan(path, progress=tell)
     tell("Finding the metal")
     metal = _find_screws(scan, known.screws)
-    implants = tuple(_read_implant(scan, screw, known, tell) for screw in metal.screws)
+    read = [_read_implant(scan, screw, metal, known, tell) for screw in metal.screws]
+    implants = tuple(implant for implant, _ in read)
+    told = (*metal.problems, *(problem for _, problems in read for problem in problems))
     tell("Holding the figures against their windows")
-    return _reading(path, scan, metal, implants, known, time.perf_counter() - start)
+    reading = _reading(path, scan, implants, told, known)
+    wall_s = round(time.perf_counter() - start, 3)
+    return replace(reading, other_metal=metal.other, provenance=replace(reading.provenance, wall_s=wall_s))
 
 
 def _find_screws(scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
@@ -127,16 +129,19 @@ def _find_screws(scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
     return find_screws(scan, specs * len(metal.screws)) if is_for_all and len(metal.screws) > 1 else metal
 
 
-def _read_implant(scan: Scan, screw: Screw, known: Known, tell: Tell) -> ImplantReading:
+def _read_implant(
+    scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell
+) -> tuple[ImplantReading, tuple[Problem, ...]]:
+    """Measure one screw; also what a reader must know about how."""
     frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
     tell(f"Looking for the defect across screw {screw.id}")
-    defect = given_defect(known.defect, frame) if known.defect else find_defect(scan, screw, frame)
+    defect, told = _defect(scan, screw, frame, metal, known)
     calibration = find_calibration(known.calibration, scan.acquisition)
     tell(f"Measuring the halo of screw {screw.id}")
     halo = measure_halo(scan, screw, frame, defect, calibration)
     tell(f"Measuring what bridges the defect at screw {screw.id}")
     bridge = measure_bridge(scan, screw, frame, defect) if defect else None
-    return ImplantReading(
+    reading = ImplantReading(
         id=screw.id,
         side=screw.side,
         surface=screw.spec.surface,
@@ -148,6 +153,17 @@ def _read_implant(scan: Scan, screw: Screw, known: Known, tell: Tell) -> Implant
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )
+    return reading, told
+
+
+def _defect(
+    scan: Scan, screw: Screw, frame: ScrewFrame, metal: Metalwork, known: Known
+) -> tuple[DefectPlane | None, tuple[Problem, ...]]:
+    """Return the plane given or found, or none with the reason."""
+    if known.defect is not None:
+        return given_defect(known.defect.point_mm, known.defect.normal, frame), ()
+    found = find_defect(scan, screw, frame, metalwork=metal)
+    return (None, (found,)) if isinstance(found, Problem) else (found, ())
 
 
 def _judge(implants: Sequence[ImplantReading], weeks: float, windows: Windows) -> tuple[Finding, ...]:
@@ -167,16 +183,11 @@ def _judge(implants: Sequence[ImplantReading], weeks: float, windows: Windows) -
 
 
 def _reading(
-    path: Path,
-    scan: Scan,
-    metal: Metalwork,
-    implants: tuple[ImplantReading, ...],
-    known: Known,
-    wall_s: float,
+    path: Path, scan: Scan, implants: tuple[ImplantReading, ...], told: tuple[Problem, ...], known: Known
 ) -> Reading:
     weeks = _weeks(known, scan)
     mismatch = week_mismatch(weeks, known.surgery_date, scan.acquisition.date)
-    problems = (*metal.problems, *((mismatch,) if mismatch else ()))
+    problems = (*told, *((mismatch,) if mismatch else ()))
     noise_hu = image_noise_hu(scan, implants[0].frame) if implants else math.nan
     facts = gather_facts(scan, _scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)
     findings = _judge(implants, weeks, known.windows)
@@ -185,10 +196,7 @@ def _reading(
         implants=implants,
         findings=findings,
         summary=answer_reading(implants, findings, facts, known.site),
-        provenance=Provenance(
-            ongrowth.__version__, libraries(), _settings(known), scan.digest, wall_s=round(wall_s, 3)
-        ),
-        other_metal=metal.other,
+        provenance=Provenance(ongrowth.__version__, libraries(), _settings(known), scan.digest),
         source=_source(scan, known),
     )
 

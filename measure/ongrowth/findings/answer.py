@@ -137,9 +137,10 @@ def _listed(names: list[str]) -> str:
 
 def screw_name(implant: ImplantReading) -> str:
     """Return the printed name of a screw: its side, and its id where that says more."""
-    side = {"midline": "Midline screw", "not established": "Screw (side not established)"}.get(
-        implant.side, f"{implant.side.capitalize()} screw"
-    )
+    name = implant.id.replace("-", " ").capitalize()
+    if implant.side == "not established":
+        return f"{name or 'Screw'} (side not established)"
+    side = f"{implant.side.capitalize()} screw"
     return side if implant.id in ("", implant.side) else f"{side} ({implant.id})"
 
 

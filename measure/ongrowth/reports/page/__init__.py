@@ -141,11 +141,12 @@ _ABOVE = "whether it is as expected, for the reason above."
 def _title(reading: Reading, site: str) -> str:
     sides = [implant.side for implant in reading.implants]
     known = [side for side in ("left", "right", "midline") if side in sides]
-    screws = " and ".join(known) or "side not established"
-    plural = "s" if len(reading.implants) > 1 else ""
-    return (
-        f"{site or 'Site not given'}, {screws} screw{plural}, {weeks_words(reading.scan.weeks_since_surgery)}"
-    )
+    if len(sides) == 1:
+        screws = f"{known[0]} screw" if known else "screw, side not established"
+    else:
+        screws = f"{' and '.join(known)} screws" if len(known) == len(sides) else f"{len(sides)} screws"
+    screws = screws if sides else "no screw"
+    return f"{site or 'Site not given'}, {screws}, {weeks_words(reading.scan.weeks_since_surgery)}"
 
 
 def _dates(reading: Reading) -> str:
@@ -293,7 +294,7 @@ def _map(implant: ImplantReading, names: dict[str, str]) -> Picture:
         f"{say_short(halo.tip_side.mean_width)} on the {names['tip_side']}."
     )
     caption = "Unrolled halo (white line: 1 mm; hatched: not measured; grey: no bone there)"
-    svg = figures.draw_map(halo, implant.frame, alt)
+    svg = figures.draw_map(implant, alt)
     return _picture("map", caption, svg, tables.sector_twin(halo, implant.frame, names))
 
 

@@ -18,7 +18,7 @@ from ongrowth.bridge import BridgeMap
 from ongrowth.defect import Side
 from ongrowth.findings import Windows, rows_for
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo import Halo, HaloMap
+from ongrowth.halo import HaloMap
 from ongrowth.quantity import Measured
 from ongrowth.reading import Cut, ImplantReading, Profile
 
@@ -216,11 +216,11 @@ def width_around(halo: HaloMap, depth_mm: float) -> tuple[NDArray[np.float64], N
     return np.r_[halo.angle_deg, halo.angle_deg[0] + 360.0], np.r_[width, width[0]]
 
 
-def draw_map(halo: Halo, frame: ScrewFrame, alt: str) -> str:
+def draw_map(implant: ImplantReading, alt: str) -> str:
     """Return the unrolled halo: depth along, angle up, aligned with the cuts along the screw."""
     with _figure(124.0, 48.0) as (figure, out):
         axes = figure.add_subplot()
-        grid = halo.map
+        grid = implant.halo.map
         extent = _map_extent(grid)
         axes.set_facecolor("0.88")
         image = axes.imshow(
@@ -235,8 +235,8 @@ def draw_map(halo: Halo, frame: ScrewFrame, alt: str) -> str:
         )
         _mark_unmeasured(axes, grid, extent)
         _mark_limit(axes, grid)
-        _mark_defect(axes, grid)
-        _angle_axis(axes, frame)
+        _mark_defect(axes, implant)
+        _angle_axis(axes, implant.frame)
         axes.set_xlabel("depth from the head end of the shaft, mm", labelpad=1.0)
         axes.tick_params(length=2.0, pad=1.5)
         bar = figure.colorbar(image, ax=axes, extend="max", pad=0.01, fraction=0.05)
@@ -277,16 +277,21 @@ def _mark_limit(axes: Axes, grid: HaloMap) -> None:
         axes.contour(grid.depth_mm, grid.angle_deg, width.T, levels=[1.0], colors="white", linewidths=1.0)
 
 
-def _mark_defect(axes: Axes, grid: HaloMap) -> None:
-    rows = np.any(grid.side == Side.GAP, axis=1)
-    if np.any(rows):
-        inside = grid.depth_mm[rows]
-        half = _half_step(grid.depth_mm)
-        low, high = float(inside[0]) - half, float(inside[-1]) + half
-        for depth in (low, high):
-            axes.axvline(depth, color="black", lw=0.8)
-        top = float(grid.angle_deg[-1])
-        axes.text((low + high) / 2, top, "defect", rotation=90, ha="center", va="top", fontsize=6.5)
+def _mark_defect(axes: Axes, implant: ImplantReading) -> None:
+    """Draw where the defect meets the thread, both edges where its width is known."""
+    if implant.defect is None:
+        return
+    angle = np.arange(0.0, 361.0, 5.0)
+    radius = implant.screw.major_diameter_mm.value / 2.0
+    slope = np.array([_defect_slope(implant, float(a)) for a in angle])
+    middle = implant.defect.depth_mm(implant.frame) + radius * slope
+    cosine = abs(float(implant.defect.plane.normal @ implant.frame.axis_direction))
+    half = 0.0 if math.isnan(implant.defect.gap_mm) else implant.defect.gap_mm / 2.0 / cosine
+    axes.fill_betweenx(angle, middle - half, middle + half, color="white", lw=0)
+    for edge in (middle - half, middle + half):
+        axes.plot(edge, angle, color="black", lw=0.8)
+    style: dict[str, Any] = {"rotation": 90, "ha": "center", "va": "center", "fontsize": 6.5}
+    axes.text(float(middle[angle == 180.0][0]), 180.0, "defect", **style)
 
 
 def _angle_axis(axes: Axes, frame: ScrewFrame) -> None:
