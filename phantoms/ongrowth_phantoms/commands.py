@@ -87,3 +87,32 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
     if out is None:
         raise click.MissingParameter(param_hint="--out", param_type="option")
     click.echo(write_phantom(name, out, seed=seed, compressed=compressed))
+
+
+@click.command()
+@click.argument("names", nargs=-1)
+@click.option("--full", is_flag=True, help="Use the polychromatic scanner: slower, with artefacts.")
+@click.option("--seed", default=1, show_default=True, help="Other numbers, other invented patients.")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Also write the table here.")
+@click.pass_context
+def selftest(context: click.Context, names: tuple[str, ...], full: bool, seed: int, out: Path | None) -> None:  # noqa: FBT001
+    """Measure phantoms with the whole chain and print every figure beside its truth.
+
+    NAMES are phantoms (see `ongrowth phantom`); a short list is used without them.
+    """
+    from ongrowth_phantoms.selftest import CASES, failures, run_selftest, share_inside, table
+
+    unknown = [name for name in names if name not in PHANTOMS]
+    if unknown:
+        raise click.BadParameter(f"{unknown[0]!r} is not among {', '.join(PHANTOMS)}.", param_hint="NAMES")
+    lines = run_selftest(
+        names or CASES, seed=seed, is_full=full, tell=lambda text: click.echo(text, err=True)
+    )
+    report = f"{table(lines)}\n{100 * share_inside(lines):.0f} % of the 95 % intervals hold the truth."
+    click.echo(report)
+    if out is not None:
+        out.write_text(f"{NOTE}\n{report}\n", encoding="utf-8")
+    wrong = failures(lines)
+    for sentence in wrong:
+        click.echo(sentence, err=True)
+    context.exit(4 if wrong else 0)
