@@ -23,7 +23,7 @@ Edit = Callable[[Dataset, int], None]
 
 def field_hu(world_mm: ArrayLike) -> NDArray[np.float64]:
     """Return 2 x + 3 y + 5 z + 100 HU at places in patient mm, shape (..., 3)."""
-    return np.asarray(world_mm, dtype=np.float64) @ GRADIENT + OFFSET_HU
+    return np.asarray(np.asarray(world_mm, dtype=np.float64) @ GRADIENT + OFFSET_HU)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,25 +42,22 @@ class Grid:
 
     def origin_of(self, k: int) -> NDArray[np.float64]:
         """Corner of slice k, patient mm."""
-        return np.add(self.origin_mm, k * np.array(self.step_mm)) + np.array(
-            self.offsets_mm.get(k, (0, 0, 0))
-        )
+        shift = np.array(self.offsets_mm.get(k, (0.0, 0.0, 0.0)))
+        return np.asarray(np.array(self.origin_mm) + k * np.array(self.step_mm) + shift)
 
     def world_of(self, k: int) -> NDArray[np.float64]:
         """Patient mm of all pixels of slice k, shape (rows, columns, 3)."""
         j, i = np.mgrid[: self.rows, : self.columns]
         along_column = j[..., None] * self.spacing_mm[0] * np.array(self.column)
         along_row = i[..., None] * self.spacing_mm[1] * np.array(self.row)
-        return self.origin_of(k) + along_column + along_row
+        return np.asarray(self.origin_of(k) + along_column + along_row)
 
     def turned(self, rotation: ArrayLike) -> Grid:
         """Return the grid in another patient position: all directions turned."""
         turn = np.asarray(rotation, dtype=np.float64)
-        new = {
-            name: tuple(turn @ np.array(getattr(self, name)))
-            for name in ("row", "column", "step_mm", "origin_mm")
-        }
-        return replace(self, **new)
+        new = [turn @ np.array(part) for part in (self.row, self.column, self.step_mm, self.origin_mm)]
+        row, column, step_mm, origin_mm = ((float(x), float(y), float(z)) for x, y, z in new)
+        return replace(self, row=row, column=column, step_mm=step_mm, origin_mm=origin_mm)
 
 
 def decimal(value: float, digits: int = 6) -> str:
@@ -82,7 +79,7 @@ def ct_image(
     ds.file_meta = FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = uid.ExplicitVRLittleEndian
     ds.file_meta.MediaStorageSOPClassUID = ds.SOPClassUID = uid.CTImageStorage
-    ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = f"2.25.1000{k}"
+    ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = uid.UID(f"2.25.1000{k}")
     ds.ImageType = ["ORIGINAL", "PRIMARY", "AXIAL"]
     ds.Modality = "CT"
     ds.StudyInstanceUID, ds.SeriesInstanceUID, ds.FrameOfReferenceUID = "2.25.1", "2.25.2", "2.25.3"

@@ -67,7 +67,7 @@ def dose_report(*, study_uid: str = "2.25.1", total: float | None = 95.5, unit: 
     root.file_meta = FileMetaDataset()
     root.file_meta.TransferSyntaxUID = uid.ExplicitVRLittleEndian
     root.file_meta.MediaStorageSOPClassUID = root.SOPClassUID = uid.XRayRadiationDoseSRStorage
-    root.file_meta.MediaStorageSOPInstanceUID = root.SOPInstanceUID = "2.25.900"
+    root.file_meta.MediaStorageSOPInstanceUID = root.SOPInstanceUID = uid.UID("2.25.900")
     root.Modality, root.StudyInstanceUID, root.SeriesInstanceUID = "SR", study_uid, "2.25.901"
     totals = [num("113812", "Total Number of Irradiation Events", 2, "{events}")]
     if total is not None:
@@ -128,7 +128,7 @@ def nested(depth: int) -> bytes:
     empty = Dataset()
     empty.file_meta = FileMetaDataset()
     empty.file_meta.TransferSyntaxUID = uid.ExplicitVRLittleEndian
-    empty.file_meta.MediaStorageSOPClassUID, empty.file_meta.MediaStorageSOPInstanceUID = "1.2", "1.3"
+    empty.file_meta.MediaStorageSOPClassUID = empty.file_meta.MediaStorageSOPInstanceUID = uid.UID("1.2")
     return as_bytes(empty) + inner
 
 
@@ -141,7 +141,7 @@ def dose_page() -> Dataset:
     page.file_meta = FileMetaDataset()
     page.file_meta.TransferSyntaxUID = uid.ExplicitVRLittleEndian
     page.file_meta.MediaStorageSOPClassUID = page.SOPClassUID = uid.SecondaryCaptureImageStorage
-    page.file_meta.MediaStorageSOPInstanceUID = page.SOPInstanceUID = "2.25.920"
+    page.file_meta.MediaStorageSOPInstanceUID = page.SOPInstanceUID = uid.UID("2.25.920")
     page.Modality, page.StudyInstanceUID, page.SeriesInstanceUID = "CT", "2.25.1", "2.25.921"
     page.ImageType, page.ConversionType = ["DERIVED", "SECONDARY", "DOSE_INFO"], "WSD"
     page.PatientID = "harbour-07"

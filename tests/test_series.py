@@ -360,6 +360,23 @@ def test_one_series_without_uid_beside_another(tmp_path: Path) -> None:
     assert worst_hu(scan) <= 0.501
 
 
+def test_what_is_shared_names_no_path_uid_or_date(tmp_path: Path) -> None:
+    """Problems and the list of other series go into result files that may be passed on."""
+    folder = tmp_path / "Secret^Name"
+    nameless = {"SeriesDescription": "", "ConvolutionKernel": "", "AcquisitionDate": "19001231"}
+    write_series(folder / "a", LONG, with_values(**nameless))
+    write_series(folder / "b", LONG, with_values(**nameless, SeriesInstanceUID="2.25.777"), skip=[9])
+    write_series(folder / "c", SHORT, with_values(**nameless, SeriesInstanceUID="2.25.778"))
+    for name in ("b/003.dcm", "c/000.dcm", "c/001.dcm"):
+        (folder / name).write_bytes((folder / name).read_bytes()[: 400 if "c/000" in name else -10])
+    scan = read_scan(folder)
+    assert {"damaged-files", "date-implausible", "series-chosen"} <= codes(scan)
+    shared = " ".join([*map(str, scan.problems), *scan.others])
+    assert len(scan.others) == 2
+    for secret in ("Secret", "^Name", ".dcm", "2.25.", "1231", str(tmp_path)):
+        assert secret not in shared
+
+
 def test_a_single_slice_is_refused(tmp_path: Path) -> None:
     ct_slice(SHORT, 0).save_as(tmp_path / "one.dcm", enforce_file_format=True)
     assert refused(lambda: read_scan(tmp_path / "one.dcm")) == {"single-slice"}

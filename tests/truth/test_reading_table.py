@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import random
 import shutil
+import warnings
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +25,7 @@ from ct_files import (
     worst_hu,
     write_series,
 )
+from numpy.typing import NDArray
 from pydicom import uid
 from pydicom.dataset import Dataset
 from scipy.spatial.transform import Rotation
@@ -34,7 +37,7 @@ ROUNDED = 0.5 + 1e-3  # stored numbers are whole
 CAUTIONS_OF_A_CLEAN_SERIES: set[str] = set()
 
 
-def turn(axis: str, angle_deg: float) -> np.ndarray:
+def turn(axis: str, angle_deg: float | list[float]) -> NDArray[np.float64]:
     return Rotation.from_euler(axis, angle_deg, degrees=True).as_matrix()
 
 
@@ -211,6 +214,10 @@ def test_real_directory_file_is_passed_over(tmp_path: Path) -> None:
     for path in sorted((tmp_path / "src").iterdir()):
         files.add(path)
     files.write(tmp_path / "out")
+    with warnings.catch_warnings():  # the file set leaves its own scratch folder to the collector
+        warnings.simplefilter("ignore", ResourceWarning)
+        del files
+        gc.collect()
     assert (tmp_path / "out" / "DICOMDIR").is_file()
     assert worst_hu(read_scan(tmp_path / "out")) <= ROUNDED
 
@@ -373,7 +380,10 @@ def without(*keywords: str) -> Callable[[Path], None]:
 
 
 def with_value(keyword: str, value: object) -> Callable[[Path], None]:
-    return lambda folder: write_series(folder, PLAIN, lambda ds, _: setattr(ds, keyword, value)) and None
+    def write(folder: Path) -> None:
+        write_series(folder, PLAIN, lambda ds, _: setattr(ds, keyword, value))
+
+    return write
 
 
 def truncated(folder: Path) -> None:

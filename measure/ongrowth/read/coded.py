@@ -140,14 +140,14 @@ def _read_answer(one: Slice, pipe: IO[bytes]) -> NDArray[np.integer]:
 
 def truncated(one: Slice) -> Refused:
     """Return the refusal of a file that is too short."""
-    text = f"{one.image.entry.name} ends before its last pixel."
+    text = f"{Path(one.image.entry.name).name} ends before its last pixel."
     return refuse("truncated-file", text, "Export the whole series again.")
 
 
 def failed(one: Slice, reason: str) -> Refused:
     """Return the refusal of pixels that cannot be decoded."""
     told = f" ({' '.join(reason.split())[:200]})" if reason.strip() else ""
-    text = f"The pixels of {one.image.entry.name} cannot be decoded{told}."
+    text = f"The pixels of {Path(one.image.entry.name).name} cannot be decoded{told}."
     return refuse("decoding-failed", text, "Export the series again, uncompressed.")
 
 

@@ -245,7 +245,7 @@ def _nifti_affine(path: Path, raw: bytes, order: str) -> tuple[NDArray[np.float6
     if apart_mm <= FORMS_AGREE_MM:
         return sform, []
     told = f"two positions (qform, sform) that differ by {apart_mm:.1f} mm"
-    text = f"{path.name} states {told}; the sform was used."
+    text = f"The file states {told}; the sform was used."
     advice = "Check a landmark; better give the DICOM series."
     return sform, [Problem("forms-disagree", Level.CAUTION, text, advice)]
 

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from ongrowth.scan import Level, Problem, Refused, refuse
 from ongrowth.series.choice import Candidate, SeriesInfo, choice_problems, choose, describe, rank, weigh
 from ongrowth.series.facts import ASK_FOR, kernel_sharpness, size_problems
-from ongrowth.series.header import DamagedDicomError, NotDicomError, Slice, read_image, slices_of, tolerant
+from ongrowth.series.header import (
+    DamagedDicomError,
+    NotDicomError,
+    Slice,
+    read_image,
+    slices_of,
+    tolerant,
+)
 from ongrowth.series.source import UNREADABLE, Entry, FileEntry, Source, open_source
 from ongrowth.series.stack import Stack, sort_into_stacks
 
@@ -33,6 +41,9 @@ __all__ = [
     "size_problems",
     "tolerant",
 ]
+
+# A file without pixels that says it is one of these, or does not say what it is, was cut off.
+CUT_OFF_IMAGES = ("", *(f"1.2.840.10008.5.1.4.1.1.2{part}" for part in ("", ".1", ".2")))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +104,7 @@ def find_series(source: Source, progress: Callable[[str], None]) -> Examination:
         except NotDicomError:
             other += 1
         except DamagedDicomError as error:
-            damaged.append(f"{entry.name}: {error}")
+            damaged.append(f"{Path(entry.name).name}: {error}")
         else:
             slices.extend(found)
             if not found:
@@ -114,7 +125,7 @@ def _images(entry: Entry) -> list[Slice]:
         found = slices_of(image) if image.is_image else []
     except Exception as error:  # noqa: BLE001 - see `header.number`
         raise DamagedDicomError(str(error)) from None
-    if not found and image.header.get("Modality") == "CT":
+    if not found and image.storage_class in CUT_OFF_IMAGES:
         raise DamagedDicomError("it ends within its header")
     return found
 
@@ -122,7 +133,7 @@ def _images(entry: Entry) -> list[Slice]:
 def _source_problems(source: Source, damaged: list[str], other: int) -> list[Problem]:
     found = list(source.problems)
     if damaged:
-        text = f"{len(damaged)} DICOM files are damaged and were left out (first: {damaged[0]})."
+        text = f"{len(damaged)} DICOM files are damaged and were left out."
         found.append(Problem("damaged-files", Level.CAUTION, text, "Export the series again."))
     if other:
         found.append(Problem("other-files", Level.NOTE, f"{other} files are no DICOM images; passed over."))

@@ -49,7 +49,7 @@ class SeriesInfo:
     problems: tuple[Problem, ...]
 
     def __str__(self) -> str:
-        name = self.description or self.kernel or self.series_uid or "unnamed series"
+        name = self.description or self.kernel or "unnamed series"
         size = "" if math.isnan(self.gap_mm) else f", {self.thickness_mm:.3g} mm thick"
         return f"{name} ({self.n_slices} slices{size}): {self.reason}"
 
@@ -215,7 +215,7 @@ def choice_problems(ranked: Sequence[Candidate]) -> list[Problem]:
     if len(ranked) < 2:
         return []
     taken = describe(ranked)[0]
-    name = taken.description or taken.kernel or taken.series_uid
+    name = taken.description or taken.kernel or "unnamed series"
     text = f"{len(ranked)} series or blocks were there; taken: {name}, {taken.reason}."
     found = [Problem("series-chosen", Level.NOTE, text, "Name another series if this is not the wanted one.")]
     return found + _lost_problems(ranked[0], ranked[1:])

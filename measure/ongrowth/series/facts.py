@@ -379,6 +379,6 @@ def _date_problems(acquisition: Acquisition) -> list[Problem]:
     if acquisition.date is None:
         return [Problem("no-date", Level.NOTE, "The images carry no date.", "Give the week or both dates.")]
     if acquisition.date.year < FIRST_CT_YEAR:
-        text = f"The date of the images ({acquisition.date}) cannot be the day of a CT."
+        text = f"The images are dated {acquisition.date.year}, before there was CT."
         return [Problem("date-implausible", Level.NOTE, text, "Give the week or both dates.")]
     return []

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset
 from pydicom.filereader import read_partial
+from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag
 
 from ongrowth.scan import Refused
@@ -67,6 +68,11 @@ class Image:
     def is_image(self) -> bool:
         """Whether it has, or should have, pixels (a cut-off image still counts)."""
         return bool(self.pixel_offset) or whole(self.header, "Rows") > 0
+
+    @property
+    def storage_class(self) -> str:
+        """What kind of object the file says it is; empty if it does not say."""
+        return text(self.header, "SOPClassUID") or text(self.header.file_meta, "MediaStorageSOPClassUID")
 
 
 class NotDicomError(Exception):
@@ -139,7 +145,7 @@ def _parse(entry: Entry, head: bytes) -> Image | None:
     header = _partial(file, is_pixels)
     if not at:
         return None
-    syntax = str(header.file_meta.get("TransferSyntaxUID", "")) or _guessed_syntax(header)
+    syntax = text(header.file_meta, "TransferSyntaxUID") or _guessed_syntax(header)
     value_offset = file.tell() + (8 if header.original_encoding[0] else 12)
     return Image(entry, header, syntax, value_offset, at[0])
 
@@ -173,10 +179,9 @@ def text(header: Dataset, keyword: str) -> str:
     value = header.get_item(tag).value
     if isinstance(value, bytes):
         return value.decode("latin-1").strip(" \0\n\r\t")
-    if value is None:
-        return ""
-    parts = [value] if isinstance(value, str | int | float) else list(value)
-    return "\\".join(str(part) for part in parts).strip()
+    parts = list(value) if isinstance(value, MultiValue | list) else [value]
+    # Anything else (a sequence where a text belongs) counts as absent.
+    return "\\".join(str(part) for part in parts if isinstance(part, str | int | float)).strip()
 
 
 def words(header: Dataset, keyword: str) -> str:

@@ -227,8 +227,7 @@ def _pixel_problem(slices: Sequence[Slice]) -> Problem | None:
     short = [one for one in slices if is_truncated(one)]
     if not short:
         return None
-    name = short[0].image.entry.name
-    return _refusal("truncated-file", f"{len(short)} of {len(slices)} files end too early (first: {name}).")
+    return _refusal("truncated-file", f"{len(short)} of {len(slices)} images end before their last pixel.")
 
 
 def is_truncated(one: Slice) -> bool:
