@@ -14,6 +14,7 @@ import ongrowth
 import ongrowth.bridge
 import ongrowth.calibration
 from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
+from ongrowth.cortex import tip_to_cortex
 from ongrowth.defect import DefectPlane, find_defect, given_defect
 from ongrowth.findings import Windows, answer_case, answer_reading, judge, read_windows, shipped_windows
 from ongrowth.frame import ScrewFrame
@@ -150,6 +151,7 @@ def _read_implant(
         halo=halo,
         defect=defect,
         bridge=bridge,
+        tip_to_cortex_mm=tip_to_cortex(scan, frame),
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )

@@ -1,0 +1,200 @@
+"""The recipe: order of steps, what is passed on, what a reader is told. Stand-ins take the steps' places."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import build_reading as build
+import pytest
+
+import ongrowth.case as recipe
+from ongrowth.case import Known, known_of, run_case, run_reading
+from ongrowth.casefile import parse_case_file
+from ongrowth.findings import shipped_windows
+from ongrowth.geometry import Plane
+from ongrowth.reading import Against, Reading, reading_to_dict, validate
+from ongrowth.scan import Acquisition, Dose, Level, Problem, Refused, Scan, refuse
+from ongrowth.screw import Metalwork, ScrewSpec
+
+NOT_SEEN = Problem("defect-not-seen", Level.CAUTION, "No slit crosses the screw.", "Give the plane.")
+
+
+class Steps:
+    """Stand-ins for the measuring steps; they keep what they were asked."""
+
+    def __init__(self, scan: Scan) -> None:
+        self.scan = scan
+        self.sides = ("left",)
+        self.defect: Any = build.make_defect()
+        self.asked: dict[str, list[Any]] = {"screws": [], "defect": [], "halo": [], "bridge": []}
+
+    def read_scan(self, path: Path, **_: Any) -> Scan:
+        if "broken" in str(path):
+            raise refuse("empty-folder", "The folder is empty.", "Give the folder of the scan.")
+        return self.scan
+
+    def find_screws(self, scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
+        self.asked["screws"].append(specs)
+        screws = tuple(build.make_screw(side) for side in self.sides)
+        return Metalwork(screws, (), (Problem("head-assumed", Level.NOTE, "No head is seen."),))
+
+    def find_defect(self, *_: Any, **__: Any) -> Any:
+        return self.defect
+
+    def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any) -> Any:
+        self.asked["halo"].append(defect)
+        side = build.make_side(0.7)
+        return build.make_halo(side, side)
+
+    def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
+        self.asked["bridge"].append(defect)
+        return build.make_bridge(0.3)
+
+
+@pytest.fixture(scope="module")
+def scan() -> Scan:
+    made = Acquisition(
+        kernel="sharp",
+        study_uid="1.2",
+        patient_id="P-4711",
+        date=dt.date(2031, 4, 29),
+        birth_year=2016,
+        body_part="LSPINE",
+        dose=Dose(5.0, 100.0, "dose report"),
+    )
+    return replace(build.make_scan(step_mm=1.0), acquisition=made, digest="d" * 64)
+
+
+@pytest.fixture
+def steps(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Steps:
+    stand_ins = Steps(scan)
+    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
+        monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
+    return stand_ins
+
+
+def read(known: Known | None = None, path: str = "in/w08") -> Reading:
+    return run_reading(Path(path), known)
+
+
+def test_a_reading_is_whole_and_valid(steps: Steps) -> None:
+    reading = read(Known(weeks=8.0, site="L5"))
+    validate(reading_to_dict(reading), "ongrowth-reading/1")
+    implant = reading.implants[0]
+    assert [cut.name for cut in implant.cuts] == ["along-zero", "along-quarter", "across"]
+    assert [profile.side for profile in implant.profiles] == ["head_side", "tip_side"]
+    assert implant.bridge is not None
+    assert reading.scan.id == "w08"
+    assert reading.provenance.input_digest == "d" * 64
+    assert reading.provenance.wall_s > 0.0
+    assert any(problem.code == "head-assumed" for problem in reading.scan.problems)
+    assert "lamina side" not in reading.summary.sentence  # both sides stand alike, so no side is named
+    assert reading.summary.sentence.startswith("Left screw, week 8.0: halo on both sides")
+
+
+def test_weeks_come_from_the_dates_and_told_weeks_win(steps: Steps) -> None:
+    surgery = dt.date(2031, 3, 4)
+    assert read(Known(surgery_date=surgery)).scan.weeks_since_surgery == 8.0
+    assert read(Known(surgery_date=surgery, scan_date=dt.date(2031, 3, 11))).scan.weeks_since_surgery == 1.0
+    told = read(Known(surgery_date=surgery, weeks=6.0))
+    assert told.scan.weeks_since_surgery == 6.0
+    assert any(problem.code == "week-mismatch" for problem in told.scan.problems)
+    assert math.isnan(read().scan.weeks_since_surgery)
+
+
+def test_a_defect_not_seen_is_told_and_nothing_is_bridged(steps: Steps) -> None:
+    steps.defect = NOT_SEEN
+    reading = read(Known(weeks=20.0))
+    assert NOT_SEEN in reading.scan.problems
+    assert steps.asked["halo"] == [None]
+    assert steps.asked["bridge"] == []
+    assert reading.implants[0].bridge is None
+    bridged = next(f for f in reading.findings if f.quantity == "bridged_fraction")
+    assert bridged.against_window is Against.NOT_MEASURABLE
+
+
+def test_a_given_plane_goes_before_a_search(steps: Steps) -> None:
+    frame = build.make_frame()
+    steps.defect = NOT_SEEN
+    plane = Plane(frame.world(0.0, 0.0, 20.0), -frame.axis_direction)
+    defect = read(Known(defect=plane)).implants[0].defect
+    assert defect is not None
+    assert defect.how == "given"
+    assert defect.depth_mm(frame) == pytest.approx(20.0)
+
+
+def test_one_unnamed_description_is_true_of_every_screw(steps: Steps) -> None:
+    steps.sides = ("left", "right")
+    spec = ScrewSpec(major_diameter_mm=4.0)
+    read(Known(screws=(spec,)))
+    assert steps.asked["screws"] == [(spec,), (spec, spec)]
+    steps.asked["screws"].clear()
+    named = replace(spec, id="left")
+    read(Known(screws=(named,)))
+    assert steps.asked["screws"] == [(named,)]
+
+
+def test_dose_and_its_population_estimate_are_carried(steps: Steps) -> None:
+    """100 mGy cm at 15 years: 0.015 mSv/(mGy cm), Med Phys 2012;39:2129, table XII."""
+    dose = read().scan.dose
+    assert (dose.ctdi_vol_mgy, dose.dlp_mgy_cm) == (5.0, 100.0)
+    assert dose.effective_msv == pytest.approx(1.5)
+    assert "population" in dose.effective_basis
+
+
+def test_noise_is_that_of_soft_tissue(scan: Scan) -> None:
+    """The scan was drawn with noise of 40 HU."""
+    fine = build.make_scan(step_mm=0.6)
+    noise = recipe.image_noise_hu(fine, build.make_frame())
+    assert noise == pytest.approx(40.0, rel=0.06)
+
+
+def case_text(*scans: str) -> str:
+    head = '[patient]\nid = "harbour-07"\nsite = "L5"\nbirth_year = 2016\n[surgery]\ndate = 2031-03-04\n'
+    implant = '[[implant]]\nid = "left"\nside = "left"\nmajor_diameter_mm = 4.0\n'
+    return head + implant + "\n".join(scans)
+
+
+def test_a_case_is_read_in_time_and_kept_scan_by_scan(steps: Steps) -> None:
+    text = case_text(
+        '[[scan]]\npath = "late"\ndate = 2031-06-03', '[[scan]]\npath = "early"\ndate = 2031-04-01'
+    )
+    kept: list[str] = []
+    case = run_case(parse_case_file(text, Path("/case")), keep=lambda reading: kept.append(reading.scan.id))
+    assert kept == ["late", "early"]
+    assert [(r.scan.id, r.scan.weeks_since_surgery) for r in case.readings] == [
+        ("early", 4.0),
+        ("late", 13.0),
+    ]
+    assert case.patient.site == "L5"
+    assert case.dose_total.n_examinations == 1  # the stand-in gives both the same examination
+    assert case.dose_total.dlp_mgy_cm == 100.0
+    assert case.findings == case.readings[-1].findings
+
+
+def test_a_refused_scan_is_kept_apart(steps: Steps) -> None:
+    text = case_text(
+        '[[scan]]\npath = "broken"\ndate = 2031-04-01', '[[scan]]\npath = "w08"\ndate = 2031-04-29'
+    )
+    case = run_case(parse_case_file(text, Path("/case")))
+    assert [scan for scan, _ in case.refused] == ["broken"]
+    assert len(case.readings) == 1
+    with pytest.raises(Refused, match="empty-folder"):
+        run_case(parse_case_file(case_text('[[scan]]\npath = "broken"\ndate = 2031-04-01'), Path("/case")))
+
+
+def test_what_a_case_file_says_reaches_the_scan(tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text(
+        '[[window]]\nsurface="any"\nquantity="mean_width"\nside="any"\nfrom_weeks=0\nto_weeks=9\nhigh=0.1\n'
+        'unit="mm"\nmeaning="m"\nsource="s"\n'
+    )
+    text = case_text('[[scan]]\npath = "w08"\nweeks_since_surgery = 8\n[settings]\nwindows = "own.toml"\n')
+    case_file = parse_case_file(text, tmp_path)
+    known = known_of(case_file, case_file.scan[0])
+    assert (known.weeks, known.site, known.birth_year, known.scan_id) == (8.0, "L5", 2016, "w08")
+    assert known.screws[0].major_diameter_mm == 4.0
+    assert known.windows != shipped_windows()
