@@ -24,7 +24,8 @@ _STEP_MM = 0.05
 _REACH_MM = 6.0
 _SLAB_MM = (-0.5, 0.0, 0.5)
 _METAL_MM = 1.5  # beyond the envelope, the foot of the metal is over by here
-_PLATEAU_MM = 1.5  # of bone that the eye takes as its level
+_FAR_MM = 3.0  # a first minimum beyond is not beside the metal
+_EYE_MM = 0.4  # the eye does not follow a profile finer than the pixels
 _LEAST_STEP_HU = 80.0  # less is no edge to the eye
 _BONE_HU = 150.0
 
@@ -58,22 +59,27 @@ Caliper = Callable[[Array, Array], float]
 
 
 def half_height_mm(away_mm: Array, hu: Array) -> float:
-    """Distance from the envelope to the half height between the darkest place and the bone behind it.
+    """Distance from the envelope to half height between the dark line beside the metal and the bone behind.
 
     Parameters
     ----------
     away_mm, hu : ndarray, shape (N,)
-        A profile outward from the envelope.
+        A profile outward from the envelope, evenly spaced.
+
+    Notes
+    -----
+    The eye takes the first minimum outward, and for the bone the first maximum behind it that stands out.
     """
-    near = away_mm <= 3.0
-    darkest = int(np.argmin(np.where(near, hu, np.inf)))
-    behind = (away_mm > away_mm[darkest]) & (away_mm <= away_mm[darkest] + _PLATEAU_MM)
-    if not behind.any():
+    seen = ndimage.uniform_filter1d(hu, max(1, round(_EYE_MM / (away_mm[1] - away_mm[0]))), mode="nearest")
+    turns = np.diff(np.sign(np.diff(seen)))
+    valleys, hills = np.flatnonzero(turns > 0) + 1, np.flatnonzero(turns < 0) + 1
+    if not valleys.size or away_mm[valleys[0]] > _FAR_MM:
         return 0.0
-    step = float(hu[behind].max() - hu[darkest])
-    if step < _LEAST_STEP_HU:
+    dark = int(valleys[0])
+    bright = [h for h in hills if h > dark and seen[h] - seen[dark] >= _LEAST_STEP_HU]
+    if not bright:
         return 0.0
-    return _first_rise_mm(away_mm[darkest:], hu[darkest:], float(hu[darkest]) + step / 2.0)
+    return _first_rise_mm(away_mm[dark:], seen[dark:], float(seen[dark] + seen[bright[0]]) / 2.0)
 
 
 def threshold_mm(away_mm: Array, hu: Array) -> float:
@@ -102,28 +108,25 @@ def read_sides(scan: Scan, truth: Truth, caliper: Caliper) -> dict[str, Reading]
     out = {}
     for name, side in (("head_side", HEAD), ("tip_side", TIP)):
         counted = truth.counted & (truth.side == side)
-        if (places := _places(truth, counted)) is not None:
-            depth, angle = places
-            hu = _profiles(scan, truth, depth, angle)
+        depth, angle = _places(truth, counted)
+        hu = _profiles(scan, truth, depth, angle)
+        inside = np.isfinite(hu).all(axis=1)
+        if inside.any():
             away = np.arange(0.0, _REACH_MM, _STEP_MM)
-            widths = [caliper(away, row[np.isfinite(row)]) for row in hu if np.isfinite(row).all()]
-            inside = np.isfinite(hu).all(axis=1)
-            out[name] = Reading(np.array(widths), np.rint(angle[inside] / 45.0).astype(np.intp) % 8)
-    return {name: reading for name, reading in out.items() if reading.width_mm.size}
+            widths = np.array([caliper(away, row) for row in hu[inside]])
+            out[name] = Reading(widths, np.rint(angle[inside] / 45.0).astype(np.intp) % 8)
+    return out
 
 
-def _places(truth: Truth, counted: NDArray[np.bool_]) -> tuple[Array, Array] | None:
+def _places(truth: Truth, counted: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Return depths and angles read: evenly spaced depths, each direction where bone lies behind."""
     rows = np.flatnonzero(counted.any(axis=1))
     if not rows.size:
-        return None
-    chosen = rows[np.linspace(0, len(rows) - 1, _DEPTHS + 2).round().astype(int)[1:-1]]
+        return np.zeros(0), np.zeros(0)
+    chosen = np.unique(rows[np.linspace(0, len(rows) - 1, _DEPTHS + 2).round().astype(int)[1:-1]])
     columns = [int(np.argmin(np.abs(truth.angle_deg - 45.0 * k))) for k in range(8)]
-    pairs = [(i, j) for i in chosen for j in columns if counted[i, j]]
-    if not pairs:
-        return None
-    i, j = np.array(pairs).T
-    return truth.depth_mm[i], truth.angle_deg[j]
+    i, j = (a.ravel() for a in np.meshgrid(chosen, columns, indexing="ij"))
+    return truth.depth_mm[i][counted[i, j]], truth.angle_deg[j][counted[i, j]]
 
 
 def _profiles(scan: Scan, truth: Truth, depth_mm: Array, angle_deg: Array) -> Array:

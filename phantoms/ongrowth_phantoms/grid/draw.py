@@ -112,7 +112,7 @@ class Case:
 
     @property
     def difficulty(self) -> str:
-        """ "easy", "medium" or "hard": what share of answers may be asked for."""
+        """What share of answers may be asked for: "easy", "medium" or "hard"."""
         if self.material != "titanium" or not self.is_thin or self.pose == "in plane":
             return "hard"
         if self.beside or self.smoothing:
@@ -182,7 +182,7 @@ def _any(rng: Rng, half: str, scanner: str) -> Draws:
 
 
 def _sizes_of(drawn: Draws) -> Draws:
-    """A child's screw is thinner."""
+    """Return the sizes that anatomy forces: a child's screw is thinner."""
     return {"major_mm": 3.5, "root_mm": 2.6, "pitch_mm": 1.25, "cannula_mm": 0.0} if drawn["is_child"] else {}
 
 

@@ -116,20 +116,20 @@ def protocol_of(case: Case, scene: Scene) -> Protocol:
     rng = np.random.default_rng([case.seed, 66])
     turn = _turn_deg(case, scene)
     tilt = float(rng.uniform(8, 22) * rng.choice([-1, 1])) if case.pose == "tilted gantry" else 0.0
-    looks = {"pixel_mm": case.pixel_mm, "slice_mm": case.slice_mm, "slice_fwhm_mm": case.slice_fwhm_mm}
+    made: Protocol
     if case.scanner == "full":
-        full = FullProtocol(
-            case.kernel, case.kvp, case.dose_mgy, **looks, turn_deg=turn, tilt_deg=tilt,
-            clip_hu=case.clip_hu, smoothing=case.smoothing,
+        made = FullProtocol(case.kernel, case.kvp, case.dose_mgy, smoothing=case.smoothing)
+    else:
+        kind = KernelProtocol if case.kernel else FastProtocol
+        made = kind(
+            in_plane_fwhm_mm=case.fwhm_mm, edge_enhancement=case.edge, mtf_power=case.power,
+            noise_hu=case.noise_hu, kvp=case.kvp, kernel=case.kernel,
         )  # fmt: skip
-        return replace(full, size_mm=_size_mm(full, scene))
-    make = KernelProtocol if case.kernel else FastProtocol
-    fast = make(
-        **looks, in_plane_fwhm_mm=case.fwhm_mm, edge_enhancement=case.edge, mtf_power=case.power,
-        noise_hu=case.noise_hu, clip_hu=case.clip_hu, turn_deg=turn, tilt_deg=tilt, kvp=case.kvp,
-        kernel=case.kernel,
+    made = replace(
+        made, pixel_mm=case.pixel_mm, slice_mm=case.slice_mm, slice_fwhm_mm=case.slice_fwhm_mm,
+        clip_hu=case.clip_hu, turn_deg=turn, tilt_deg=tilt,
     )  # fmt: skip
-    return replace(fast, size_mm=_size_mm(fast, scene))
+    return replace(made, size_mm=_size_mm(made, scene))
 
 
 def _size_mm(protocol: Protocol, scene: Scene) -> tuple[float, float, float]:
@@ -194,7 +194,7 @@ def _scanned(scene: Scene, protocol: Protocol, case: Case) -> Scan:
 
 
 def _read(path: Path) -> Phantom:
-    made: Phantom = pickle.loads(path.read_bytes())  # noqa: S301 - our own cache
+    made: Phantom = pickle.loads(path.read_bytes())
     return made
 
 
