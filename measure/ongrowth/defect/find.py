@@ -6,8 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
+from ongrowth.defect.columns import assumed_blur, gather
+from ongrowth.defect.faces import FaceFit, FacePriors, Shores
 from ongrowth.defect.plane import DefectPlane, on_screw
+from ongrowth.defect.section import bone_section
 from ongrowth.defect.slit import Block, darkness_hu, slant_stack
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform, unit
@@ -33,12 +37,12 @@ class DefectSettings:
     steepest_slope: float = 1.1
     least_dark_hu: float = 100.0
     least_significance: float = 3.0
+    n_refinements: int = 3
 
 
 DEFAULT_SETTINGS = DefectSettings()
 _CLEAR_MM = 1.5  # from other metal
 _COARSE_SLOPES = np.linspace(-1.1, 1.1, 23)
-_FINE_SLOPES = np.linspace(-0.3, 0.3, 21)
 _WIDTHS_MM = np.array([0.8, 1.6, 2.4, 3.6, 5.2, 7.2])
 
 
@@ -79,15 +83,59 @@ def find_defect(
         settings.ends_mm,
         envelope,
     )
-    plane = _turned(frame.world_from_screw, coarse)
-    for slopes in (_FINE_SLOPES, _FINE_SLOPES):
-        around = _across(plane, frame)
-        widths = coarse.width_mm * np.array([0.7, 1.0, 1.4])
-        fine = _search(_clear_of(_near_plane(scan, around, settings), other), slopes, widths, 3.0, envelope)
-        plane = _turned(around, fine)
     if coarse.significance < settings.least_significance:
         return _not_seen()
-    return on_screw(plane, frame, fine.width_mm, "found", 1.5, 0.2)
+    plane, gap = _turned(frame.world_from_screw, coarse), coarse.width_mm
+    for _ in range(settings.n_refinements):
+        fitted = _refined(scan, screw, frame, plane, gap)
+        if fitted is None:
+            return _not_seen()
+        plane, gap = fitted
+    return on_screw(plane, frame, gap, "found", 1.5, 0.2)
+
+
+def _refined(
+    scan: Scan, screw: Screw, frame: ScrewFrame, plane: Plane, gap_mm: float
+) -> tuple[Plane, float] | None:
+    """Return the plane midway between the faces of the defect, and their typical distance."""
+    blur = assumed_blur(scan)
+    half = gap_mm / 2.0
+    columns = gather(
+        scan, plane, frame.axis_direction, blur, screw=screw, half_height_mm=half + 3.0, step_mm=0.9
+    )
+    section = bone_section(columns, -half, half, screw.major_diameter_mm.value / 2.0)
+    active = ndimage.binary_dilation(section)
+    fit = FaceFit(columns, active, Shores(blur, columns.slice_cos), FacePriors(face_step_mm=0.18))
+    faces, _ = fit.run(fit.start(-half, half), 8)
+    contrast = np.minimum(faces.low_shore_hu[0], faces.high_shore_hu[0]) - faces.tissue_hu
+    is_open = section & (contrast > 120.0) & (faces.gap_mm > 0.3 * np.nanmedian(faces.gap_mm[section]))
+    if is_open.sum() < 12:
+        return None
+    u, v = np.meshgrid(columns.grid_mm, columns.grid_mm, indexing="ij")
+    middle = (faces.low_mm + faces.high_mm)[is_open] / 2.0
+    level, a, b = _robust_plane(u[is_open], v[is_open], middle, np.clip(contrast[is_open] / 400.0, 0.0, 1.0))
+    corners = [
+        columns.world(*np.array([[x], [y], [level + a * x + b * y]]))[0] for x, y in ((0, 0), (1, 0), (0, 1))
+    ]
+    normal = unit(np.cross(corners[1] - corners[0], corners[2] - corners[0]))
+    found = Plane(corners[0], normal if normal @ frame.axis_direction > 0 else -normal)
+    depth = -float(found.height_mm(frame.origin_mm)) / float(found.normal @ frame.axis_direction)
+    return Plane(frame.origin_mm + depth * frame.axis_direction, found.normal), float(
+        np.median(faces.gap_mm[is_open])
+    )
+
+
+def _robust_plane(x: FloatArray, y: FloatArray, z: FloatArray, trust: FloatArray) -> FloatArray:
+    """Return (c, a, b) of ``z = c + a x + b y``, Tukey weights."""
+    design = np.column_stack([np.ones_like(x), x, y])
+    fit = np.array([np.median(z), 0.0, 0.0])
+    for _ in range(12):
+        rest = z - design @ fit
+        scale = max(4.7 * 1.4826 * float(np.median(np.abs(rest))), 0.4)
+        weight = trust * np.clip(1.0 - (rest / scale) ** 2, 0.0, None) ** 2
+        root = np.sqrt(weight)
+        fit = np.linalg.lstsq(design * root[:, None], z * root, rcond=None)[0]
+    return fit
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,19 +193,6 @@ def _clear_of(block: Block, metal: tuple[OtherMetal, ...]) -> Block:
 def _turned(world_from_block: RigidTransform, slit: _Slit) -> Plane:
     normal = world_from_block.turn(unit([-slit.a, -slit.b, 1.0]))
     return Plane(world_from_block.apply(np.array([0.0, 0.0, slit.d_mm])), normal)
-
-
-def _across(plane: Plane, frame: ScrewFrame) -> RigidTransform:
-    """Return block axes whose third is the plane's normal, origin where the plane meets the screw."""
-    depth = -float(plane.height_mm(frame.origin_mm)) / float(plane.normal @ frame.axis_direction)
-    first = unit(np.cross(plane.normal, np.eye(3)[int(np.argmin(np.abs(plane.normal)))]))
-    rotation = np.column_stack([first, np.cross(plane.normal, first), plane.normal])
-    return RigidTransform(rotation, frame.origin_mm + depth * frame.axis_direction)
-
-
-def _near_plane(scan: Scan, world_from_block: RigidTransform, settings: DefectSettings) -> Block:
-    side = np.arange(-settings.reach_mm, settings.reach_mm + 0.1, 0.5)
-    return Block.of(scan, world_from_block, side, side, np.arange(-8.0, 8.01, 0.2))
 
 
 def _not_seen() -> Problem:

@@ -1,0 +1,50 @@
+"""Which columns of a defect have bone on both shores: the cross-section of the bone."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import ndimage
+
+from ongrowth.defect.columns import BoolArray, Columns, FloatArray
+
+SOFT_HU = 50.0  # muscle and fibrous tissue (ICRU-44 soft tissue: 52-55 HU)
+_SHORE_MM = (0.2, 1.4)  # depths behind a face that are averaged
+_LEAST_BONE_HU = 200.0
+_NEIGHBOURHOOD_MM = 1.8  # about the width of a cortex with its blur
+_SIGMA_MM = 0.45
+_NEAR_MM = 3.0  # the bone that is meant comes this near to the middle
+
+
+def shore_hu(columns: Columns, low_mm: float, high_mm: float) -> FloatArray:
+    """Return the lower of the two shores' CT numbers of each column, shape (G, G); NaN where unknown."""
+    near, far = _SHORE_MM
+    height = columns.height_mm
+    below = columns.binned((height < low_mm - near) & (height > low_mm - far), _SIGMA_MM)
+    above = columns.binned((height > high_mm + near) & (height < high_mm + far), _SIGMA_MM)
+    return np.minimum(below, above)
+
+
+def bone_section(columns: Columns, low_mm: float, high_mm: float, inner_mm: float) -> BoolArray:
+    """Return the cross-section of the bone, holes filled, shape (G, G).
+
+    The outline lies at half height between soft tissue and the densest bone nearby.
+
+    Parameters
+    ----------
+    columns : Columns
+        The voxels.
+    low_mm, high_mm : float
+        Typical heights of the two faces.
+    inner_mm : float
+        Radius about the middle that always belongs to it (the screw), mm.
+    """
+    shore = np.nan_to_num(shore_hu(columns, low_mm, high_mm), nan=-1000.0)
+    size = 2 * round(_NEIGHBOURHOOD_MM / columns.step_mm / 2.0) + 1
+    densest = ndimage.maximum_filter(shore, size)
+    is_bone = shore > np.maximum((densest + SOFT_HU) / 2.0, _LEAST_BONE_HU)
+    away = np.hypot(columns.grid_mm[:, None], columns.grid_mm)
+    whole = ndimage.binary_closing(is_bone | (away <= inner_mm), iterations=2)
+    whole = ndimage.binary_fill_holes(whole)
+    pieces, _ = ndimage.label(whole)
+    near = np.unique(pieces[(away < inner_mm + _NEAR_MM) & whole])
+    return np.isin(pieces, near[near > 0])
