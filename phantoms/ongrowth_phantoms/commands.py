@@ -56,7 +56,7 @@ def demo(out: Path, seed: int) -> None:
     """Make a phantom CT, measure it, and write the page."""
     click.echo(f"{NOTE} Drawing it ...", err=True)
     series, weeks, implant = make_demo(out / "phantom", seed=seed)
-    check = [str(series), "--weeks", str(weeks), "--out", str(out)]
+    check = [str(series), "--weeks", str(weeks), "--site", "L5", "--out", str(out)]
     check += [
         "--diameter",
         str(implant["major_diameter_mm"]),
