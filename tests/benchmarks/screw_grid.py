@@ -165,7 +165,7 @@ def partly(seed: int, rng: np.random.Generator) -> Case:
 def cannulated(seed: int, rng: np.random.Generator) -> Case:
     clip = 3071.0 if seed % 2 else None
     scene = pars_scene(
-        seed, screw=pattern(rng, major_diameter_mm=4.5, cannula_diameter_mm=rng.uniform(1.2, 1.8))
+        seed, screw=pattern(rng, major_diameter_mm=4.5, cannula_diameter_mm=rng.uniform(1.2, 1.5))
     )
     return Case("cannulated", scene, framed(scene, protocol(rng, clip_hu=clip)))
 
@@ -187,7 +187,7 @@ def standing(seed: int, rng: np.random.Generator) -> Case:
 def headless(seed: int, rng: np.random.Generator) -> Case:
     clip = 3071.0 if seed % 2 else None
     made = pattern(rng)
-    made = dataclasses.replace(made, head_diameter_mm=made.major_diameter_mm, head_height_mm=0.5)
+    made = dataclasses.replace(made, head_diameter_mm=made.major_diameter_mm, head_height_mm=0.05)
     scene = pars_scene(seed, screw=made)
     return Case("no head", scene, framed(scene, protocol(rng, clip_hu=clip)))
 

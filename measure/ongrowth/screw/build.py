@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Level, Problem
+from ongrowth.screw.ending import Ending, View, fit_shoulder, fit_tip
 from ongrowth.screw.integrity import examine
 from ongrowth.screw.match import Match
-from ongrowth.screw.model import Integrity, Screw, ScrewSettings, ScrewSpec
+from ongrowth.screw.model import Screw, ScrewSettings, ScrewSpec
 from ongrowth.screw.shaft import Shaft, ShaftEnd
 from ongrowth.screw.side import outer_end_first
 
-_U_TIP_MM = 0.25
-_U_HEAD_MM = 0.35
+_U_FLOOR_MM = 0.12  # ends move by this much with the kernel alone
 _U_STATED_LENGTH_MM = 0.25
-# Mean thread of cortical and pars screws: outer diameter over that of a rod of equal cross-section.
-_MAJOR_FROM_MEAN = 1.12
-_U_MAJOR_SHARE = 0.06
-_ROOT_FROM_MAJOR = 0.74
+_TIP_WINDOW_MM, _BEYOND_MM = 6.0, 2.5
+_SHOULDER_WINDOW_MM = 3.5
+_U_UNKNOWN_THREAD = 0.025  # height and shape of the thread not known: share of the diameter
+_U_MAJOR_FLOOR_MM = 0.05
 
 
 def build_screw(
@@ -30,31 +31,27 @@ def build_screw(
     """Return a screw with head and tip told apart, and what a reader must know about it."""
     spec = match.spec
     head_first, problems = _head_first(shaft, match, middle_x_mm)
-    head, tip = (shaft.first, shaft.last) if head_first else (shaft.last, shaft.first)
     way = 1.0 if head_first else -1.0
-    head_at, tip_at, more = _ends(head, tip, way, spec, settings, match.id)
+    head, tip, more = _ends(shaft, way, spec, settings, match.id)
     problems += more
-    major, source = _major(shaft, spec)
+    major = _major(shaft, spec)
     root = spec.root_diameter_mm
     if math.isnan(root):
-        root = _ROOT_FROM_MAJOR * major.value
-    cautions = _cautions(shaft, spec)
-    integrity = _oriented(examine(shaft), shaft, head_at, way)
-    length = way * (tip_at - head_at)
-    screw = Screw(
+        root = spec.root_share * major.value
+    length = Measured.of(way * (tip.at_mm - head.at_mm), math.hypot(head.u_mm, tip.u_mm), Unit.MM, floor=0.0)
+    return Screw(
         id=match.id,
         side=match.side,
-        head_mm=shaft.point_mm(head_at),
-        tip_mm=shaft.point_mm(tip_at),
+        head_mm=shaft.point_mm(head.at_mm),
+        tip_mm=shaft.point_mm(tip.at_mm),
         major_diameter_mm=major,
-        length_mm=Measured.of(length, math.hypot(_U_TIP_MM, _U_HEAD_MM), Unit.MM, floor=0.0),
+        length_mm=length,
         root_diameter_mm=float(root),
-        diameter_source="given" if source else "estimated",
-        integrity=integrity,
+        diameter_source="given" if math.isfinite(spec.major_diameter_mm) else "estimated",
+        integrity=examine(shaft, head.at_mm, way),
         spec=spec,
-        cautions=cautions,
-    )
-    return screw, problems
+        cautions=_cautions(shaft, spec),
+    ), problems
 
 
 def _head_first(shaft: Shaft, match: Match, middle_x_mm: float) -> tuple[bool, list[Problem]]:
@@ -81,50 +78,75 @@ def _distance(a: tuple[float, float, float], b: NDArray[np.float64]) -> float:
 
 
 def _ends(
-    head: ShaftEnd, tip: ShaftEnd, way: float, spec: ScrewSpec, settings: ScrewSettings, name: str
-) -> tuple[float, float, list[Problem]]:
-    """Return depths of head end and tip; a stated length is weighed with what is seen."""
-    head_at, tip_at = head.shoulder_mm, tip.depth_mm
+    shaft: Shaft, way: float, spec: ScrewSpec, settings: ScrewSettings, name: str
+) -> tuple[Ending, Ending, list[Problem]]:
+    """Return head end and tip as depths; a stated length is weighed with what is seen."""
+    head_end, tip_end = (shaft.first, shaft.last) if way > 0 else (shaft.last, shaft.first)
+    head, tip = _head(shaft, head_end, -way), _tip(shaft, tip_end, way)
     if math.isnan(spec.length_mm):
-        return head_at, tip_at, []
-    seen = way * (tip_at - head_at)
-    excess = seen - spec.length_mm
+        return head, tip, []
+    excess = way * (tip.at_mm - head.at_mm) - spec.length_mm
     if abs(excess) > settings.length_differs_mm:
+        seen = excess + spec.length_mm
         text = (
             f"Screw {name} measures {seen:.1f} mm, stated are {spec.length_mm:.1f} mm; the scan was believed."
         )
-        return head_at, tip_at, [Problem("length-differs", Level.CAUTION, text, "Check the stated length.")]
-    variances = np.array([_U_HEAD_MM, _U_TIP_MM, _U_STATED_LENGTH_MM]) ** 2
+        return head, tip, [Problem("length-differs", Level.CAUTION, text, "Check the stated length.")]
+    variances = np.array([head.u_mm, tip.u_mm, _U_STATED_LENGTH_MM]) ** 2
     share = variances / variances.sum()
-    return head_at + way * share[0] * excess, tip_at - way * share[1] * excess, []
+    head = replace(
+        head, at_mm=head.at_mm + way * share[0] * excess, u_mm=head.u_mm * math.sqrt(1.0 - share[0])
+    )
+    tip = replace(tip, at_mm=tip.at_mm - way * share[1] * excess, u_mm=tip.u_mm * math.sqrt(1.0 - share[1]))
+    return head, tip, []
 
 
-def _major(shaft: Shaft, spec: ScrewSpec) -> tuple[Measured, bool]:
+def _head(shaft: Shaft, end: ShaftEnd, outward: float) -> Ending:
+    """Find the underside of the head; without a head, the end of the metal."""
+    if not end.has_head:
+        return Ending(end.depth_mm, math.hypot(0.3 * shaft.blur_along_mm, _U_FLOOR_MM), math.nan)
+    view = _view(shaft, end.shoulder_mm, outward, _SHOULDER_WINDOW_MM, end.head_radius_mm)
+    rough, out = outward * end.shoulder_mm, outward * end.depth_mm
+    return _depth(fit_shoulder(view, shaft.section, rough, out, end.head_radius_mm), outward)
+
+
+def _tip(shaft: Shaft, end: ShaftEnd, outward: float) -> Ending:
+    view = _view(shaft, end.depth_mm, outward, _TIP_WINDOW_MM, shaft.section.radius_mm)
+    return _depth(fit_tip(view, shaft.section, outward * end.depth_mm), outward)
+
+
+def _view(shaft: Shaft, at_mm: float, outward: float, window_mm: float, radius_mm: float) -> View:
+    """Cut the outline to an end: from some way inside to a little beyond, out to the foot of the edge."""
+    outline = shaft.outline
+    place = outward * outline.depth_mm
+    near = (place > outward * at_mm - window_mm) & (place < outward * at_mm + _BEYOND_MM)
+    order = np.argsort(place[near])
+    wide = outline.radius_mm < radius_mm + 1.0
+    hu = outline.profile_hu[near][order][:, wide]
+    return View(place[near][order], outline.radius_mm[wide], hu, shaft.blur_along_mm, shaft.ceiling_hu)
+
+
+def _depth(ending: Ending, outward: float) -> Ending:
+    return replace(ending, at_mm=outward * ending.at_mm, u_mm=math.hypot(ending.u_mm, _U_FLOOR_MM))
+
+
+def _major(shaft: Shaft, spec: ScrewSpec) -> Measured:
     if math.isfinite(spec.major_diameter_mm):
-        return Measured.of(spec.major_diameter_mm, 0.02, Unit.MM, floor=0.0), True
-    value = 2.0 * shaft.radius_mm * _MAJOR_FROM_MEAN
-    u = math.hypot(_U_MAJOR_SHARE * value, 0.5 * shaft.metal.blur_mm if shaft.metal.is_clipped else 0.1)
-    return Measured.of(value, u, Unit.MM, Caution.DIAMETER_ESTIMATED, floor=0.0), False
+        return Measured.of(spec.major_diameter_mm, 0.02, Unit.MM, floor=0.0)
+    value, u = 2.0 * shaft.section.radius_mm, 2.0 * shaft.section.radius_u_mm
+    if math.isnan(spec.root_diameter_mm):
+        u = math.hypot(u, _U_UNKNOWN_THREAD * value)
+    return Measured.of(
+        value, math.hypot(u, _U_MAJOR_FLOOR_MM), Unit.MM, Caution.DIAMETER_ESTIMATED, floor=0.0
+    )
 
 
 def _cautions(shaft: Shaft, spec: ScrewSpec) -> Caution:
     cautions = Caution.NONE
-    if shaft.metal.is_clipped:
+    if shaft.is_clipped:
         cautions |= Caution.METAL_CLIPPED
     if math.isnan(spec.major_diameter_mm):
         cautions |= Caution.DIAMETER_ESTIMATED
-    if spec.material != "titanium" or (not shaft.metal.is_clipped and shaft.metal.core_hu > 13000.0):
+    if spec.material != "titanium" or (not shaft.is_clipped and shaft.section.core_hu > 13000.0):
         cautions |= Caution.DENSE_METAL
     return cautions
-
-
-def _oriented(integrity: Integrity, shaft: Shaft, head_at: float, way: float) -> Integrity:
-    """Count the depth of an interruption from the head end."""
-    at = shaft.first.shoulder_mm + integrity.at_depth_mm
-    return Integrity(
-        integrity.state,
-        integrity.smallest_shown_mm,
-        float(way * (at - head_at)),
-        integrity.interruption_mm,
-        integrity.bend_deg,
-    )

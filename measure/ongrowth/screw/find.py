@@ -53,7 +53,9 @@ def find_screws(
     ceiling = _ceiling_hu(scan, voxels)
     segments, lumps = _segments(scan, voxels)
     segments = join_broken(segments, settings)
-    shafts = [s for segment in segments if (s := trace_shaft(scan, segment, threshold, ceiling)) is not None]
+    known = _common(specs)
+    traced = (trace_shaft(scan, segment, threshold, ceiling, known) for segment in segments)
+    shafts = [shaft for shaft in traced if shaft is not None]
     kinds = [kind_of(shaft, settings) for shaft in shafts]
     screws = [shaft for shaft, kind in zip(shafts, kinds, strict=True) if kind is Kind.SCREW]
     others = [_other(s, k) for s, k in zip(shafts, kinds, strict=True) if k is not Kind.SCREW]
@@ -70,6 +72,12 @@ def _ceiling_hu(scan: Scan, voxels: NDArray[np.intp]) -> float:
     hu = scan.hu[tuple(voxels.T)]
     top = float(hu.max())
     return top if np.mean(hu >= top) > 0.1 else math.nan
+
+
+def _common(specs: Sequence[ScrewSpec]) -> ScrewSpec:
+    """Return what is known of every screw before they are told apart: a spec, if all are of one kind."""
+    kinds = {(s.material, s.major_diameter_mm, s.root_diameter_mm) for s in specs}
+    return specs[0] if len(kinds) == 1 else ScrewSpec()
 
 
 def _segments(scan: Scan, voxels: NDArray[np.intp]) -> tuple[list[Segment], list[OtherMetal]]:

@@ -36,6 +36,12 @@ class ScrewSpec:
     head_mm: tuple[float, float, float] | None = None
     tip_mm: tuple[float, float, float] | None = None
 
+    @property
+    def root_share(self) -> float:
+        """Root over major diameter; where not known 0.75, the middle of bone screws (no source)."""
+        share = self.root_diameter_mm / self.major_diameter_mm
+        return share if math.isfinite(share) else 0.75
+
 
 @dataclass(frozen=True, slots=True)
 class Integrity:

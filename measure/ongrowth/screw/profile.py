@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from ongrowth.geometry import Line, unit
+from ongrowth.geometry import unit
 from ongrowth.scan import Scan
+from ongrowth.screw.course import Course
 
 DEPTH_STEP_MM = 0.2
 _RADIUS_STEP_MM = 0.15
@@ -23,7 +24,7 @@ class Outline:
 
     Parameters
     ----------
-    line : Line
+    course : Course
         Axis; depth is measured along it.
     depth_mm : ndarray, shape (D,)
         Depths, mm, evenly spaced.
@@ -32,14 +33,15 @@ class Outline:
     core_hu : ndarray, shape (D,)
         Highest CT number near the axis (a lumen does not lower it), HU.
     profile_hu : ndarray, shape (D, R)
-        Median CT number over the angles at each distance from the axis, HU.
+        Mean CT number over the angles at each distance from the axis, extremes left out, HU. The
+        thread cancels in it: a turn of the screw only turns the section.
     radius_mm : ndarray, shape (R,)
         Those distances, mm.
     level_hu : float
         The level.
     """
 
-    line: Line
+    course: Course
     depth_mm: NDArray[np.float64]
     edge_mm: NDArray[np.float64]
     core_hu: NDArray[np.float64]
@@ -54,10 +56,6 @@ class Outline:
         fair = np.minimum(self.edge_mm, (upper + 2.0 * (upper - lower) + 0.3)[:, None])
         return np.asarray(np.sqrt(np.mean(fair**2, axis=1)))
 
-    def point_mm(self, depth_mm: float) -> NDArray[np.float64]:
-        """Return the point of the axis at a depth, patient mm (LPS)."""
-        return np.asarray(self.line.point_mm + depth_mm * self.line.direction)
-
 
 def across(direction: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return two unit vectors perpendicular to a direction and to each other."""
@@ -67,7 +65,7 @@ def across(direction: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray
 
 
 def outline_of(
-    crop: Scan, line: Line, span_mm: tuple[float, float], level_hu: float, core_mm: float
+    crop: Scan, course: Course, span_mm: tuple[float, float], level_hu: float, core_mm: float
 ) -> Outline:
     """Return the outline of the metal along an axis.
 
@@ -75,7 +73,7 @@ def outline_of(
     ----------
     crop : Scan
         Part of the scan that holds the span with some margin.
-    line : Line
+    course : Course
         The axis.
     span_mm : tuple of float
         First and last depth, mm.
@@ -86,34 +84,40 @@ def outline_of(
     """
     depth = np.arange(span_mm[0], span_mm[1] + DEPTH_STEP_MM / 2, DEPTH_STEP_MM)
     radius = np.arange(0.0, _REACH_MM, _RADIUS_STEP_MM)
-    hu = _polar_hu(crop, line, depth, radius)
+    hu = _polar_hu(crop, course, depth, radius)
     near = radius <= core_mm
     start = np.argmax(hu[:, :, near], axis=2)
     return Outline(
-        line=line,
+        course=course,
         depth_mm=depth,
         edge_mm=_first_fall_mm(hu, start, level_hu),
         core_hu=hu[:, :, near].max(axis=(1, 2)),
-        profile_hu=np.median(hu, axis=1),
+        profile_hu=_mean_of_angles(hu),
         radius_mm=radius,
         level_hu=level_hu,
     )
 
 
 def _polar_hu(
-    crop: Scan, line: Line, depth: NDArray[np.float64], radius: NDArray[np.float64]
+    crop: Scan, course: Course, depth: NDArray[np.float64], radius: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """CT numbers, shape (D, S, R), read linearly between voxels."""
-    first, second = across(line.direction)
+    first, second = across(course.line.direction)
     angle = np.arange(_ANGLES) * 2.0 * np.pi / _ANGLES
     spoke = np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * second
-    axis = line.point_mm + depth[:, None] * line.direction
+    axis = course.points_mm(depth)
     points = axis[:, None, None, :] + radius[None, None, :, None] * spoke[None, :, None, :]
     index = np.moveaxis(crop.voxels(points), -1, 0)
     return np.asarray(
         map_coordinates(crop.hu.astype(np.float32), index, order=1, mode="constant", cval=-1024.0),
         dtype=np.float64,
     )
+
+
+def _mean_of_angles(hu: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean over the angles without the highest and lowest sixth: other metal and streaks."""
+    left_out = _ANGLES // 6
+    return np.asarray(np.sort(hu, axis=1)[:, left_out:-left_out].mean(axis=1))
 
 
 def _first_fall_mm(hu: NDArray[np.float64], start: NDArray[np.intp], level: float) -> NDArray[np.float64]:

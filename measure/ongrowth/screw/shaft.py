@@ -1,9 +1,9 @@
-"""A straight piece of metal measured: axis, outline, both ends."""
+"""A straight piece of metal measured: axis, cross-section, outline, both ends."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,53 +11,39 @@ from scipy.special import ndtri
 
 from ongrowth.geometry import Line
 from ongrowth.scan import Scan
-from ongrowth.screw.axis import CentreLine, centre_line
+from ongrowth.screw.axis import Centres, section_centres, straight_course
+from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
+from ongrowth.screw.gap import Gap, find_gap
+from ongrowth.screw.model import ScrewSpec
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, outline_of
+from ongrowth.screw.section import Guess, Section, fit_section
 from ongrowth.screw.segment import Segment
+from ongrowth.screw.voxels import voxels_near
 
 _MARGIN_MM = 10.0
 _BACKGROUND_HU = 300.0  # bone and soft tissue about; 300 HU more move the edge of metal by 0.01 mm
 _CLIPPED_FROM = 0.97  # share of the ceiling from which a core counts as clipped
 _HEAD_REACH_MM = 9.0
 _HEAD_RATIO = 1.22
+_TAPER_AT_MM = 1.5
 # The lower this level, the more of the blurred edge carries the centre: steady on coarse grids.
 _LOW_SHARE = 0.3
+# Standard deviation of the slice profile over its nominal width: profiles are wider than nominal.
+_THROUGH_OF_SLICE = 0.38
+_RADIUS_SD_MM = 0.03  # a stated diameter is this good
+_EVEN_MM = 6.0  # a shorter stretch of even thickness tells nothing
+_LUMEN_DIP = 0.9  # a core darker than this share of the ring round it holds a lumen
+_BENT_GAIN = 1.5
+_BENT_SIGMAS = 4.0
+# Bone beside the metal pulls the centres a little; the more so where the scan's ceiling hides the core.
+_BENT_DEG, _BENT_CLIPPED_DEG = 1.0, 2.2
+_CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
+_FEWEST_CENTRES = 4
+_SHORTEST_MM = 3.0
+_COARSE_MM = 1.5
 # Reading of a 4 mm rod inside, on a scale that does not stop: titanium 8800-9400 HU (computed, and an
 # independent simulation 9750-10700); steel and cobalt-chrome about twice that.
-CORE_HU = {"titanium": 9500.0, "steel": 17000.0, "cobalt-chrome": 17000.0}
-
-
-@dataclass(frozen=True, slots=True)
-class Metal:
-    """How metal looks in this scan.
-
-    Parameters
-    ----------
-    core_hu : float
-        CT number inside the shaft as the scan would show it without a ceiling, HU.
-    ceiling_hu : float
-        Where the scan stops, NaN if the core lies below it.
-    level_hu : float
-        The level that draws outlines, HU.
-    blur_mm : float
-        Standard deviation of the blur across the shaft, mm.
-    """
-
-    core_hu: float
-    ceiling_hu: float
-    level_hu: float
-    blur_mm: float
-
-    @property
-    def is_clipped(self) -> bool:
-        """Whether the core is cut off by the scan's ceiling."""
-        return math.isfinite(self.ceiling_hu)
-
-    @property
-    def bloom_mm(self) -> float:
-        """How far outside a flat metal edge the level lies, mm; 0 at half height."""
-        share = (self.level_hu - _BACKGROUND_HU) / (self.core_hu - _BACKGROUND_HU)
-        return float(-self.blur_mm * ndtri(np.clip(share, 0.01, 0.99)))
+CORE_HU = {"titanium": 9400.0, "steel": 16000.0, "cobalt-chrome": 17000.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +53,13 @@ class ShaftEnd:
     Parameters
     ----------
     depth_mm : float
-        Where the metal ends, mm along the axis.
+        Where the metal ends, mm along the course.
     shoulder_mm : float
-        Where a head, if there is one, meets the shaft, mm along the axis; else `depth_mm`.
+        Where a head, if there is one, meets the shaft; else `depth_mm`.
+    head_radius_mm : float
+        Widest radius near this end, mm.
     head_ratio : float
-        Widest radius near this end over the radius of the shaft.
+        That over the radius of the shaft.
     taper_ratio : float
         Radius 1.5 mm inside the end over the radius of the shaft.
     is_cut : bool
@@ -80,6 +68,7 @@ class ShaftEnd:
 
     depth_mm: float
     shoulder_mm: float
+    head_radius_mm: float
     head_ratio: float
     taper_ratio: float
     is_cut: bool
@@ -92,15 +81,43 @@ class ShaftEnd:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shaft:
-    """A straight piece of metal with its axis and outline; depth runs from `first` to `last`."""
+    """A piece of metal with course, cross-section and outline; depth runs from `first` to `last`.
 
-    line: Line
-    centres: CentreLine
+    `level_hu` draws the outline; `ceiling_hu` is NaN where the core lies below the scan's ceiling;
+    `blur_along_mm` is the standard deviation of the blur along the axis.
+    """
+
+    fit: CourseFit
+    centres: Centres
+    section: Section
     outline: Outline
-    metal: Metal
-    radius_mm: float
+    gap: Gap
+    level_hu: float
+    ceiling_hu: float
+    blur_along_mm: float
     first: ShaftEnd
     last: ShaftEnd
+
+    @property
+    def course(self) -> Course:
+        """The axis."""
+        return self.fit.course
+
+    @property
+    def line(self) -> Line:
+        """The straight line from end to end."""
+        start, end = self.point_mm(self.first.depth_mm), self.point_mm(self.last.depth_mm)
+        return Line(start, end - start)
+
+    @property
+    def radius_mm(self) -> float:
+        """Radius of the mean cross-section, blur taken out, mm."""
+        return self.section.mean_radius_mm
+
+    @property
+    def is_clipped(self) -> bool:
+        """Whether the core is cut off by the scan's ceiling."""
+        return math.isfinite(self.ceiling_hu)
 
     @property
     def length_mm(self) -> float:
@@ -114,11 +131,23 @@ class Shaft:
 
     def point_mm(self, depth_mm: float) -> NDArray[np.float64]:
         """Return a point of the axis, patient mm (LPS)."""
-        return self.outline.point_mm(depth_mm)
+        return self.course.points_mm(depth_mm)
 
 
-def trace_shaft(scan: Scan, segment: Segment, threshold_hu: float, ceiling_hu: float) -> Shaft | None:
-    """Measure the straight piece of metal near a rough segment.
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """How bright the core is, where the scan stops (NaN: above the core), level of outlines, least metal."""
+
+    core_hu: float
+    ceiling_hu: float
+    level_hu: float
+    floor_hu: float
+
+
+def trace_shaft(
+    scan: Scan, segment: Segment, threshold_hu: float, ceiling_hu: float, spec: ScrewSpec
+) -> Shaft | None:
+    """Measure the piece of metal near a rough segment.
 
     Parameters
     ----------
@@ -130,6 +159,9 @@ def trace_shaft(scan: Scan, segment: Segment, threshold_hu: float, ceiling_hu: f
         CT number of metal.
     ceiling_hu : float
         Where the scan stops, NaN if nowhere.
+    spec : ScrewSpec
+        Its material tells how bright the core would be above the ceiling, its diameters how deep
+        the thread is.
 
     Returns
     -------
@@ -137,17 +169,25 @@ def trace_shaft(scan: Scan, segment: Segment, threshold_hu: float, ceiling_hu: f
         None if no straight shaft is there.
     """
     crop = scan.crop(scan.box([segment.start_mm, segment.end_mm], _MARGIN_MM))
-    line, span = segment.line, (0.0, segment.length_mm)
+    span = (0.0, segment.length_mm)
     tube = 1.4 * segment.radius_mm + 0.5 * float(crop.step_mm.max())
-    rough = centre_line(crop, line, span, tube, (threshold_hu, _top(crop, threshold_hu, ceiling_hu)))
-    line = rough.line if rough is not None else line
-    metal = _metal(crop, line, span, threshold_hu, ceiling_hu)
-    low_hu = max(threshold_hu, _LOW_SHARE * metal.core_hu) if not metal.is_clipped else threshold_hu
-    fine = centre_line(crop, line, span, tube, (low_hu, _top(crop, low_hu, ceiling_hu)))
-    if fine is None:
-        return None
-    outline = _outline(crop, fine.line, span, metal, segment.radius_mm)
-    return _measured(crop, fine, outline, metal, span)
+    top = _top(crop, threshold_hu, ceiling_hu)
+    course = straight_course(crop, Course(segment.line), span, tube, (threshold_hu, top))
+    look = _look(crop, course, span, threshold_hu, ceiling_hu, spec.material)
+    course = straight_course(crop, course, span, tube, _range_hu(crop, course, look))
+    return _measured(crop, course, span, look, segment.radius_mm, tube, spec)
+
+
+def _range_hu(crop: Scan, course: Course, look: _Look) -> tuple[float, float]:
+    """Return the CT numbers between which metal gains weight in its centre.
+
+    High up, what lies beside the metal matters least; but on a coarse grid the whole of the blurred
+    edge must carry the centre, or it jumps from voxel to voxel.
+    """
+    if math.isfinite(look.ceiling_hu):
+        return look.level_hu, look.ceiling_hu
+    coarse = _slice_mm(crop) * _lean(crop, course) > _COARSE_MM
+    return max((_LOW_SHARE if coarse else 0.5) * look.core_hu, look.floor_hu), look.core_hu
 
 
 def _top(crop: Scan, low_hu: float, ceiling_hu: float) -> float:
@@ -158,59 +198,176 @@ def _top(crop: Scan, low_hu: float, ceiling_hu: float) -> float:
     return float(np.quantile(metal, 0.9)) if metal.size else low_hu + 1.0
 
 
-def _metal(
-    crop: Scan, line: Line, span: tuple[float, float], threshold_hu: float, ceiling_hu: float
-) -> Metal:
-    """Tell core, level and blur from the middle of the shaft."""
-    outline = outline_of(crop, line, (0.15 * span[1], 0.85 * span[1]), threshold_hu, core_mm=1.5)
-    core = float(np.median(outline.core_hu))
+def _look(
+    crop: Scan,
+    course: Course,
+    span: tuple[float, float],
+    threshold_hu: float,
+    ceiling_hu: float,
+    material: str,
+) -> _Look:
+    """Tell core and level from the middle of the shaft."""
+    inner = (0.15 * span[1], 0.85 * span[1])
+    core = float(np.median(outline_of(crop, course, inner, threshold_hu, core_mm=1.5).core_hu))
     if math.isfinite(ceiling_hu) and core > _CLIPPED_FROM * ceiling_hu:
-        level = max(threshold_hu, 0.9 * ceiling_hu)
-        return Metal(CORE_HU["titanium"], ceiling_hu, level, _default_blur_mm(crop))
-    level = max(threshold_hu, (core + _BACKGROUND_HU) / 2.0) if core > threshold_hu else threshold_hu
-    return Metal(core, math.nan, level, _blur_mm(outline, core))
-
-
-def _default_blur_mm(crop: Scan) -> float:
-    return 0.35 + 0.25 * max(float(crop.step_mm.max()) - 1.0, 0.0)
-
-
-def _blur_mm(outline: Outline, core_hu: float) -> float:
-    """Blur from the outer half of the edge, where neither lumen nor core plateau matters."""
-    profile = np.median(outline.profile_hu, axis=0)
-    outer = np.arange(len(profile)) >= int(np.argmax(profile))
-    height = (profile - _BACKGROUND_HU) / (core_hu - _BACKGROUND_HU)
-    half, foot = (_crossing_mm(outline.radius_mm[outer], height[outer], at) for at in (0.5, 0.2))
-    return float(np.clip((foot - half) / 0.8416, 0.15, 1.5)) if math.isfinite(foot - half) else 0.4
-
-
-def _crossing_mm(x: NDArray[np.float64], y: NDArray[np.float64], level: float) -> float:
-    """First place where a falling curve meets a level, between samples."""
-    below = np.flatnonzero(y < level)
-    if below.size == 0 or below[0] == 0:
-        return math.nan
-    k = int(below[0])
-    return float(x[k - 1] + (y[k - 1] - level) / (y[k - 1] - y[k]) * (x[k] - x[k - 1]))
-
-
-def _outline(crop: Scan, line: Line, span: tuple[float, float], metal: Metal, radius_mm: float) -> Outline:
-    wide = (span[0] - _MARGIN_MM, span[1] + _MARGIN_MM)
-    return outline_of(crop, line, wide, metal.level_hu, core_mm=max(0.6, 0.7 * radius_mm))
+        return _Look(CORE_HU[material], ceiling_hu, max(threshold_hu, 0.9 * ceiling_hu), threshold_hu)
+    return _Look(core, math.nan, max(threshold_hu, (core + _BACKGROUND_HU) / 2.0), threshold_hu)
 
 
 def _measured(
-    crop: Scan, centres: CentreLine, outline: Outline, metal: Metal, span: tuple[float, float]
+    crop: Scan,
+    course: Course,
+    span: tuple[float, float],
+    look: _Look,
+    rough_radius_mm: float,
+    tube_mm: float,
+    spec: ScrewSpec,
 ) -> Shaft | None:
+    """Return the shaft: outline, cross-section, centres, course, then outline and ends once more."""
+    wide = (span[0] - _MARGIN_MM, span[1] + _MARGIN_MM)
+    core_mm = max(0.6, 0.7 * rough_radius_mm)
+    outline = outline_of(crop, course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0)
-    if run is None:
+    if run is None or run[1] - run[0] < _SHORTEST_MM:
         return None
+    section = _section(crop, course, outline, run, look, spec)
+    along = _blur_along_mm(crop, course, section)
+    gap = find_gap(outline, section, run, along, look.ceiling_hu)
+    fit, centres = _course(crop, course, outline, section, run, gap, look, tube_mm)
+    outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
+    run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
+    gap = find_gap(outline, section, run, along, look.ceiling_hu)
+    first, last = (_end(crop, outline, section, look, run, way) for way in (-1, +1))
+    return Shaft(fit, centres, section, outline, gap, look.level_hu, look.ceiling_hu, along, first, last)
+
+
+def _section(
+    crop: Scan, course: Course, outline: Outline, run: tuple[float, float], look: _Look, spec: ScrewSpec
+) -> Section:
+    """Fit the cross-section over the part of the shaft that is evenly thick: no head, no taper, no shank."""
+    radius = _shaft_radius_mm(outline, run)
+    even = _even_span_mm(outline, run, radius)
+    blur = _expected_blur_mm(crop, course)
+    is_known, height = math.isfinite(spec.major_diameter_mm), 1.0 - spec.root_share
+    share = (look.level_hu - _BACKGROUND_HU) / (look.core_hu - _BACKGROUND_HU)
+    bloom = float(-blur[0] * ndtri(np.clip(share, 0.02, 0.98)))
+    guess = Guess(
+        radius_mm=spec.major_diameter_mm / 2.0
+        if is_known
+        else max(radius - bloom, 0.4) / (1.0 - 0.6 * height),
+        radius_sd_mm=_RADIUS_SD_MM if is_known else math.inf,
+        height_share=height,
+        lumen_mm=_lumen_mm(outline, even, radius),
+        blur_in_plane_mm=blur[0],
+        blur_across_mm=blur[1],
+        core_hu=look.core_hu,
+        ceiling_hu=look.ceiling_hu,
+        box_mm=_slice_mm(crop) * _lean(crop, course),
+    )
+    voxels = voxels_near(crop, course, even, guess.radius_mm + 3.0)
+    return fit_section(voxels.u_mm, voxels.v_mm, voxels.hu, guess)
+
+
+def _shaft_radius_mm(outline: Outline, run: tuple[float, float]) -> float:
+    """Median radius of the outline over the inner three fifths, mm."""
     low, high = run
-    area_radius = outline.radius_of_area_mm
     inner = (outline.depth_mm > low + 0.2 * (high - low)) & (outline.depth_mm < high - 0.2 * (high - low))
-    radius = float(np.median(area_radius[inner & (area_radius > 0)]))
-    first = _end(crop, outline, area_radius, radius, metal, low, -1)
-    last = _end(crop, outline, area_radius, radius, metal, high, +1)
-    return Shaft(centres.line, centres, outline, metal, radius - metal.bloom_mm, first, last)
+    radius = outline.radius_of_area_mm[inner]
+    return float(np.median(radius[radius > 0.0])) if (radius > 0.0).any() else 1.0
+
+
+def _even_span_mm(outline: Outline, run: tuple[float, float], radius_mm: float) -> tuple[float, float]:
+    """Return the longest stretch whose radius stays within 8 % of the median, kept off its ends."""
+    depth = outline.depth_mm
+    even = np.abs(outline.radius_of_area_mm / radius_mm - 1.0) < 0.08
+    even &= (depth > run[0] + 1.0) & (depth < run[1] - 1.0)
+    places = np.flatnonzero(even)
+    middle = run[0] + 0.25 * (run[1] - run[0]), run[1] - 0.25 * (run[1] - run[0])
+    if places.size < 2:
+        return middle
+    cuts = np.flatnonzero(np.diff(places) > 3)
+    starts, ends = np.r_[places[0], places[cuts + 1]], np.r_[places[cuts], places[-1]]
+    k = int(np.argmax(ends - starts))
+    low, high = float(depth[starts[k]]), float(depth[ends[k]])
+    if high - low < _EVEN_MM:
+        return middle
+    inset = min(1.0, 0.2 * (high - low))
+    return low + inset, high - inset
+
+
+def _lumen_mm(outline: Outline, even: tuple[float, float], radius_mm: float) -> float:
+    """Return a first guess of a lumen's radius, mm: 0 unless the core is darker than the ring round it."""
+    inside = (outline.depth_mm > even[0]) & (outline.depth_mm < even[1])
+    profile = np.median(outline.profile_hu[inside], axis=0)
+    ring = profile[outline.radius_mm < radius_mm].max()
+    return 0.4 * radius_mm if profile[0] < _LUMEN_DIP * ring else 0.0
+
+
+def _expected_blur_mm(crop: Scan, course: Course) -> tuple[float, float]:
+    """Blur expected of such a grid, in the slice and square to it within the cross-section, mm."""
+    in_plane = 0.37  # 0.87 mm wide at half height
+    through = max(_THROUGH_OF_SLICE * _slice_mm(crop), 0.3)
+    lean = _lean(crop, course)
+    return in_plane, math.hypot(in_plane * math.sqrt(1.0 - lean**2), through * lean)
+
+
+def _slice_mm(crop: Scan) -> float:
+    thickness = crop.acquisition.slice_thickness_mm
+    return max(thickness if math.isfinite(thickness) else 0.0, crop.slice_gap_mm)
+
+
+def _lean(crop: Scan, course: Course) -> float:
+    """Share of the slice normal that lies in the cross-section: 0 square to the slices, 1 within them."""
+    return math.sqrt(max(1.0 - float(course.line.direction @ crop.slice_normal) ** 2, 0.0))
+
+
+def _blur_along_mm(crop: Scan, course: Course, section: Section) -> float:
+    """Blur along the axis from the blur across it: in the slice, and through it where that can be told."""
+    lean = _lean(crop, course)
+    steep = math.sqrt(1.0 - lean**2)
+    in_plane = section.blur_in_plane_mm
+    through = max(_THROUGH_OF_SLICE * _slice_mm(crop), 0.3)
+    if lean > 0.4:
+        told = section.blur_across_mm**2 - (in_plane * steep) ** 2
+        through = math.sqrt(max(told, 0.04)) / lean
+    return math.hypot(in_plane * lean, through * steep)
+
+
+def _course(
+    crop: Scan,
+    course: Course,
+    outline: Outline,
+    section: Section,
+    run: tuple[float, float],
+    gap: Gap,
+    look: _Look,
+    tube_mm: float,
+) -> tuple[CourseFit, Centres]:
+    """Find the centres and the course through them: straight unless a bend or a break is shown."""
+    ends = [_end(crop, outline, section, look, run, way).shoulder_mm for way in (-1, +1)]
+    span = (ends[0], ends[1])
+    limit_deg = _BENT_CLIPPED_DEG if math.isfinite(look.ceiling_hu) else _BENT_DEG
+    for _ in range(3):
+        centres = section_centres(crop, course, span, tube_mm, _range_hu(crop, course, look))
+        if gap.width_mm > _CLEAR_GAP_MM:
+            centres = centres.where(np.abs(centres.depth_mm - gap.at_mm) > gap.width_mm / 2.0 + tube_mm / 2.0)
+        if len(centres) < _FEWEST_CENTRES:
+            return CourseFit(course, math.nan, math.nan, math.nan), centres
+        fit = _fitted(centres, course.line, gap, limit_deg)
+        course = fit.course
+    return fit, centres
+
+
+def _fitted(centres: Centres, line: Line, gap: Gap, limit_deg: float) -> CourseFit:
+    straight = fit_straight(centres.depth_mm, centres.points_mm, line)
+    if gap.width_mm > _CLEAR_GAP_MM:
+        broken = fit_broken(centres.depth_mm, centres.points_mm, line, gap.at_mm)
+        return broken if broken is not None else straight
+    bent = fit_bent(centres.depth_mm, centres.points_mm, line)
+    if bent is None:
+        return straight
+    is_bent = bent.gain > _BENT_GAIN and bent.course.bend_deg > max(_BENT_SIGMAS * bent.bend_u_deg, limit_deg)
+    return bent if is_bent else replace(straight, bend_u_deg=bent.bend_u_deg, gain=bent.gain)
 
 
 def _metal_run(outline: Outline, middle_mm: float) -> tuple[float, float] | None:
@@ -221,7 +378,8 @@ def _metal_run(outline: Outline, middle_mm: float) -> tuple[float, float] | None
     cuts = np.flatnonzero(np.diff(above) * DEPTH_STEP_MM > 8.0)
     starts, ends = np.r_[above[0], above[cuts + 1]], np.r_[above[cuts], above[-1]]
     centre = (outline.depth_mm[starts] + outline.depth_mm[ends]) / 2.0
-    k = int(np.argmin(np.abs(centre - middle_mm) - 0.5 * (outline.depth_mm[ends] - outline.depth_mm[starts])))
+    half = (outline.depth_mm[ends] - outline.depth_mm[starts]) / 2.0
+    k = int(np.argmin(np.abs(centre - middle_mm) - half))
     return _between(outline, int(starts[k]), -1), _between(outline, int(ends[k]), +1)
 
 
@@ -236,31 +394,29 @@ def _between(outline: Outline, k: int, way: int) -> float:
 
 
 def _end(
-    crop: Scan,
-    outline: Outline,
-    area_radius: NDArray[np.float64],
-    radius: float,
-    metal: Metal,
-    at: float,
-    way: int,
+    crop: Scan, outline: Outline, section: Section, look: _Look, run: tuple[float, float], way: int
 ) -> ShaftEnd:
-    inward = way * (at - outline.depth_mm)  # distance inside the metal
+    at = run[0] if way < 0 else run[1]
+    usual = _shaft_radius_mm(outline, run)
+    inward = way * (at - outline.depth_mm)
     near = (inward > 0.0) & (inward < _HEAD_REACH_MM)
     order = np.argsort(inward[near])
-    depth_in, wide = inward[near][order], area_radius[near][order]
-    peak = int(np.argmax(wide)) if wide.size else 0
-    ratio = float(wide[peak] / radius) if wide.size else 1.0
-    shoulder = at
+    depth_in, wide = inward[near][order], outline.radius_of_area_mm[near][order]
+    if wide.size < 2:
+        return ShaftEnd(at, at, section.radius_mm, 1.0, 1.0, is_cut=True)
+    peak = int(np.argmax(wide))
+    share = (look.level_hu - section.background_hu) / (section.core_hu - section.background_hu)
+    bloom = float(-section.blur_mm * ndtri(np.clip(share, 0.02, 0.98)))
+    end_mm = at - way * bloom
+    shoulder = end_mm
+    ratio = float(wide[peak] - bloom) / max(usual - bloom, 0.2)
     if ratio > _HEAD_RATIO:
-        halfway = (radius**2 + wide[peak] ** 2) / 2.0
-        fall = _crossing_mm(depth_in[peak:], wide[peak:] ** 2, halfway)
-        shoulder = at - way * fall if math.isfinite(fall) else at
-    taper = float(np.interp(1.5, depth_in, wide) / radius) if wide.size else 1.0
-    end_mm = at - way * metal.bloom_mm
-    if shoulder == at:
-        shoulder = end_mm
-    beyond = outline.point_mm(at + way * 1.0)
-    return ShaftEnd(end_mm, shoulder, ratio, taper, _leaves(crop, beyond))
+        halfway = (usual**2 + wide[peak] ** 2) / 2.0
+        below = np.flatnonzero(wide[peak:] ** 2 < halfway)
+        shoulder = at - way * float(depth_in[peak + below[0]]) if below.size else end_mm
+    taper = float(np.interp(_TAPER_AT_MM, depth_in, wide) / usual)
+    beyond = outline.course.points_mm(at + way * 1.0)
+    return ShaftEnd(end_mm, shoulder, float(wide[peak] - bloom), ratio, taper, _leaves(crop, beyond))
 
 
 def _leaves(crop: Scan, point_mm: NDArray[np.float64]) -> bool:

@@ -1,0 +1,174 @@
+"""The course of a shaft: a straight line, or two that meet at a bend or a break."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ongrowth.geometry import Line, frozen, unit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Axis of a shaft that may change direction, or be offset, at one place.
+
+    Parameters
+    ----------
+    line : Line
+        The first part; depth is measured along it.
+    kink_mm : float
+        Depth at which the second part begins; infinite if the shaft is straight.
+    step_mm : ndarray, shape (3,)
+        Offset of the second part at the kink, mm (zero for a bend).
+    turn : ndarray, shape (3,)
+        Change of place per depth beyond the kink, square to the line.
+    """
+
+    line: Line
+    kink_mm: float = math.inf
+    step_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+    turn: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "step_mm", frozen(self.step_mm))
+        object.__setattr__(self, "turn", frozen(self.turn))
+
+    @property
+    def is_straight(self) -> bool:
+        """Whether there is no second part."""
+        return math.isinf(self.kink_mm)
+
+    @property
+    def bend_deg(self) -> float:
+        """Angle between the two parts, degrees."""
+        return math.degrees(math.atan(float(np.linalg.norm(self.turn))))
+
+    def points_mm(self, depth_mm: ArrayLike) -> NDArray[np.float64]:
+        """Return points of the course at depths, shape (..., 3), patient mm (LPS)."""
+        depth = np.asarray(depth_mm, dtype=np.float64)[..., None]
+        straight = self.line.point_mm + depth * self.line.direction
+        if self.is_straight:
+            return np.asarray(straight)
+        beyond = np.maximum(depth - self.kink_mm, 0.0)
+        return np.asarray(straight + (depth > self.kink_mm) * self.step_mm + beyond * self.turn)
+
+    def local(self, points_mm: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return depth, shape (...), and the vector from the course, shape (..., 3), of points."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        depth = self.line.depth_mm(points)
+        return depth, points - self.points_mm(depth)
+
+    def direction_at(self, depth_mm: float) -> NDArray[np.float64]:
+        """Return the unit direction of the part at a depth."""
+        return unit(self.line.direction + (depth_mm > self.kink_mm) * self.turn)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CourseFit:
+    """A course, how far the centres lie from it, and how well its direction is known.
+
+    Parameters
+    ----------
+    course : Course
+        The course.
+    scatter_mm : float
+        Standard deviation of the centres about it, per direction, mm.
+    turn_u_deg, bend_u_deg : float
+        Standard uncertainty of the direction of a straight course through these centres, and of an
+        angle between two parts, from the scatter alone, degrees.
+    gain : float
+        Variance about a straight line over that about the course, both per free value.
+    """
+
+    course: Course
+    scatter_mm: float
+    turn_u_deg: float
+    bend_u_deg: float
+    gain: float = 1.0
+
+
+_TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)
+# A smooth shank scatters less than a thread: neither may be thrown out for the other.
+_SCATTER_FLOOR_MM = 0.06
+_EDGE_SHARE = 0.2  # no kink nearer to an end than this share of the shaft: it could not be told
+_KINKS = 25
+_FEWEST_BENT, _FEWEST_PART = 8, 3
+
+
+def fit_straight(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line: Line) -> CourseFit:
+    """Fit a straight course through the centres of a shaft, keeping the zero of depth."""
+    fit = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
+    return CourseFit(fit.course(line), fit.scatter_mm, fit.slope_u_deg(1), math.nan)
+
+
+def fit_bent(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line: Line) -> CourseFit | None:
+    """Fit two straight parts that meet, the meeting place searched; None if there are too few centres."""
+    if len(depth_mm) < _FEWEST_BENT:
+        return None
+    straight = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
+    low, high = depth_mm[0], depth_mm[-1]
+    kinks = np.linspace(low + _EDGE_SHARE * (high - low), high - _EDGE_SHARE * (high - low), _KINKS)
+    fits = [_Fit.of(depth_mm, points_mm, np.maximum(depth_mm - kink, 0.0)[:, None]) for kink in kinks]
+    best = min(range(_KINKS), key=lambda k: fits[k].cost)
+    fit = fits[best]
+    gain = straight.cost / max(fit.cost, 1e-12)
+    course = fit.course(line, float(kinks[best]))
+    return CourseFit(course, fit.scatter_mm, straight.slope_u_deg(1), fit.slope_u_deg(2), gain)
+
+
+def fit_broken(
+    depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line: Line, at_mm: float
+) -> CourseFit | None:
+    """Fit two straight parts with an offset at a known place; None if a part has too few centres."""
+    beyond = depth_mm > at_mm
+    if min(beyond.sum(), (~beyond).sum()) < _FEWEST_PART:
+        return None
+    extra = np.stack([np.maximum(depth_mm - at_mm, 0.0), beyond.astype(float)], axis=1)
+    fit = _Fit.of(depth_mm, points_mm, extra)
+    return CourseFit(fit.course(line, at_mm), fit.scatter_mm, fit.slope_u_deg(1), fit.slope_u_deg(2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """Robust least squares of points against depth: start, slope, then change of slope, then offset."""
+
+    rows: NDArray[np.float64]
+    scatter_mm: float
+    cost: float
+    spread: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, depth: NDArray[np.float64], points: NDArray[np.float64], extra: NDArray[np.float64]) -> _Fit:
+        design = np.column_stack([np.ones_like(depth), depth, extra])
+        weight = np.ones(len(depth))
+        for _ in range(8):
+            root = np.sqrt(weight)[:, None]
+            rows, *_ = np.linalg.lstsq(root * design, root * points, rcond=None)
+            away = np.linalg.norm(points - design @ rows, axis=1)
+            # the median length of a plane normal vector is 1.177 standard deviations per direction
+            scatter = float(np.median(away) / 1.1774)
+            limit = _TUKEY * max(scatter, _SCATTER_FLOOR_MM)
+            weight = np.maximum(1.0 - (away / limit) ** 2, 0.0) ** 2
+        # beyond the limit every centre costs the same
+        cost = float(np.mean(np.minimum(away / _SCATTER_FLOOR_MM, _TUKEY) ** 2))
+        spread = np.diag(np.linalg.pinv(design.T @ (weight[:, None] * design)))
+        return cls(np.asarray(rows, dtype=np.float64), scatter, cost, spread)
+
+    def slope_u_deg(self, row: int) -> float:
+        """Return the standard uncertainty of a slope, degrees."""
+        return math.degrees(self.scatter_mm * math.sqrt(float(self.spread[row])))
+
+    def course(self, line: Line, kink_mm: float = math.inf) -> Course:
+        """Return the fitted course; its depth has the zero of the old line."""
+        direction = unit(self.rows[1])
+        new = Line(self.rows[0], direction)
+        foot = Line(self.rows[0] + float(new.depth_mm(line.point_mm)) * direction, direction)
+        if math.isinf(kink_mm):
+            return Course(foot)
+        turn = self.rows[2]
+        step = self.rows[3] if len(self.rows) > 3 else np.zeros(3)
+        turn, step = (row - (row @ direction) * direction for row in (turn, step))
+        return Course(foot, kink_mm, step, turn)

@@ -1,0 +1,124 @@
+"""A break in a shaft: where metal is missing, how much, and the least that this scan would show."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+from scipy.special import ndtr
+
+from ongrowth.screw.ending import blurred_round
+from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
+from ongrowth.screw.section import Section
+
+_SIGMAS = 5.0
+_LEAST_DIP = 0.015  # of the shaft's brightness: streaks of other metal come to that
+_NEAR_MM, _TREND_MM = 1.0, 8.0  # a side reaches from the first to the second
+_SIDE_QUANTILE = 0.7
+_WIDTHS_MM = np.arange(0.05, 6.01, 0.05)
+_OFF_ENDS_MM = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Missing metal inside a shaft.
+
+    Parameters
+    ----------
+    width_mm, width_u_mm : float
+        How much is missing along the axis, and its standard uncertainty; NaN if nothing is shown.
+    at_mm : float
+        Middle of it, mm along the course; NaN if nothing is shown.
+    smallest_mm : float
+        The least that would have been told from noise in this scan.
+    """
+
+    width_mm: float
+    width_u_mm: float
+    at_mm: float
+    smallest_mm: float
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether the shaft is interrupted."""
+        return math.isfinite(self.width_mm)
+
+
+def find_gap(
+    outline: Outline, section: Section, run_mm: tuple[float, float], blur_along_mm: float, ceiling_hu: float
+) -> Gap:
+    """Look for a break along a shaft.
+
+    The mean CT number over the cross-section is followed along the axis; a break is a dip. How deep
+    a dip a gap of each width makes follows from the blur and the ceiling, so that a dip is turned
+    into a width, and the noise along the shaft into the smallest width that would be told.
+
+    Parameters
+    ----------
+    outline : Outline
+        The shaft as seen from its axis.
+    section : Section
+        Its cross-section.
+    run_mm : tuple of float
+        Where the metal begins and ends.
+    blur_along_mm : float
+        Standard deviation of the blur along the axis, mm.
+    ceiling_hu : float
+        Where the scan stops, NaN if above the metal.
+    """
+    inside = (outline.depth_mm > run_mm[0] + _OFF_ENDS_MM) & (outline.depth_mm < run_mm[1] - _OFF_ENDS_MM)
+    if inside.sum() * DEPTH_STEP_MM < _TREND_MM:
+        return Gap(math.nan, math.nan, math.nan, math.nan)
+    away = outline.radius_mm[outline.radius_mm < section.mean_radius_mm + 0.2]
+    brightness = _mean_over_disc(outline.profile_hu[:, : len(away)], away)
+    dip = _dips(brightness, blur_along_mm)[inside]
+    noise = max(1.4826 * float(np.median(np.abs(dip - np.median(dip)))), 1e-4)
+    told = _SIGMAS * noise + _LEAST_DIP
+    depths = np.array([_dip_of(g, away, section, blur_along_mm, ceiling_hu) for g in _WIDTHS_MM])
+    smallest = float(np.interp(told, depths, _WIDTHS_MM))
+    deepest = int(np.argmax(dip))
+    if dip[deepest] < told:
+        return Gap(math.nan, math.nan, math.nan, smallest)
+    found = float(np.interp(dip[deepest], depths, _WIDTHS_MM))
+    slope = float(np.interp(found, _WIDTHS_MM, np.gradient(depths, _WIDTHS_MM)))
+    u = math.hypot(noise / max(slope, 0.02), 0.1 * found)
+    return Gap(found, u, float(outline.depth_mm[inside][deepest]), smallest)
+
+
+def _dips(brightness: NDArray[np.float64], blur_along_mm: float) -> NDArray[np.float64]:
+    """Return how much darker each place is than both its sides, as a share.
+
+    Both sides: a tip grows darker, and a head brighter, on one side only.
+    """
+    smooth = gaussian_filter1d(brightness, max(blur_along_mm / DEPTH_STEP_MM, 1.0))
+    near, far = round(_NEAR_MM / DEPTH_STEP_MM), round(_TREND_MM / DEPTH_STEP_MM)
+    padded = np.pad(smooth, far, mode="edge")
+    sides = np.lib.stride_tricks.sliding_window_view(padded, 2 * far + 1)
+    left = np.quantile(sides[:, : far - near], _SIDE_QUANTILE, axis=1)
+    right = np.quantile(sides[:, far + near + 1 :], _SIDE_QUANTILE, axis=1)
+    return np.asarray(1.0 - smooth / np.maximum(np.minimum(left, right), 1.0))
+
+
+def _mean_over_disc(hu: NDArray[np.float64], away_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean over the cross-section of rings, each by its area."""
+    weight = away_mm + 0.25 * (away_mm[1] - away_mm[0])
+    return np.asarray(hu @ weight / weight.sum())
+
+
+def _dip_of(
+    gap_mm: float, away_mm: NDArray[np.float64], section: Section, blur_mm: float, ceiling_hu: float
+) -> float:
+    """Return the depth of the dip that a gap makes, as a share of the usual brightness."""
+    disc = blurred_round(away_mm, np.array([section.mean_radius_mm]), section.smooth_blur_mm)[0]
+    if section.lumen_mm > 0.0:
+        disc = disc - blurred_round(away_mm, np.array([section.lumen_mm]), section.smooth_blur_mm)[0]
+    along = np.arange(-10.0, 10.0 + DEPTH_STEP_MM / 2, DEPTH_STEP_MM)
+    missing = ndtr((along + gap_mm / 2.0) / blur_mm) - ndtr((along - gap_mm / 2.0) / blur_mm)
+    hu = section.background_hu + (section.core_hu - section.background_hu) * disc * (1.0 - missing[:, None])
+    if math.isfinite(ceiling_hu):
+        hu = np.minimum(hu, ceiling_hu)
+    brightness = _mean_over_disc(hu, away_mm)
+    return float(_dips(brightness, blur_mm).max())
