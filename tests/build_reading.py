@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ongrowth.bridge import Bridge, BridgeMap
 from ongrowth.defect import DefectPlane, Side
-from ongrowth.findings import Windows, answer_reading, judge
+from ongrowth.findings import Windows, answer, judge
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
@@ -294,7 +294,7 @@ def make_reading(
         scan=facts,
         implants=implants,
         findings=findings,
-        summary=answer_reading(implants, findings, facts, site),
+        summary=answer(implants, findings, facts, site),
         provenance=Provenance("0.1.0", {"numpy": np.__version__}, {"site": site}, "0" * 64, 7, 3.2),
         other_metal=(
             OtherMetal(

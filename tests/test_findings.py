@@ -13,7 +13,7 @@ from ongrowth.findings import (
     Against,
     BadWindows,
     Finding,
-    answer_reading,
+    answer,
     bridging_category,
     expectation,
     judge,
@@ -399,7 +399,18 @@ def test_what_the_scan_cannot_tell_is_said_with_its_reason() -> None:
         build.make_implant(build.make_side(0.3), build.make_side(0.3)), weeks=math.nan
     )
     assert "weeks since surgery are not known" in unknown.summary.cannot_tell[0]
-    assert answer_reading((), (), unknown.scan).sentence == ""
+    assert answer((), (), unknown.scan).sentence == ""
+
+
+def test_earlier_cts_that_were_not_compared_are_not_denied() -> None:
+    side = build.make_side(0.3)
+    reading = build.make_reading(build.make_implant(side, side))
+    told = answer(reading.implants, reading.findings, reading.scan, "L5", n_scans=2)
+    assert "no earlier CT" not in " ".join(told.cannot_tell)
+    assert "were not compared" in " ".join(told.cannot_tell)
+    grown = (*reading.findings, growth(Measured.of(0.0, 0.05, Unit.MM), 8.0))
+    told = answer(reading.implants, grown, reading.scan, "L5", n_scans=2)
+    assert "compare" not in " ".join(told.cannot_tell)
 
 
 # ---- expect ----

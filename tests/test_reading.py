@@ -12,7 +12,7 @@ import build_reading as build
 import numpy as np
 import pytest
 
-from ongrowth.findings import answer_case
+from ongrowth.findings import answer
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
     BLUR_SOURCES,
@@ -296,7 +296,7 @@ def full_case(reading: Reading) -> Case:
         patient=Patient("harbour-07", 2016, "L5"),
         readings=(reading,),
         findings=reading.findings,
-        summary=answer_case(reading.implants, reading.findings, reading.scan, "L5", is_compared=True),
+        summary=answer(reading.implants, reading.findings, reading.scan, "L5", n_scans=2),
         motions=(motion,),
         new_bone=(bone,),
         changes=(change,),

@@ -16,7 +16,7 @@ import ongrowth.calibration
 from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
 from ongrowth.cortex import tip_to_cortex
 from ongrowth.defect import DefectPlane, find_defect, given_defect
-from ongrowth.findings import Windows, answer_case, answer_reading, judge, read_windows, shipped_windows
+from ongrowth.findings import Windows, answer, judge, read_windows, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.halo import measure_halo
@@ -197,7 +197,7 @@ def _reading(
         scan=facts,
         implants=implants,
         findings=findings,
-        summary=answer_reading(implants, findings, facts, known.site),
+        summary=answer(implants, findings, facts, known.site),
         provenance=Provenance(ongrowth.__version__, libraries(), _settings(known), scan.digest),
         source=_source(scan, known),
     )
@@ -299,12 +299,12 @@ def _case(
     case_file: CaseFile, readings: list[Reading], refused: list[tuple[str, tuple[Problem, ...]]]
 ) -> Case:
     patient, last = case_file.patient, readings[-1]
-    answer = answer_case(last.implants, last.findings, last.scan, patient.site, is_compared=False)
+    told = answer(last.implants, last.findings, last.scan, patient.site, n_scans=len(readings))
     return Case(
         patient=Patient(patient.id, patient.birth_year, patient.site),
         readings=tuple(readings),
         findings=last.findings,
-        summary=answer,
+        summary=told,
         refused=tuple(refused),
         dose_total=case_dose(readings),
     )

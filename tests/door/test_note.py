@@ -8,7 +8,7 @@ import re
 import build_reading as build
 import pytest
 
-from ongrowth.findings import answer_case
+from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
 from ongrowth.wording import fixed_words
@@ -75,7 +75,7 @@ def test_an_earlier_ct_is_named_as_comparison(case: Case) -> None:
 
 def test_elsewhere_than_the_pars_sides_are_named_by_the_screw(case: Case) -> None:
     reading = case.readings[0]
-    summary = answer_case(reading.implants, reading.findings, reading.scan, "scaphoid", is_compared=False)
+    summary = answer(reading.implants, reading.findings, reading.scan, "scaphoid")
     text = render_note(Case(Patient(site="scaphoid"), (reading,), reading.findings, summary))
     assert "screw-head side" in text
     assert "lamina" not in text

@@ -13,7 +13,7 @@ from pathlib import Path
 import build_reading as build
 import pytest
 
-from ongrowth.findings import answer_case, shipped_windows
+from ongrowth.findings import answer, shipped_windows
 from ongrowth.reading import Case, Patient, Reading, read_reading, write_reading
 from ongrowth.reports.page import SYMBOLS, render_page
 from ongrowth.reports.page.figures import expected_bands
@@ -24,7 +24,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 def case_of(*readings: Reading, patient: str = "harbour-07", site: str = "L5") -> Case:
     last = readings[-1]
-    summary = answer_case(last.implants, last.findings, last.scan, site, is_compared=False)
+    summary = answer(last.implants, last.findings, last.scan, site, n_scans=len(readings))
     return Case(Patient(patient, 2016, site), readings, last.findings, summary)
 
 

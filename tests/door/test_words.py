@@ -16,7 +16,7 @@ import pytest
 import ongrowth
 from ongrowth.findings import (
     SURFACES,
-    answer_case,
+    answer,
     expectation,
     judge_changes,
     judge_graft,
@@ -128,8 +128,7 @@ def cases() -> list[Case]:
         extra = more_findings(reading, shipped_windows())
         site = str(reading.provenance.settings["site"])
         found = (*reading.findings, *extra[k % len(extra)])
-        compared = bool(extra[k % len(extra)])
-        summary = answer_case(reading.implants, found, reading.scan, site, is_compared=compared)
+        summary = answer(reading.implants, found, reading.scan, site)
         out.append(Case(Patient("case", None, site), (reading,), found, summary))
     return out
 

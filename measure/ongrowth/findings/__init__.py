@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from ongrowth.bridge import Bridge
 from ongrowth.findings.answer import (
+    COMPARED,
     LINES,
     NOT_LOOKED_AT,
     Line,
-    answer_case,
-    answer_reading,
+    answer,
     line_of,
     line_words,
     lines_of,
@@ -43,6 +43,7 @@ from ongrowth.screw import Integrity
 
 __all__ = [
     "CATEGORY_SOURCE",
+    "COMPARED",
     "LINES",
     "NOT_LOOKED_AT",
     "OEDEMA",
@@ -54,8 +55,7 @@ __all__ = [
     "Line",
     "Window",
     "Windows",
-    "answer_case",
-    "answer_reading",
+    "answer",
     "bridging_category",
     "expectation",
     "gravest",

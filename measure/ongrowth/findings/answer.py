@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from ongrowth.findings.lucency import line_result
 from ongrowth.findings.windows import gravest
-from ongrowth.quantity import Measured
 from ongrowth.reading import Against, Finding, ImplantReading, ScanFacts, Summary
 from ongrowth.scan import Level
 from ongrowth.wording import say_short, side_words, weeks_words
@@ -25,12 +24,15 @@ NOT_LOOKED_AT = (
 
 LYING = "Movement under load: the CT was taken lying still."
 NO_EARLIER = "Growth of a halo or change of position: there is no earlier CT to compare with."
+NOT_COMPARED = "Growth of a halo or change of position: the CTs of this case were not compared."
 CAUSE = "The cause of a lucency, where there is one."
 WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
 
 _LATER_WEEKS = (26.0, 52.0, 104.0)
 _FIRST_DECIDING_WEEK = 14.0  # the end of the turn round week 12
 _MIN_INTERVAL_WEEKS = 8.0  # sooner, bone has hardly changed; common practice, no source
+
+COMPARED = ("width_growth", "migration", "interfragmentary_motion")  # quantities that need an earlier CT
 
 _METAL = ("integrity", "migration", "interfragmentary_motion")
 _BRIDGING = ("bridged_fraction", "gap_width_mean", "gap_width_max", "interfragmentary_motion")
@@ -169,48 +171,48 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
     return next(later, math.nan)
 
 
-def answer_reading(
-    implants: Sequence[ImplantReading], findings: Sequence[Finding], scan: ScanFacts, site: str = ""
-) -> Summary:
-    """Return the answer one CT gives on all its screws."""
-    weeks = scan.weeks_since_surgery
-    sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
-    return _answer(sentences, findings, weeks, [NO_EARLIER, *_scan_limits(scan)], implants, site)
-
-
-def answer_case(
+def answer(
     implants: Sequence[ImplantReading],
     findings: Sequence[Finding],
     scan: ScanFacts,
-    site: str,
+    site: str = "",
     *,
-    is_compared: bool,
+    n_scans: int = 1,
 ) -> Summary:
-    """Return the answer of a whole case, told by its latest CT; `is_compared` if scans were compared."""
+    """Return the answer in words.
+
+    Parameters
+    ----------
+    implants : sequence of ImplantReading
+        Screws of the latest CT.
+    findings : sequence of Finding
+        All findings on it, those against earlier CTs among them.
+    scan : ScanFacts
+        The latest CT.
+    site : str
+        Vertebra or bone, for print.
+    n_scans : int
+        How many CTs the case has.
+    """
     weeks = scan.weeks_since_surgery
     sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
-    first = [] if is_compared else [NO_EARLIER]
-    return _answer(sentences, findings, weeks, [*first, *_scan_limits(scan)], implants, site)
-
-
-def _answer(
-    sentences: list[str],
-    findings: Sequence[Finding],
-    weeks: float,
-    limits: list[str],
-    implants: Sequence[ImplantReading],
-    site: str,
-) -> Summary:
     week = next_scan_week(findings, weeks)
     if not math.isnan(week):
         sentences.append(
             f"What is undecided now would be decided by a CT at about week {week:.0f}, "
             "if the clinician wants one at all."
         )
-    open_points = [point for implant in implants for point in _open_points(implant, findings, site)]
     unknown = [WEEK_UNKNOWN] if math.isnan(weeks) else []
-    cannot_tell = tuple(dict.fromkeys([*unknown, *open_points, *limits, LYING, CAUSE]))
-    return Summary(" ".join(sentences), week, cannot_tell, NOT_LOOKED_AT)
+    open_points = [point for implant in implants for point in _open_points(implant, findings, site)]
+    told = [*unknown, *open_points, *_comparison(findings, n_scans), *_scan_limits(scan), LYING, CAUSE]
+    return Summary(" ".join(sentences), week, tuple(dict.fromkeys(told)), NOT_LOOKED_AT)
+
+
+def _comparison(findings: Sequence[Finding], n_scans: int) -> list[str]:
+    """Return what is missing of a comparison with earlier CTs."""
+    if any(f.quantity in COMPARED for f in findings):
+        return []
+    return [NO_EARLIER if n_scans == 1 else NOT_COMPARED]
 
 
 def _open_points(implant: ImplantReading, findings: Sequence[Finding], site: str) -> list[str]:
@@ -232,8 +234,3 @@ def line_words(key: str, site: str) -> str:
 
 def _scan_limits(scan: ScanFacts) -> list[str]:
     return [f"{p.text} {p.advice}".strip() for p in scan.problems if p.level is Level.CAUTION]
-
-
-def is_printable(value: Measured) -> bool:
-    """Whether a value may be printed as a number: known, and not below the detection limit."""
-    return value.is_known and math.isnan(value.below_limit)

@@ -217,7 +217,7 @@ _BODIES = {"migration": "screw", "interfragmentary_motion": "fragments"}
 def _motion_words(line: Line) -> list[str]:
     moves = [f for f in line.findings if f.quantity in _BODIES]
     if not moves:
-        return ["no earlier CT to compare position with"]
+        return ["position not compared with an earlier CT"]
     return [f"{_BODIES[f.quantity]} {f.state}, {say(f.value)}" for f in moves]
 
 
