@@ -30,6 +30,7 @@ T = TypeVar("T")
 
 _SOFT_END_HU = 60.0  # above this, a CT number is read as bone mineral in soft tissue
 _FINE_MM = 0.175  # of the drawn slices and of the rays; the detector's samples are twice as far apart
+_FADE_MM = 3.0  # over which bone ends beyond the corners of the field
 _QUANTA_PER_MGY = 15_000.0  # per reading of 0.35 x 0.3 mm and 540 views, open beam
 _ELECTRONIC_QUANTA = 12.0
 
@@ -190,7 +191,8 @@ class _Gantry:
         lean = (affine[:3, 0] - gap * axes[:, 2]) @ axes[:, :2]
         step = protocol.row_mm / 2.0
         n_rows = 2 * math.ceil((heights[-1] + 1.2 * protocol.profile_fwhm_mm) / step) + 1
-        reach = max(protocol.size_mm[:2]) / 2.0 * 1.12 + np.abs(lean).max() * n_slices / 2.0 + 5.0
+        corner = math.hypot(*protocol.size_mm[:2]) / 2.0 + float(np.abs(lean).max()) * n_slices / 2.0
+        reach = corner + _FADE_MM + 1.5
         n = 4 * math.ceil(2.0 * reach / _FINE_MM / 4.0)
         projector = Projector.of(n, _FINE_MM, protocol.n_views)
         body = _chords_mm(scene, protocol, axes, centre, projector) * np.float32(1.0 + scene.soft_hu / 1000.0)
@@ -316,12 +318,11 @@ def _readings(scene: Scene, gantry: _Gantry, rng: np.random.Generator) -> Iterat
     """Yield, row after row, line integrals beyond the body, mm of water, shape (views, detectors)."""
     drawing = _Drawing.of(scene, gantry)
     tissue = _Window(drawing.tissue)
-    metal = _Window(drawing.metal)
+    metals = _Window(drawing.metals)
     for row in range(gantry.n_rows):
         lines = sum(w * tissue.at(row + o) for o, w in ((-1, 0.25), (0, 0.5), (1, 0.25)))
-        planes = [
-            (w, metal.at(2 * row + o)) for o, w in ((-2, 0.125), (-1, 0.25), (0, 0.25), (1, 0.25), (2, 0.125))
-        ]
+        seen = ((-2, 0.125), (-1, 0.25), (0, 0.25), (1, 0.25), (2, 0.125))
+        planes = [(w, metals.at((2 * row + o) // 2)[o % 2]) for o, w in seen]
         yield gantry.detected(_ratio(gantry, real(lines.real), real(lines.imag), planes), rng)
 
 
@@ -380,7 +381,7 @@ class _Drawing:
         inside = np.flatnonzero(radius < limit)
         plane = gantry.centre_mm + i[inside, None] * gantry.axes[:, 0] + j[inside, None] * gantry.axes[:, 1]
         mineral = Beam.of(120.0).hu_of("mineral", 240.0) + 1000.0
-        edge = smooth_step((limit - radius[inside]) / 3.0)
+        edge = smooth_step((limit - radius[inside]) / _FADE_MM)
         return cls(scene, gantry, inside, np.asfortranarray(plane.astype(np.float32)), edge, mineral)
 
     def _points(self, height_mm: float) -> Real:
@@ -420,12 +421,18 @@ class _Drawing:
             self._spread(water + 1j * (mineral * self.edge * (1.0 - displaced)))
         )
 
-    def metal(self, plane: int) -> dict[str, Real]:
-        """Return the path in each metal, mm."""
+    def metals(self, pair: int) -> tuple[dict[str, Real], dict[str, Real]]:
+        """Return the path in each metal, mm, of two neighbouring planes, projected as one complex slice."""
         step = self.gantry.row_step_mm / 2.0
-        points = self._points((plane - 2 * (self.gantry.n_rows // 2)) * step)
-        shares = self._shares(points, step)
-        return {m: real(self.gantry.projector.project(self._spread(s + 0j)).real) for m, s in shares.items()}
+        heights = [(2 * pair + k - 2 * (self.gantry.n_rows // 2)) * step for k in (0, 1)]
+        low, high = (self._shares(self._points(h), step) for h in heights)
+        none = np.zeros(len(self.inside), dtype=np.float32)
+        out: tuple[dict[str, Real], dict[str, Real]] = ({}, {})
+        for material in low.keys() | high.keys():
+            both = self._spread(low.get(material, none) + 1j * high.get(material, none))
+            lines = self.gantry.projector.project(both)
+            out[0][material], out[1][material] = real(lines.real), real(lines.imag)
+        return out
 
 
 def edge_preserving(hu: Real, strength: int) -> Real:
