@@ -17,10 +17,10 @@ from ongrowth.screw.model import Screw, ScrewSettings, ScrewSpec
 from ongrowth.screw.shaft import Shaft, ShaftEnd
 from ongrowth.screw.side import outer_end_first
 
-_U_FLOOR_MM = 0.12  # ends move by this much with the kernel alone
+_U_FLOOR_MM = 0.15  # ends move by this much with the kernel alone
 _U_STATED_LENGTH_MM = 0.25
 _TIP_WINDOW_MM, _BEYOND_MM = 6.0, 2.5
-_SHOULDER_WINDOW_MM = 3.5
+_SHOULDER_WINDOW_MM = 2.0  # what lies right under the head counts, not what lies deeper
 _U_UNKNOWN_THREAD = 0.025  # height and shape of the thread not known: share of the diameter
 _U_MAJOR_FLOOR_MM = 0.05
 

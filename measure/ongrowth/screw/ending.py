@@ -9,19 +9,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.special import chndtr
+from scipy.special import chndtr, ndtr
 
 from ongrowth.screw.section import Section
 
 _FINE_MM = 0.1
-_STEPS = np.full(4, 1e-3)  # coarser than the default: the model is drawn on a grid
+_STEPS = np.array([0.02, 0.02, 0.01, 5.0, 5.0])
+_SCALES = np.array([0.5, 1.0, 0.3, 300.0, 300.0])
+_OUTSIDE_HU = 50.0  # a head lies in soft tissue
 _DISC_STEP_MM = 0.08
 _MODEL_ERROR_HU = 300.0
 _FREE_PLACES = 30.0
-# Tips of bone screws: cones some millimetres long that end blunt at about a fifth of the radius
+# Tips of bone screws: cones some millimetres long that end blunt at about a seventh of the radius
 # (common practice, no source); the prior is wide.
 _TAPER_MM, _TAPER_SD_MM = 3.0, 1.5
-_BLUNT, _BLUNT_SD = 0.2, 0.12
+_BLUNT, _BLUNT_SD = 0.15, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +33,7 @@ class Ending:
     Parameters
     ----------
     at_mm, u_mm : float
-        Place of the end along the axis, counted outward from the inner edge of the window, and its
-        standard uncertainty.
+        Place of the end along the axis, counted outward, and its standard uncertainty.
     residual_hu : float
         Root mean square of what the model does not explain.
     """
@@ -89,7 +90,7 @@ def fit_tip(view: View, section: Section, rough_mm: float) -> Ending:
     def radius_at(x: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
         share = np.clip((x[0] - at) / x[1], 0.0, 1.0)
         radius = section.mean_radius_mm * (x[2] + (1.0 - x[2]) * share)
-        return np.where(at <= x[0], radius, 0.0)
+        return radius * np.sqrt(_inside(x[0] - at))
 
     bounds = np.array([[rough_mm - 4.0, 0.3, 0.02, -1500.0], [rough_mm + 4.0, 9.0, 1.0, 2500.0]])
     return _fit(view, section, radius_at, start, prior, sd, bounds)
@@ -113,20 +114,23 @@ def fit_shoulder(
     head_radius_mm : float
         First guess of its radius.
     """
-    start = np.array([rough_mm, max(head_mm - rough_mm, 0.5), head_radius_mm, section.background_hu])
+    height = max(head_mm - rough_mm, 0.5)
+    start = np.array([rough_mm, height, head_radius_mm, section.background_hu, _OUTSIDE_HU])
     prior = start.copy()
-    sd = np.array([1e6, 3.0, 1.5, 500.0])
+    sd = np.array([1e6, 3.0, 1.5, 500.0, 500.0])
 
     def radius_at(x: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
-        # a ramp of one fine step keeps the model smooth in the place of the step
-        into = np.clip((at - x[0]) / _FINE_MM + 0.5, 0.0, 1.0)
-        out = np.clip((x[0] + x[1] - at) / _FINE_MM + 0.5, 0.0, 1.0)
-        area = section.mean_radius_mm**2 + into * (x[2] ** 2 - section.mean_radius_mm**2)
-        return np.sqrt(np.maximum(area, 0.0)) * np.sqrt(out)
+        area = section.mean_radius_mm**2 + _inside(at - x[0]) * (x[2] ** 2 - section.mean_radius_mm**2)
+        return np.sqrt(np.maximum(area, 0.0) * _inside(x[0] + x[1] - at))
 
-    low = [rough_mm - 2.5, 0.3, section.mean_radius_mm, -1500.0]
-    bounds = np.array([low, [rough_mm + 2.5, 12.0, 9.0, 2500.0]])
+    low = [rough_mm - 2.5, 0.3, section.mean_radius_mm, -1500.0, -1500.0]
+    bounds = np.array([low, [rough_mm + 2.5, 12.0, 9.0, 2500.0, 2500.0]])
     return _fit(view, section, radius_at, start, prior, sd, bounds)
+
+
+def _inside(depth_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1 inside, 0 outside, with a ramp of one fine step that keeps the model smooth in its ends."""
+    return np.clip(depth_mm / _FINE_MM + 0.5, 0.0, 1.0)
 
 
 def _fit(
@@ -145,9 +149,16 @@ def _fit(
         rest = (_seen(view, section, discs, radius_at, x) - view.hu) / scale
         return np.concatenate([rest.ravel(), (x - prior) / sd])
 
+    def slopes(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        # steps in millimetres and HU: the model is drawn on a grid that finer steps would not cross
+        here = misfit(x)
+        return np.stack(
+            [(misfit(x + step) - here) / step.sum() for step in np.diag(_STEPS[: len(x)])], axis=1
+        )
+
     start = np.clip(start, bounds[0] + 1e-6, bounds[1] - 1e-6)
     fit = least_squares(
-        misfit, start, bounds=(bounds[0], bounds[1]), x_scale=[0.5, 1.0, 0.3, 300.0], diff_step=_STEPS
+        misfit, start, bounds=(bounds[0], bounds[1]), x_scale=_SCALES[: len(start)], jac=slopes
     )
     rest = float(np.std(_seen(view, section, discs, radius_at, fit.x) - view.hu))
     jacobian = np.asarray(fit.jac)
@@ -189,7 +200,10 @@ def _seen(
     share = discs.at(radius_at(x, at))
     kernel = np.exp(-0.5 * ((view.outward_mm[:, None] - at) / view.blur_along_mm) ** 2)
     kernel *= _FINE_MM / (view.blur_along_mm * math.sqrt(2.0 * math.pi))
-    hu = x[3] + (section.core_hu - x[3]) * (kernel @ share)
+    around = np.full((len(view.outward_mm), 1), x[3])
+    if len(x) > 4:  # other surroundings beyond the end
+        around += (x[4] - x[3]) * ndtr((view.outward_mm[:, None] - x[0]) / view.blur_along_mm)
+    hu = around + (section.core_hu - around) * (kernel @ share)
     return hu if math.isnan(view.ceiling_hu) else np.minimum(hu, view.ceiling_hu)
 
 

@@ -12,6 +12,7 @@ from scipy.special import ndtri
 from ongrowth.geometry import Line
 from ongrowth.scan import Scan
 from ongrowth.screw.axis import Centres, section_centres, straight_course
+from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
 from ongrowth.screw.gap import Gap, find_gap
 from ongrowth.screw.model import ScrewSpec
@@ -31,12 +32,12 @@ _LOW_SHARE = 0.3
 # Standard deviation of the slice profile over its nominal width: profiles are wider than nominal.
 _THROUGH_OF_SLICE = 0.38
 _RADIUS_SD_MM = 0.03  # a stated diameter is this good
-_EVEN_MM = 6.0  # a shorter stretch of even thickness tells nothing
 _LUMEN_DIP = 0.9  # a core darker than this share of the ring round it holds a lumen
 _BENT_GAIN = 1.5
 _BENT_SIGMAS = 4.0
 # Bone beside the metal pulls the centres a little; the more so where the scan's ceiling hides the core.
 _BENT_DEG, _BENT_CLIPPED_DEG = 1.0, 2.2
+_STEP_MM = 0.4
 _CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
 _FEWEST_CENTRES = 4
 _SHORTEST_MM = 3.0
@@ -91,6 +92,7 @@ class Shaft:
     centres: Centres
     section: Section
     outline: Outline
+    body: Body
     gap: Gap
     level_hu: float
     ceiling_hu: float
@@ -230,7 +232,7 @@ def _measured(
     run = _metal_run(outline, (span[0] + span[1]) / 2.0)
     if run is None or run[1] - run[0] < _SHORTEST_MM:
         return None
-    section = _section(crop, course, outline, run, look, spec)
+    section = _section(crop, course, outline, body_of(outline, run), look, spec)
     along = _blur_along_mm(crop, course, section)
     gap = find_gap(outline, section, run, along, look.ceiling_hu)
     fit, centres = _course(crop, course, outline, section, run, gap, look, tube_mm)
@@ -238,15 +240,25 @@ def _measured(
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
     gap = find_gap(outline, section, run, along, look.ceiling_hu)
     first, last = (_end(crop, outline, section, look, run, way) for way in (-1, +1))
-    return Shaft(fit, centres, section, outline, gap, look.level_hu, look.ceiling_hu, along, first, last)
+    return Shaft(
+        fit=fit,
+        centres=centres,
+        section=section,
+        outline=outline,
+        body=body_of(outline, run),
+        gap=gap,
+        level_hu=look.level_hu,
+        ceiling_hu=look.ceiling_hu,
+        blur_along_mm=along,
+        first=first,
+        last=last,
+    )
 
 
 def _section(
-    crop: Scan, course: Course, outline: Outline, run: tuple[float, float], look: _Look, spec: ScrewSpec
+    crop: Scan, course: Course, outline: Outline, body: Body, look: _Look, spec: ScrewSpec
 ) -> Section:
-    """Fit the cross-section over the part of the shaft that is evenly thick: no head, no taper, no shank."""
-    radius = _shaft_radius_mm(outline, run)
-    even = _even_span_mm(outline, run, radius)
+    """Fit the cross-section over the threaded part of the body: no head, no taper, no shank."""
     blur = _expected_blur_mm(crop, course)
     is_known, height = math.isfinite(spec.major_diameter_mm), 1.0 - spec.root_share
     share = (look.level_hu - _BACKGROUND_HU) / (look.core_hu - _BACKGROUND_HU)
@@ -254,45 +266,18 @@ def _section(
     guess = Guess(
         radius_mm=spec.major_diameter_mm / 2.0
         if is_known
-        else max(radius - bloom, 0.4) / (1.0 - 0.6 * height),
+        else max(body.radius_mm - bloom, 0.4) / (1.0 - 0.6 * height),
         radius_sd_mm=_RADIUS_SD_MM if is_known else math.inf,
         height_share=height,
-        lumen_mm=_lumen_mm(outline, even, radius),
+        lumen_mm=_lumen_mm(outline, body.even_mm, body.radius_mm),
         blur_in_plane_mm=blur[0],
         blur_across_mm=blur[1],
         core_hu=look.core_hu,
         ceiling_hu=look.ceiling_hu,
         box_mm=_slice_mm(crop) * _lean(crop, course),
     )
-    voxels = voxels_near(crop, course, even, guess.radius_mm + 3.0)
+    voxels = voxels_near(crop, course, body.even_mm, guess.radius_mm + 3.0)
     return fit_section(voxels.u_mm, voxels.v_mm, voxels.hu, guess)
-
-
-def _shaft_radius_mm(outline: Outline, run: tuple[float, float]) -> float:
-    """Median radius of the outline over the inner three fifths, mm."""
-    low, high = run
-    inner = (outline.depth_mm > low + 0.2 * (high - low)) & (outline.depth_mm < high - 0.2 * (high - low))
-    radius = outline.radius_of_area_mm[inner]
-    return float(np.median(radius[radius > 0.0])) if (radius > 0.0).any() else 1.0
-
-
-def _even_span_mm(outline: Outline, run: tuple[float, float], radius_mm: float) -> tuple[float, float]:
-    """Return the longest stretch whose radius stays within 8 % of the median, kept off its ends."""
-    depth = outline.depth_mm
-    even = np.abs(outline.radius_of_area_mm / radius_mm - 1.0) < 0.08
-    even &= (depth > run[0] + 1.0) & (depth < run[1] - 1.0)
-    places = np.flatnonzero(even)
-    middle = run[0] + 0.25 * (run[1] - run[0]), run[1] - 0.25 * (run[1] - run[0])
-    if places.size < 2:
-        return middle
-    cuts = np.flatnonzero(np.diff(places) > 3)
-    starts, ends = np.r_[places[0], places[cuts + 1]], np.r_[places[cuts], places[-1]]
-    k = int(np.argmax(ends - starts))
-    low, high = float(depth[starts[k]]), float(depth[ends[k]])
-    if high - low < _EVEN_MM:
-        return middle
-    inset = min(1.0, 0.2 * (high - low))
-    return low + inset, high - inset
 
 
 def _lumen_mm(outline: Outline, even: tuple[float, float], radius_mm: float) -> float:
@@ -362,12 +347,19 @@ def _fitted(centres: Centres, line: Line, gap: Gap, limit_deg: float) -> CourseF
     straight = fit_straight(centres.depth_mm, centres.points_mm, line)
     if gap.width_mm > _CLEAR_GAP_MM:
         broken = fit_broken(centres.depth_mm, centres.points_mm, line, gap.at_mm)
-        return broken if broken is not None else straight
+        return broken if broken is not None and _is_displaced(broken, limit_deg) else straight
     bent = fit_bent(centres.depth_mm, centres.points_mm, line)
     if bent is None:
         return straight
     is_bent = bent.gain > _BENT_GAIN and bent.course.bend_deg > max(_BENT_SIGMAS * bent.bend_u_deg, limit_deg)
     return bent if is_bent else replace(straight, bend_u_deg=bent.bend_u_deg, gain=bent.gain)
+
+
+def _is_displaced(broken: CourseFit, limit_deg: float) -> bool:
+    """Whether the two parts of a broken shaft lie differently from the parts of a whole one."""
+    course = broken.course
+    is_turned = course.bend_deg > max(_BENT_SIGMAS * broken.bend_u_deg, limit_deg)
+    return is_turned or float(np.linalg.norm(course.step_mm)) > _STEP_MM
 
 
 def _metal_run(outline: Outline, middle_mm: float) -> tuple[float, float] | None:
@@ -397,7 +389,7 @@ def _end(
     crop: Scan, outline: Outline, section: Section, look: _Look, run: tuple[float, float], way: int
 ) -> ShaftEnd:
     at = run[0] if way < 0 else run[1]
-    usual = _shaft_radius_mm(outline, run)
+    usual = body_of(outline, run).radius_mm
     inward = way * (at - outline.depth_mm)
     near = (inward > 0.0) & (inward < _HEAD_REACH_MM)
     order = np.argsort(inward[near])

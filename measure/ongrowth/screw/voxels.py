@@ -36,8 +36,8 @@ def voxels_near(crop: Scan, course: Course, span_mm: tuple[float, float], reach_
     The two places across are along the axes of `slice_axes`.
     """
     first, second = slice_axes(crop, course.line.direction)
-    stray = np.abs(course.points_mm(span_mm) - course.line.point_mm) @ np.stack([first, second], axis=1)
-    wide = reach_mm + float(stray.max())
+    stray = (course.points_mm(span_mm) - course.line.point_mm) @ np.stack([first, second], axis=1)
+    wide = reach_mm + float(np.abs(stray).max())
     index = _inside(crop, course, (first, second), span_mm, wide)
     depth, away = course.local(crop.world_mm(index))
     u, v = away @ first, away @ second

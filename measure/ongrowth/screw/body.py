@@ -1,0 +1,90 @@
+"""The body of a shaft: where it is evenly thick, and whether only a part of it is threaded."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
+
+_BODY_RATIO = (0.78, 1.2)  # thinner is taper or gap, thicker is head
+_SHORTEST_PART_MM = 5.0
+_LEAST_STEP_MM = 0.1
+_STEP_SIGMAS = 5.0
+_INSET_MM = 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """The evenly thick part of a shaft, as its outline shows it.
+
+    Parameters
+    ----------
+    radius_mm : float
+        Radius of the outline along the (threaded) body, blooming included.
+    even_mm : tuple of float
+        Stretch of the threaded part, kept off head, taper and shank.
+    step_mm : float
+        Where thread and shank meet, mm along the course; NaN if the body is of one thickness.
+    thinner_mm : float
+        How much thinner the shank is (radius), mm; 0 if there is none.
+    """
+
+    radius_mm: float
+    even_mm: tuple[float, float]
+    step_mm: float = math.nan
+    thinner_mm: float = 0.0
+
+
+def body_of(outline: Outline, run_mm: tuple[float, float]) -> Body:
+    """Return the body of a shaft between the ends of its metal.
+
+    Parameters
+    ----------
+    outline : Outline
+        The shaft as seen from its axis.
+    run_mm : tuple of float
+        Where the metal begins and ends.
+    """
+    low, high = run_mm
+    radius, depth = outline.radius_of_area_mm, outline.depth_mm
+    middle = (depth > low + 0.2 * (high - low)) & (depth < high - 0.2 * (high - low)) & (radius > 0.0)
+    usual = float(np.median(radius[middle])) if middle.any() else 1.0
+    plain = (radius > _BODY_RATIO[0] * usual) & (radius < _BODY_RATIO[1] * usual)
+    plain &= (depth > low) & (depth < high)
+    if plain.sum() * DEPTH_STEP_MM < 2.0 * _SHORTEST_PART_MM:
+        return Body(usual, (low + 0.25 * (high - low), high - 0.25 * (high - low)))
+    places, widths = depth[plain], radius[plain]
+    split = _split(places, widths)
+    first, last = float(places[0]), float(places[-1])
+    if split is None:
+        return Body(float(np.median(widths)), (first + _INSET_MM, last - _INSET_MM))
+    at, before, after = split
+    thread = (first, at) if before > after else (at, last)
+    inset = min(_INSET_MM, 0.2 * (thread[1] - thread[0]))
+    return Body(max(before, after), (thread[0] + inset, thread[1] - inset), at, abs(before - after))
+
+
+def _split(depth: NDArray[np.float64], radius: NDArray[np.float64]) -> tuple[float, float, float] | None:
+    """Return place and radii of the best step between two levels, None if there is no clear step."""
+    fewest = round(_SHORTEST_PART_MM / DEPTH_STEP_MM)
+    places = range(fewest, len(radius) - fewest, 2)
+    if not places:
+        return None
+    rest = [
+        float(
+            np.abs(radius[:k] - np.median(radius[:k])).sum()
+            + np.abs(radius[k:] - np.median(radius[k:])).sum()
+        )
+        for k in places
+    ]
+    k = places[int(np.argmin(rest))]
+    before, after = float(np.median(radius[:k])), float(np.median(radius[k:]))
+    left = np.r_[radius[:k] - before, radius[k:] - after]
+    scatter = 1.4826 * float(np.median(np.abs(left)))
+    one_level = float(np.abs(radius - np.median(radius)).sum())
+    is_clear = abs(after - before) > max(_LEAST_STEP_MM, _STEP_SIGMAS * scatter)
+    return (float(depth[k]), before, after) if is_clear and min(rest) < 0.5 * one_level else None
