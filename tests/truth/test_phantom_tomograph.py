@@ -225,7 +225,8 @@ def test_without_metal_both_scanners_show_the_same_bone() -> None:
     spread, top = np.trapezoid(ring * j0(2 * np.pi * f * r[:, None]), f), np.trapezoid(ring, f)
     size = (34.0, 30.0, 4.2)
     fast = FastProtocol(
-        in_plane_fwhm_mm=2.0 * float(r[np.argmax(spread < top / 2.0)]), edge_enhancement=lift, slice_fwhm_mm=1.1,
+        in_plane_fwhm_mm=2.0 * float(r[np.argmax(spread < top / 2.0)]), edge_enhancement=lift,
+        slice_fwhm_mm=1.1,
         size_mm=size, noise_hu=0.0, clip_hu=None, tilt_deg=8.0,
     )  # fmt: skip
     full = FullProtocol(
