@@ -1,13 +1,67 @@
-"""The blur of a protocol, measured once on a screw or rod in water."""
+"""The blur of a protocol, measured once on a screw or rod in water: the file, and which scan it fits."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+import math
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.edge import Blur
+from ongrowth.geometry import frozen
+from ongrowth.scan import Acquisition, refuse
+
+SCHEMA = "ongrowth-calibration/1"
+_KVP_TOLERANCE = 1.0
+_THICKNESS_TOLERANCE_MM = 0.06  # headers round slice thickness
+
+
+@dataclass(frozen=True, slots=True)
+class Protocol:
+    """What a blur belongs to: the header facts that change it."""
+
+    scanner: str
+    kernel: str
+    algorithm: str
+    strength: str
+    kvp: float
+    slice_thickness_mm: float
+
+    @classmethod
+    def of(cls, acquisition: Acquisition) -> Protocol:
+        """Return the protocol of a scan."""
+        a = acquisition
+        return cls(a.scanner, a.kernel, a.algorithm, a.strength, a.kvp, a.slice_thickness_mm)
+
+    def differences(self, other: Protocol) -> tuple[str, ...]:
+        """Return the facts in which two protocols contradict; what one of them lacks is no contradiction."""
+        words = [
+            name
+            for name in ("scanner", "kernel", "algorithm", "strength")
+            if _contradicts(getattr(self, name), getattr(other, name))
+        ]
+        for name, tolerance in (("kvp", _KVP_TOLERANCE), ("slice_thickness_mm", _THICKNESS_TOLERANCE_MM)):
+            gap = abs(getattr(self, name) - getattr(other, name))
+            if math.isfinite(gap) and gap > tolerance:
+                words.append(name)
+        return tuple(words)
+
+    @property
+    def n_known(self) -> int:
+        """Number of facts stated."""
+        texts = sum(
+            bool(t) and t != "not stated" for t in (self.scanner, self.kernel, self.algorithm, self.strength)
+        )
+        return texts + int(math.isfinite(self.kvp)) + int(math.isfinite(self.slice_thickness_mm))
+
+
+def _contradicts(a: str, b: str) -> bool:
+    said = {t.strip().lower() for t in (a, b) if t and t != "not stated"}
+    return len(said) == 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -20,7 +74,128 @@ class Calibration:
         Point spread of the protocol.
     covariance : ndarray, shape (4, 4)
         Of ln f0, ln p, b and ln slice width.
+    protocol : Protocol or None
+        What it belongs to; None fits every scan.
+    metal_hu, metal_u_hu : float
+        Level of the metal inside, and its standard uncertainty for another screw; NaN: not known.
+    material : str
+        Metal it was measured on.
+    misfit_share : float
+        Largest mean misfit of the rod's profile, as a share of the metal's level.
     """
 
     blur: Blur
     covariance: NDArray[np.float64]
+    protocol: Protocol | None = None
+    metal_hu: float = math.nan
+    metal_u_hu: float = math.nan
+    material: str = "titanium"
+    misfit_share: float = math.nan
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "covariance", frozen(self.covariance))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the calibration as it stands in its file."""
+        return {
+            "schema": SCHEMA,
+            "protocol": {k: _plain(v) for k, v in asdict(self.protocol).items()} if self.protocol else None,
+            "blur": asdict(self.blur),
+            "covariance": self.covariance.tolist(),
+            "metal_hu": _plain(self.metal_hu),
+            "metal_u_hu": _plain(self.metal_u_hu),
+            "material": self.material,
+            "misfit_share": _plain(self.misfit_share),
+        }
+
+    @classmethod
+    def from_dict(cls, record: dict[str, Any]) -> Calibration:
+        """Return the calibration of a file's content.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If the content is not a calibration.
+        """
+        if record["schema"] != SCHEMA:
+            raise ValueError(f"schema {record['schema']!r}, expected {SCHEMA!r}")
+        stated = record["protocol"]
+        protocol = (
+            Protocol(**{k: math.nan if v is None else v for k, v in stated.items()}) if stated else None
+        )
+        covariance = np.asarray(record["covariance"], dtype=np.float64)
+        if covariance.shape != (4, 4) or np.linalg.eigvalsh(covariance).min() <= 0:
+            raise ValueError("covariance is not a positive 4 x 4 matrix")
+        numbers = {k: _number(record.get(k)) for k in ("metal_hu", "metal_u_hu", "misfit_share")}
+        return cls(
+            Blur(**record["blur"]),
+            covariance,
+            protocol,
+            material=record.get("material", "titanium"),
+            **numbers,
+        )
+
+
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _number(value: Any) -> float:
+    return math.nan if value is None else float(value)
+
+
+def read_calibration(path: Path) -> Calibration:
+    """Read a calibration file.
+
+    Raises
+    ------
+    Refused
+        ``calibration-unreadable``: not there, or no calibration.
+    """
+    try:
+        return Calibration.from_dict(json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise refuse(
+            "calibration-unreadable",
+            f"The calibration file {path.name} cannot be used ({type(error).__name__}).",
+            "Give a file written by 'ongrowth calibrate'.",
+        ) from error
+
+
+def find_calibration(path: Path | None, acquisition: Acquisition) -> Calibration | None:
+    """Return the calibration of a scan's protocol.
+
+    Parameters
+    ----------
+    path : Path or None
+        A file, which must not contradict the scan; a folder, of which the best match is taken; or None.
+    acquisition : Acquisition
+        Facts of the scan.
+
+    Returns
+    -------
+    Calibration or None
+        None where nothing was given or nothing in the folder fits.
+
+    Raises
+    ------
+    Refused
+        ``calibration-unreadable``, or ``calibration-mismatch`` for a single file of another protocol.
+    """
+    if path is None:
+        return None
+    own = Protocol.of(acquisition)
+    if path.is_dir():
+        found = [read_calibration(file) for file in sorted(path.glob("*.json"))]
+        fitting = [c for c in found if c.protocol and not c.protocol.differences(own)]
+        return max(fitting, key=lambda c: c.protocol.n_known if c.protocol else 0, default=None)
+    calibration = read_calibration(path)
+    wrong = calibration.protocol.differences(own) if calibration.protocol else ()
+    if wrong:
+        facts = ", ".join(word.removesuffix("_mm").replace("_", " ") for word in wrong)
+        raise refuse(
+            "calibration-mismatch",
+            f"The calibration {path.name} belongs to another protocol (different: {facts}).",
+            "Give the calibration of this scan's protocol, or none.",
+        )
+    return calibration

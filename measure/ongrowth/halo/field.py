@@ -35,7 +35,7 @@ class NodeGrid:
     @property
     def angle_deg(self) -> FloatArray:
         """Angles of the nodes, degrees."""
-        return np.arange(self.n_angles) * (360.0 / self.n_angles)
+        return np.arange(self.n_angles, dtype=np.float64) * (360.0 / self.n_angles)
 
     def basis(self, depth_mm: FloatArray, angle_deg: FloatArray) -> sparse.csr_matrix:
         """Return the bilinear interpolation matrix to places, shape (N, D * S).
@@ -76,4 +76,4 @@ class NodeGrid:
         along = walk.T @ walk / sd_depth**2
         ring = np.roll(np.eye(self.n_angles), 1, axis=1) - np.eye(self.n_angles)
         around = ring.T @ ring / sd_angle**2
-        return np.kron(along, np.eye(self.n_angles)) + np.kron(np.eye(n_depths), around)
+        return np.asarray(np.kron(along, np.eye(self.n_angles)) + np.kron(np.eye(n_depths), around))

@@ -100,7 +100,7 @@ def side_basis(
     head, tip = (grid.basis(depth_mm, angle_deg) for grid in grids)
     on_tip = sparse.diags(is_tip.astype(np.float64))
     on_head = sparse.diags((~is_tip).astype(np.float64))
-    return sparse.hstack([on_head @ head, on_tip @ tip], format="csr")
+    return sparse.csr_matrix(sparse.hstack([on_head @ head, on_tip @ tip], format="csr"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,27 +130,11 @@ class State:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """A solved screw.
-
-    Parameters
-    ----------
-    state : State
-        Estimate.
-    hessian : ndarray, shape (Q, Q)
-        Posterior precision of the stacked unknowns, diluted for correlated residuals.
-    cost : float
-        Penalised cost.
-    dilution : float
-        Number of voxels that carry one independent piece of information.
-    noise_hu : float
-        Standard deviation of the residuals away from the metal, HU.
-    """
+    """A solved screw: the estimate, its penalised cost, and the voxels for one piece of information."""
 
     state: State
-    hessian: FloatArray
     cost: float
     dilution: float
-    noise_hu: float
 
 
 class Problem:
@@ -198,7 +182,7 @@ class Problem:
 
     def jacobian(self, at: Linearised) -> sparse.csr_matrix:
         """Return the slopes by all stacked unknowns, shape (N, Q), without the dense shared part."""
-        return sparse.hstack(
+        stacked = sparse.hstack(
             [
                 sparse.diags(at.by_width) @ self._width_basis,
                 sparse.diags(at.by_bone) @ self._bone_basis,
@@ -208,6 +192,7 @@ class Problem:
             ],
             format="csr",
         )
+        return sparse.csr_matrix(stacked)
 
     def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
         """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
@@ -334,7 +319,6 @@ def solve(
     at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
     residual = problem.residual(at.image)
     cost = _cost(problem, state, residual, variance, dilution)
-    hessian = np.eye(1)
     for step in range(steps):
         weights = _huber_weights(residual, variance) / dilution
         data, gradient = _normal(problem, at, weights, residual)
@@ -358,10 +342,16 @@ def solve(
         residual = problem.residual(at.image)
         if change < tolerance_mm or gain < 1e-4 * cost:
             break
-    weights = _huber_weights(residual, variance) / dilution
-    data, _ = _normal(problem, at, weights, residual)
-    precision, _ = problem.prior_system(state)
-    return Solution(state, data + precision, cost, dilution, _spread(residual, variance))
+    return Solution(state, cost, dilution)
+
+
+def posterior_precision(problem: Problem, state: State, variance: FloatArray, dilution: float) -> FloatArray:
+    """Return the precision of all stacked unknowns at a state, shape (Q, Q)."""
+    at = problem.model.linearise(state.shared, problem.local(state))
+    at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
+    residual = problem.residual(at.image)
+    data, _ = _normal(problem, at, _huber_weights(residual, variance) / dilution, residual)
+    return data + problem.prior_system(state)[0]
 
 
 def _damped_step(
@@ -374,7 +364,7 @@ def _damped_step(
     cost: float,
     damping: float,
 ) -> tuple[tuple[State, float, Linearised] | None, float]:
-    """Return the improved state with its cost and slopes, and the next damping; None when nothing improves."""
+    """Return the improved state with cost and slopes, and the next damping; None when nothing improves."""
     diagonal = np.diag(hessian).copy()
     for _ in range(5):
         factor = linalg.cho_factor(hessian + np.diag(damping * diagonal + 1e-9), check_finite=False)
@@ -391,10 +381,6 @@ def _damped_step(
 def _bounded(state: State) -> State:
     """Keep unknowns where the model means something: widths above -0.3 mm, a blur that passes something."""
     v = state.shared.vector()
-    v[7:11] = np.clip(v[7:11], [-1.2, -0.9, -0.4, -1.0], [1.2, 0.9, 6.0, 1.0])
+    v[7:11] = np.clip(v[7:11], [-1.2, -0.9, -0.7, -1.0], [1.2, 0.9, 6.0, 1.0])
     v[5:7] = np.clip(v[5:7], [-0.2, -0.4], [1.5, 0.9])
     return replace(state, shared=Shared.from_vector(v), width_mm=np.clip(state.width_mm, -0.3, 5.0))
-
-
-def _spread(residual: FloatArray, variance: FloatArray) -> float:
-    return float(np.sqrt(np.median(variance))) if residual.size else np.nan

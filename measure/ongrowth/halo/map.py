@@ -83,11 +83,26 @@ class HaloSummary:
     sector_mean_width: tuple[Measured, ...]  # 8, sector k centred on 45 k degrees
 
 
+@dataclass(frozen=True, slots=True)
+class BlurFound:
+    """Blur of the scan as fitted: widths at half height, and what pinned it, in the result file's word."""
+
+    in_plane_mm: Measured
+    through_plane_mm: Measured
+    source: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Halo:
-    """The halo of one screw."""
+    """The halo of one screw.
+
+    `limits` names the parts of the variance of the mean width over the whole shaft, largest first,
+    each with its share.
+    """
 
     map: HaloMap
     whole: HaloSummary
     head_side: HaloSummary
     tip_side: HaloSummary
+    blur: BlurFound | None = None
+    limits: tuple[tuple[str, float], ...] = ()

@@ -175,12 +175,33 @@ def _helices(response: RodResponse, rod: Rod, ramp: float, crest: float) -> tupl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Shapes:
+    """Blurred shapes at the voxels: solid metal, full envelope, halo disc, disc inside dense bone, lumen."""
+
+    tables: _Tables
+    metal: FloatArray
+    envelope: FloatArray
+    disc: FloatArray
+    by_disc: FloatArray
+    inner: FloatArray
+    by_inner: FloatArray
+    lumen: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Voxels about the refined axis: radius (mm), angle (rad), and ``cos(2 m psi)`` from ``e1``."""
+
+    radius: FloatArray
+    angle: FloatArray
+    cosines: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Linearised:
     """Model and slopes at the voxels, shape (N,) each unless said.
 
-    `by_width`, `by_bone`, `by_slope`, `by_cortex`, `by_rise` are slopes by the local field values; `by_shared` has shape
-    (N, P). `lucent` is the lucent share, `disc` the blurred disc of radius R + w, `metal_slope`
-    the radial slope of the metal's image, HU per mm.
+    `by_width` to `by_rise` are slopes by the local field values; `by_shared` has shape (N, P).
     """
 
     image: FloatArray
@@ -190,9 +211,6 @@ class Linearised:
     by_cortex: FloatArray
     by_rise: FloatArray
     by_shared: FloatArray
-    lucent: FloatArray
-    disc: FloatArray
-    metal_slope: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -261,95 +279,132 @@ class HaloModel:
 
     def linearise(self, shared: Shared, local: Local) -> Linearised:
         """Return the model image and its slopes by every unknown but the blur."""
-        radius, angle, cosines = self._places(shared)
-        return self._evaluate(shared, local, radius, angle, cosines)
+        at = self._places(shared)
+        shapes = self._shapes(shared, local, at)
+        wave, by_cos, by_sin = self._wave(shared, local, shapes.tables, at)
+        lucent, beyond = self._lucent(local, shapes), self._beyond(local, shapes, at)
+        image = self._compose(shared, local, shapes, lucent, beyond) + wave
+        by_shared = self._shared_slopes(shared, local, shapes, lucent, at)
+        by_shared[:, RIPPLE] = np.stack([by_cos, by_sin], axis=1)
+        by_width, by_cortex = self._width_slopes(shared, local, shapes, beyond)
+        by_bone = 1.0 - lucent - (shapes.metal - shapes.lumen)
+        return Linearised(image, by_width, by_bone, beyond, by_cortex, 1.0 - shapes.inner, by_shared)
 
     def blur_slopes(self, shared: Shared, local: Local) -> FloatArray:
         """Return the slopes of the image by the four blur unknowns, shape (N, 4).
 
         The thread's ripple is left out: it would tie the slice profile to the thread's exact form.
         """
-        radius, angle, cosines = self._places(shared)
-        still = np.zeros_like(radius)
-        here = self._plain(shared, local, radius, angle, cosines, still)
-        out = np.empty((len(radius), BLUR.stop - BLUR.start))
+        at = self._places(shared)
+        here = self._plain(shared, local, at)
+        out = np.empty((len(here), BLUR.stop - BLUR.start))
         for n, step in enumerate((0.01, 0.01, 0.02, 0.01)):
             moved = shared.vector()
             moved[BLUR.start + n] += step
-            out[:, n] = (
-                self._plain(Shared.from_vector(moved), local, radius, angle, cosines, still) - here
-            ) / step
+            out[:, n] = (self._plain(Shared.from_vector(moved), local, at) - here) / step
         return out
 
-    def _places(self, shared: Shared) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _plain(self, shared: Shared, local: Local, at: _Places) -> FloatArray:
+        shapes = self._shapes(shared, local, at)
+        return self._compose(
+            shared, local, shapes, self._lucent(local, shapes), self._beyond(local, shapes, at)
+        )
+
+    def _places(self, shared: Shared) -> _Places:
         radius, angle = self.polar(shared)
         psi = 2.0 * (angle - self._e1)
-        return np.minimum(radius, self._reach), angle, np.cos(np.arange(_N_M)[:, None] * psi)
+        return _Places(np.minimum(radius, self._reach), angle, np.cos(np.arange(_N_M)[:, None] * psi))
 
-    def _parts(
-        self, shared: Shared, local: Local, radius: FloatArray, cosines: FloatArray
-    ) -> tuple[_Tables, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    def _shapes(self, shared: Shared, local: Local, at: _Places) -> _Shapes:
         tables = _tables(self.rod, blur_of(self.base, shared), self._section, self._reach)
-        solid = tables.root + shared.ramp * tables.ramp + shared.crest * tables.crest
-        metal = look_up(solid, radius, cosines)
-        envelope = look_up(tables.envelope, radius, cosines)
-        if self._in_shank.any():
-            in_shank = self._in_shank
-            metal[in_shank] = look_up(tables.shank, radius[in_shank], cosines[:, in_shank])
-            envelope[in_shank] = metal[in_shank]
-        disc, by_disc = look_up_discs(
-            tables.discs, tables.first_mm, _DISC_STEP_MM, self._outer + local.width_mm, radius, cosines
-        )
-        inner, by_inner = look_up_discs(
-            tables.discs,
-            tables.first_mm,
-            _DISC_STEP_MM,
-            np.minimum(np.maximum(local.cortex_mm, self._outer + local.width_mm), self._reach + 0.1),
-            radius,
-            cosines,
-        )
-        return tables, metal, envelope, disc, by_disc, inner, by_inner
+        metal = look_up(_solid(tables, shared), at.radius, at.cosines)
+        envelope = look_up(tables.envelope, at.radius, at.cosines)
+        shank = self._in_shank
+        if shank.any():
+            metal[shank] = envelope[shank] = look_up(tables.shank, at.radius[shank], at.cosines[:, shank])
+        halo_mm = self._outer + local.width_mm
+        dense_mm = np.minimum(np.maximum(local.cortex_mm, halo_mm), self._reach + 0.1)
+        disc, by_disc = self._disc(tables, halo_mm, at)
+        inner, by_inner = self._disc(tables, dense_mm, at)
+        hollow = self.rod.cannula_mm > 0
+        lumen = look_up(tables.lumen, at.radius, at.cosines) if hollow else np.zeros_like(at.radius)
+        return _Shapes(tables, metal, envelope, disc, by_disc, inner, by_inner, lumen)
+
+    def _disc(self, tables: _Tables, disc_mm: FloatArray, at: _Places) -> tuple[FloatArray, FloatArray]:
+        return look_up_discs(tables.discs, tables.first_mm, _DISC_STEP_MM, disc_mm, at.radius, at.cosines)
+
+    def _lucent(self, local: Local, shapes: _Shapes) -> FloatArray:
+        valleys = shapes.envelope - shapes.metal
+        return _filled(local) * valleys + shapes.disc - shapes.envelope + shapes.lumen
+
+    def _beyond(self, local: Local, shapes: _Shapes, at: _Places) -> FloatArray:
+        return np.maximum(at.radius - self._outer - local.width_mm, 0.0) * (1.0 - shapes.disc)
+
+    def _layer(self, shared: Shared) -> FloatArray:
+        return np.where(self._is_tip, shared.tip_layer_hu, shared.head_layer_hu)
 
     def _compose(
-        self,
-        shared: Shared,
-        local: Local,
-        radius: FloatArray,
-        angle: FloatArray,
-        metal: FloatArray,
-        envelope: FloatArray,
-        disc: FloatArray,
-        lumen: FloatArray,
-        wave: FloatArray,
-        inner: FloatArray,
-    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        layer = np.where(self._is_tip, shared.tip_layer_hu, shared.head_layer_hu)
-        filled = np.clip(local.width_mm / VALLEY_MM, 0.0, 1.0)
-        lucent = filled * (envelope - metal) + disc - envelope + lumen
-        beyond = np.maximum(radius - self._outer - local.width_mm, 0.0) * (1.0 - disc)
-        image = (
+        self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, beyond: FloatArray
+    ) -> FloatArray:
+        return np.asarray(
             local.bone_hu
-            + (layer - local.bone_hu) * lucent
-            + (shared.metal_hu - local.bone_hu) * (metal - lumen)
+            + (self._layer(shared) - local.bone_hu) * lucent
+            + (shared.metal_hu - local.bone_hu) * (shapes.metal - shapes.lumen)
             + local.slope_hu_per_mm * beyond
-            + local.rise_hu * (1.0 - inner)
-            + wave
+            + local.rise_hu * (1.0 - shapes.inner)
             + shared.hardening_2 * self._hardening[0]
             + shared.hardening_3 * self._hardening[1]
         )
-        return image, lucent, beyond, layer
+
+    def _width_slopes(
+        self, shared: Shared, local: Local, shapes: _Shapes, beyond: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the slopes by width and by the radius where dense bone begins."""
+        is_thin = (local.width_mm < VALLEY_MM) & (local.width_mm > 0.0)
+        valleys = np.where(is_thin, (shapes.envelope - shapes.metal) / VALLEY_MM, 0.0)
+        by_width = (self._layer(shared) - local.bone_hu) * (shapes.by_disc + valleys)
+        by_width -= local.slope_hu_per_mm * (beyond > 0) * (1.0 - shapes.disc)
+        dense = local.rise_hu * shapes.by_inner
+        touches = local.cortex_mm <= self._outer + local.width_mm
+        return by_width - dense * touches, -dense * ~touches
+
+    def _shared_slopes(
+        self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, at: _Places
+    ) -> FloatArray:
+        """Return the slopes by the shared unknowns, blur and ripple left zero, shape (N, P)."""
+        contrast = self._layer(shared) - local.bone_hu
+        by_metal = (shared.metal_hu - local.bone_hu) - _filled(local) * contrast
+        radial = (
+            look_up(np.gradient(_solid(shapes.tables, shared), 0.05, axis=1), at.radius, at.cosines)
+            * by_metal
+        )
+        low, high = 0.5 * (1.0 - self._t), 0.5 * (1.0 + self._t)
+        threaded = by_metal * ~self._in_shank
+        out = np.zeros((len(at.radius), N_SHARED))
+        out[:, 0] = -radial * np.cos(at.angle) * low
+        out[:, 1] = -radial * np.sin(at.angle) * low
+        out[:, 2] = -radial * np.cos(at.angle) * high
+        out[:, 3] = -radial * np.sin(at.angle) * high
+        out[:, METAL] = shapes.metal - shapes.lumen
+        out[:, RAMP] = threaded * look_up(shapes.tables.ramp, at.radius, at.cosines)
+        out[:, CREST] = threaded * look_up(shapes.tables.crest, at.radius, at.cosines)
+        out[:, LAYER.start] = lucent * ~self._is_tip
+        out[:, LAYER.start + 1] = lucent * self._is_tip
+        out[:, HARDENING] = self._hardening.T
+        return out
 
     def _wave(
-        self, shared: Shared, local: Local, tables: _Tables, radius: FloatArray, angle: FloatArray
+        self, shared: Shared, local: Local, tables: _Tables, at: _Places
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return the thread's ripple and its slopes by its two amplitudes."""
         helices = _helices(tables.response, self.rod, shared.ramp, shared.crest)
         if not helices:
-            return np.zeros_like(radius), np.zeros_like(radius), np.zeros_like(radius)
+            zero = np.zeros_like(at.radius)
+            return zero, zero, zero
         height = shared.metal_hu - local.bone_hu
-        turn = np.exp(1j * (angle - self._e1))
+        turn = np.exp(1j * (at.angle - self._e1))
         first, second = (
-            look_up_helix(*helix, radius, turn) * self._thread_turn ** (n + 1) * height
+            look_up_helix(*helix, at.radius, turn) * self._thread_turn ** (n + 1) * height
             for n, helix in enumerate(helices)
         )
         amplitude = complex(shared.ripple_cos, -shared.ripple_sin)
@@ -357,55 +412,11 @@ class HaloModel:
         wave = (amplitude * first).real + (amplitude**2 / size * second).real
         return wave, first.real, first.imag
 
-    def _plain(
-        self,
-        shared: Shared,
-        local: Local,
-        radius: FloatArray,
-        angle: FloatArray,
-        cosines: FloatArray,
-        wave: FloatArray,
-    ) -> FloatArray:
-        tables, metal, envelope, disc, _, inner, _ = self._parts(shared, local, radius, cosines)
-        lumen = look_up(tables.lumen, radius, cosines) if self.rod.cannula_mm > 0 else np.zeros_like(radius)
-        return self._compose(shared, local, radius, angle, metal, envelope, disc, lumen, wave, inner)[0]
 
-    def _evaluate(
-        self, shared: Shared, local: Local, radius: FloatArray, angle: FloatArray, cosines: FloatArray
-    ) -> Linearised:
-        tables, metal, envelope, disc, by_disc, inner, by_inner = self._parts(shared, local, radius, cosines)
-        lumen = look_up(tables.lumen, radius, cosines) if self.rod.cannula_mm > 0 else np.zeros_like(radius)
-        wave, by_cos, by_sin = self._wave(shared, local, tables, radius, angle)
-        image, lucent, beyond, layer = self._compose(
-            shared, local, radius, angle, metal, envelope, disc, lumen, wave, inner
-        )
-        contrast = layer - local.bone_hu
-        is_thin = (local.width_mm < VALLEY_MM) & (local.width_mm > 0.0)
-        filled = np.clip(local.width_mm / VALLEY_MM, 0.0, 1.0)
-        by_width = contrast * (by_disc + np.where(is_thin, (envelope - metal) / VALLEY_MM, 0.0))
-        by_width -= local.slope_hu_per_mm * (beyond > 0) * (1.0 - disc)
-        touches = local.cortex_mm <= self._outer + local.width_mm
-        by_width -= local.rise_hu * by_inner * touches
-        by_cortex = -local.rise_hu * by_inner * ~touches
-        by_metal_share = (shared.metal_hu - local.bone_hu) - filled * contrast
-        solid = tables.root + shared.ramp * tables.ramp + shared.crest * tables.crest
-        slope_table = np.gradient(solid, 0.05, axis=1)
-        metal_slope = look_up(slope_table, radius, cosines) * by_metal_share
-        low, high = 0.5 * (1.0 - self._t), 0.5 * (1.0 + self._t)
-        by_shared = np.zeros((len(radius), N_SHARED))
-        by_shared[:, 0] = -metal_slope * np.cos(angle) * low
-        by_shared[:, 1] = -metal_slope * np.sin(angle) * low
-        by_shared[:, 2] = -metal_slope * np.cos(angle) * high
-        by_shared[:, 3] = -metal_slope * np.sin(angle) * high
-        by_shared[:, METAL] = metal - lumen
-        by_shared[:, RAMP] = by_metal_share * look_up(tables.ramp, radius, cosines) * ~self._in_shank
-        by_shared[:, CREST] = by_metal_share * look_up(tables.crest, radius, cosines) * ~self._in_shank
-        by_shared[:, LAYER.start] = lucent * ~self._is_tip
-        by_shared[:, LAYER.start + 1] = lucent * self._is_tip
-        by_shared[:, RIPPLE.start] = by_cos
-        by_shared[:, RIPPLE.start + 1] = by_sin
-        by_shared[:, HARDENING] = self._hardening.T
-        by_bone = 1.0 - lucent - (metal - lumen)
-        return Linearised(
-            image, by_width, by_bone, beyond, by_cortex, 1.0 - inner, by_shared, lucent, disc, metal_slope
-        )
+def _solid(tables: _Tables, shared: Shared) -> FloatArray:
+    return tables.root + shared.ramp * tables.ramp + shared.crest * tables.crest
+
+
+def _filled(local: Local) -> FloatArray:
+    """Share of the thread valleys that holds the layer."""
+    return np.clip(local.width_mm / VALLEY_MM, 0.0, 1.0)

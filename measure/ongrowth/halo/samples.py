@@ -99,7 +99,7 @@ class Surroundings:
         step_z = self.depth_mm[1] - self.depth_mm[0]
         i = np.clip(np.rint((depth_mm - self.depth_mm[0]) / step_z).astype(int), 0, len(self.depth_mm) - 1)
         j = np.rint((angle_deg % 360.0) * (len(self.angle_deg) / 360.0)).astype(int) % len(self.angle_deg)
-        return what[i, j]
+        return np.asarray(what[i, j])
 
 
 def look_round(scan: Scan, frame: ScrewFrame, envelope_mm: float, reach_mm: float) -> Surroundings:

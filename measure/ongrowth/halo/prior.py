@@ -1,0 +1,64 @@
+"""What is known of a screw's image before it is looked at."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import linalg
+
+from ongrowth.calibration import Calibration
+from ongrowth.edge import Blur
+from ongrowth.halo.fit import Prior
+from ongrowth.halo.model import BLUR, Shared
+from ongrowth.halo.samples import Samples
+from ongrowth.scan import Scan
+
+# Level of a 4 mm rod at 120 kVp (independent polychromatic simulation, 9800 to 10700 HU for titanium of
+# 6 to 2 mm; the others are denser by their attenuation and saturate, so their spread is wide).
+_METAL_HU = {"titanium": (10000.0, 1200.0), "steel": (20000.0, 5000.0), "cobalt-chrome": (22000.0, 6000.0)}
+LAYER_PIN_HU = 3.0  # layer levels are held while widths are solved, their spread is carried afterwards
+
+
+def guess_blur(scan: Scan) -> Blur:
+    """Return a middling in-plane blur, and a slice profile as wide as the header says."""
+    thickness = scan.acquisition.slice_thickness_mm
+    thickness = thickness if np.isfinite(thickness) and thickness > 0 else scan.slice_gap_mm
+    return replace(Blur.gaussian(0.8, 1.0), box_mm=thickness, second_box_mm=0.6 * thickness)
+
+
+def metal_guess_hu(
+    samples: Samples, root_mm: float, material: str, calibration: Calibration | None = None
+) -> tuple[float, float]:
+    """Return the expected level of the metal and its spread, HU.
+
+    From its core; where that is clipped, from a calibration on the same metal, or by material.
+    """
+    core = np.hypot(samples.x_mm, samples.y_mm) < 0.5 * root_mm
+    if core.any() and not samples.is_clipped[core].any():
+        return float(np.median(samples.hu[core])), 1500.0
+    if calibration is not None and calibration.material == material and np.isfinite(calibration.metal_hu):
+        return calibration.metal_hu, calibration.metal_u_hu
+    return _METAL_HU.get(material, _METAL_HU["titanium"])
+
+
+def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: float) -> Prior:
+    """Return the prior of the shared unknowns; a calibration pins the blur.
+
+    Without one, in-plane curves of smooth to edge-enhancing kernels span the prior, and slice
+    profiles are up to half wider than nominal (0.66 to 0.69 mm at nominal 0.6 mm in a published
+    measurement, more with wide helical interpolation).
+    """
+    mean = Shared(metal_hu=metal_hu, log_f0=0.05, log_p=0.2, overshoot=0.4, log_slice=0.2).vector()
+    spread = Shared(
+        x0_mm=0.15, y0_mm=0.15, x1_mm=0.15, y1_mm=0.15,
+        metal_hu=metal_u_hu, ramp=0.25, crest=0.12,
+        log_f0=0.4, log_p=0.2, overshoot=1.0, log_slice=0.2,
+        head_layer_hu=LAYER_PIN_HU, tip_layer_hu=LAYER_PIN_HU,
+        ripple_cos=0.7, ripple_sin=0.7, hardening_2=120.0, hardening_3=120.0,
+    ).vector()  # fmt: skip
+    precision = np.diag(1.0 / spread**2)
+    if calibration is not None:
+        mean[BLUR] = 0.0, 0.0, calibration.blur.b, 0.0
+        precision[BLUR, BLUR] = linalg.inv(calibration.covariance)
+    return Prior(mean, precision)

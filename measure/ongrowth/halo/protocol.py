@@ -1,0 +1,225 @@
+"""Measure the blur of a protocol on a screw or rod in water or gel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ongrowth.calibration import Calibration, Protocol
+from ongrowth.edge import Blur, Section
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import unit
+from ongrowth.halo.field import NodeGrid
+from ongrowth.halo.fit import (
+    Fields,
+    Prior,
+    Problem,
+    State,
+    posterior_precision,
+    side_basis,
+    solve,
+    variance_by_distance,
+)
+from ongrowth.halo.hardening import hardening_shapes
+from ongrowth.halo.model import BLUR, CREST, METAL, RAMP, HaloModel, Rod, Shared, blur_of
+from ongrowth.halo.prior import guess_blur, metal_guess_hu, shared_prior
+from ongrowth.halo.samples import Samples, gather
+from ongrowth.scan import Scan, refuse
+from ongrowth.screw import ScrewSpec, metal_mask
+
+FloatArray = NDArray[np.float64]
+
+_REACH_MM = 4.5
+_END_MARGIN_MM = 4.0  # a screw's head and taper, and the ends' own blur
+_LEAST_LENGTH_MM = 12.0
+_UPRIGHT_COS = 0.97  # steeper on the slices, the rod shows nothing of the slice profile
+_FLAT_COS = 0.2  # flatter, nothing of the in-plane blur across both directions
+_LARGEST_MISFIT = 0.02  # of the metal's level
+_DILUTION = 6.0
+# what a rod in water cannot tell of a screw in bone, as standard deviations of ln f0, ln p, b, ln slice width
+_TRANSFER_SD = np.array([0.012, 0.02, 0.04, 0.015])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CalibrationFit:
+    """A calibration with the profile that shows whether it fits.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        The result.
+    radius_mm, measured_hu, model_hu : ndarray, shape (R,)
+        Mean profile across the rod.
+    """
+
+    calibration: Calibration
+    radius_mm: FloatArray
+    measured_hu: FloatArray
+    model_hu: FloatArray
+
+
+def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
+    """Measure the blur of a scan on the longest piece of metal in it.
+
+    Parameters
+    ----------
+    scan : Scan
+        A screw or a rod in water or gel, tilted by 15 to 75 degrees against the slice normal.
+    spec : ScrewSpec
+        Its major and root diameter (equal, or root not given: a smooth rod) and pitch.
+
+    Raises
+    ------
+    Refused
+        ``calibration-diameter`` without a diameter; ``calibration-rod`` where no rod is found;
+        ``calibration-tilt`` where it cannot tell the blur; ``calibration-misfit`` where the model
+        does not describe the scan.
+    """
+    if not np.isfinite(spec.major_diameter_mm):
+        raise refuse(
+            "calibration-diameter",
+            "A calibration needs the diameter of the rod or screw.",
+            "Give --diameter.",
+        )
+    frame = _find_rod(scan)
+    section = Section.of(frame.axis_direction, scan.slice_normal)
+    if not _FLAT_COS < abs(section.cos_tilt) < _UPRIGHT_COS:
+        raise refuse(
+            "calibration-tilt",
+            "The rod stands upright on the slices or lies in them, so the scan cannot show its blur both ways.",
+            "Scan it tilted by 30 to 60 degrees against the table.",
+        )
+    rod = _rod(spec)
+    samples = gather(scan, frame, rod.envelope_mm + _REACH_MM, 0.0, frame.length_mm)
+    problem = _problem(samples, rod, _prior(samples, rod, spec), guess_blur(scan), section, frame)
+    start = State(Shared.from_vector(problem.prior.mean), *_split(problem.fields))
+    variance = np.full(len(samples.hu), 100.0**2)
+    found = solve(problem, start, variance, _DILUTION, steps=12)
+    variance = variance_by_distance(
+        _residual(problem, found.state), _distance(problem, found.state), 10.0, samples.is_clipped
+    )
+    found = solve(problem, found.state, variance, _DILUTION, steps=12)
+    precision = posterior_precision(problem, found.state, variance, _DILUTION)
+    return _report(scan, spec, problem, found.state, np.asarray(np.linalg.inv(precision))[BLUR, BLUR])
+
+
+def _find_rod(scan: Scan) -> ScrewFrame:
+    everywhere = tuple(slice(0, n) for n in scan.hu.shape)
+    labels, _ = ndimage.label(metal_mask(scan, (everywhere[0], everywhere[1], everywhere[2])))
+    best, length = None, 0.0
+    for label, box in enumerate(ndimage.find_objects(labels), start=1):
+        index = np.argwhere(labels[box] == label)
+        if len(index) < 30:
+            continue
+        points = scan.world_mm(index + [s.start for s in box])
+        _, _, axes = np.linalg.svd(points - points.mean(axis=0), full_matrices=False)
+        along = (points - points.mean(axis=0)) @ unit(axes[0])
+        if np.ptp(along) > length:
+            length = float(np.ptp(along))
+            low, high = along.min() + _END_MARGIN_MM, along.max() - _END_MARGIN_MM
+            best = (points.mean(axis=0) + low * axes[0], points.mean(axis=0) + high * axes[0])
+    if best is None or length < _LEAST_LENGTH_MM + 2.0 * _END_MARGIN_MM:
+        raise refuse(
+            "calibration-rod",
+            f"No metal rod of at least {_LEAST_LENGTH_MM + 2.0 * _END_MARGIN_MM:.0f} mm lies in the scan.",
+            "Scan a screw or rod of known diameter in water, whole inside the field of view.",
+        )
+    return ScrewFrame.of(*best)
+
+
+def _rod(spec: ScrewSpec) -> Rod:
+    envelope = spec.major_diameter_mm / 2.0
+    is_smooth = not spec.root_diameter_mm < spec.major_diameter_mm
+    root = envelope - 0.05 if is_smooth else spec.root_diameter_mm / 2.0
+    return Rod(
+        envelope,
+        root,
+        spec.cannula_diameter_mm / 2.0,
+        np.nan,
+        -np.inf,
+        np.nan if is_smooth else spec.pitch_mm,
+    )
+
+
+def _prior(samples: Samples, rod: Rod, spec: ScrewSpec) -> Prior:
+    prior = shared_prior(None, *metal_guess_hu(samples, rod.root_mm, spec.material))
+    if spec.root_diameter_mm < spec.major_diameter_mm:
+        return prior
+    mean, precision = prior.mean.copy(), prior.precision.copy()
+    mean[[RAMP, CREST]] = 0.0, 1.0  # a smooth rod has no thread
+    precision[RAMP, RAMP] = precision[CREST, CREST] = 1.0 / 0.02**2
+    return Prior(mean, precision)
+
+
+def _problem(
+    samples: Samples, rod: Rod, prior: Prior, base: Blur, section: Section, frame: ScrewFrame
+) -> Problem:
+    e1_deg = float(
+        np.degrees(np.arctan2(section.e1 @ frame.quarter_direction, section.e1 @ frame.zero_direction))
+    )
+    angle = np.arctan2(samples.y_mm, samples.x_mm) - np.radians(e1_deg)
+    radius = np.hypot(samples.x_mm, samples.y_mm)
+    reach = rod.envelope_mm + _REACH_MM
+    middle = 0.5 * (rod.root_mm + rod.envelope_mm)
+    hardening = hardening_shapes(
+        middle, section.cos_tilt, radius * np.cos(angle), radius * np.sin(angle), reach
+    )
+    on_head_side = np.zeros(len(samples.hu), bool)
+    model = HaloModel(samples, on_head_side, rod, base, section, e1_deg, frame.length_mm, reach, hardening)
+    grid = NodeGrid.spanning(0.0, frame.length_mm, frame.length_mm, 4)
+    n = 2 * grid.size
+    pinned = np.eye(n) * 1e12  # water has no halo, no dense bone and no slope
+    fields = Fields(
+        (grid, grid), (grid, grid), pinned, np.eye(n) / 60.0**2, pinned, pinned, pinned,
+        np.zeros(n), np.full(n, reach), np.zeros(n),
+    )  # fmt: skip
+    basis = side_basis((grid, grid), samples.depth_mm, np.degrees(angle) + e1_deg, on_head_side)
+    return Problem(model, fields, basis, basis, prior)
+
+
+def _split(fields: Fields) -> list[FloatArray]:
+    n = fields.n_width
+    return [np.zeros(n), fields.bone_mean_hu, np.zeros(n), fields.cortex_mean_mm, fields.rise_mean_hu]
+
+
+def _residual(problem: Problem, state: State) -> FloatArray:
+    return problem.residual(problem.model.linearise(state.shared, problem.local(state)).image)
+
+
+def _distance(problem: Problem, state: State) -> FloatArray:
+    return problem.model.polar(state.shared)[0] - problem.model.rod.envelope_mm
+
+
+def _report(
+    scan: Scan, spec: ScrewSpec, problem: Problem, state: State, covariance: FloatArray
+) -> CalibrationFit:
+    samples, radius = problem.model.samples, problem.model.polar(state.shared)[0]
+    image = problem.model.linearise(state.shared, problem.local(state)).image
+    edges = np.arange(0.0, problem.model.rod.envelope_mm + _REACH_MM, 0.2)
+    which = np.digitize(radius, edges) - 1
+    shown = np.where(samples.is_clipped, np.nan, samples.hu)
+    expected = np.where(samples.is_clipped, np.nan, image)
+    bins = [b for b in range(len(edges)) if np.isfinite(shown[which == b]).sum() > 10]
+    measured = np.array([np.nanmean(shown[which == b]) for b in bins])
+    model = np.array([np.nanmean(expected[which == b]) for b in bins])
+    metal = state.shared.vector()[METAL]
+    misfit = float(np.abs(measured - model).max() / metal)
+    if misfit > _LARGEST_MISFIT:
+        raise refuse(
+            "calibration-misfit",
+            f"The scan differs from a blurred rod by {100 * misfit:.1f} % of the metal's level.",
+            "Check the diameters and the pitch; use water or gel without bubbles, and an unreduced series.",
+        )
+    calibration = Calibration(
+        blur_of(problem.model.base, state.shared),
+        covariance + np.diag(_TRANSFER_SD**2),
+        Protocol.of(scan.acquisition),
+        metal_hu=float(metal),
+        metal_u_hu=0.05 * float(metal),
+        material=spec.material,
+        misfit_share=misfit,
+    )
+    return CalibrationFit(calibration, edges[bins] + 0.1, measured, model)

@@ -1,0 +1,197 @@
+"""What the fit works on: the voxels that can speak of the halo, its fields and their priors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from ongrowth.defect import DefectPlane
+from ongrowth.edge import Blur, Section
+from ongrowth.frame import ScrewFrame
+from ongrowth.halo.field import NodeGrid
+from ongrowth.halo.fit import Fields, Prior, Problem, side_basis
+from ongrowth.halo.hardening import hardening_shapes
+from ongrowth.halo.model import HaloModel, Rod
+from ongrowth.halo.samples import Samples, Surroundings, gather, look_round
+from ongrowth.scan import Scan
+from ongrowth.screw import Screw
+
+FloatArray = NDArray[np.float64]
+
+_INTO_CORTEX_MM = 0.6
+_PAST_DEFECT_MM = 4.0  # an oblique defect crosses the far side of the screw that much later
+
+
+@dataclass(frozen=True, slots=True)
+class HaloSettings:
+    """How the halo is read."""
+
+    depth_step_mm: float = 1.5  # of the width nodes; near the blur, finer tells nothing more
+    n_angles: int = 16
+    bone_step_mm: float = 4.0
+    n_bone_angles: int = 8
+    reach_mm: float = 4.5  # beyond the envelope: halos of 3 mm and the bone behind them
+    head_margin_mm: float = 1.2  # the screw head's own edge reaches this far along the shaft
+    taper_mm: float = 3.0  # of the tip, where the envelope is no cylinder
+    bone_look_mm: float = 0.8  # beyond the halo's outer edge: what counts as bone behind
+    walk_mm: float = 0.22  # how much width may differ between neighbouring nodes (SD)
+    seed: int = 20260301
+    draws: int = 200
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """Voxels kept, their side, and what lies round the screw.
+
+    Parameters
+    ----------
+    rod : Rod
+        Cross-section of the screw.
+    section : Section
+        How it lies in the slices; `e1_deg` is the direction of ``e1`` in its frame, degrees.
+    around : Surroundings
+        Bone round it.
+    samples : Samples
+        Voxels kept.
+    is_tip : ndarray of bool, shape (N,)
+        Which of them lie on the tip side.
+    from_mm, to_mm : float
+        Depths between which the envelope is a cylinder clear of the head.
+    """
+
+    rod: Rod
+    section: Section
+    e1_deg: float
+    around: Surroundings
+    samples: Samples
+    is_tip: NDArray[np.bool_]
+    from_mm: float
+    to_mm: float
+
+
+def set_scene(
+    scan: Scan,
+    screw: Screw,
+    frame: ScrewFrame,
+    defect: DefectPlane | None,
+    blur: Blur,
+    settings: HaloSettings,
+) -> Scene:
+    """Collect the voxels that can speak of the halo."""
+    rod = Rod.of(screw)
+    section = Section.of(frame.axis_direction, scan.slice_normal)
+    e1_deg = float(
+        np.degrees(np.arctan2(section.e1 @ frame.quarter_direction, section.e1 @ frame.zero_direction))
+    )
+    reach = rod.envelope_mm + settings.reach_mm
+    around = look_round(scan, frame, rod.envelope_mm, reach)
+    from_mm, to_mm = settings.head_margin_mm, frame.length_mm - settings.taper_mm
+    voxels = gather(scan, frame, reach, from_mm, to_mm)
+    radius = np.hypot(voxels.x_mm, voxels.y_mm)
+    angle = np.degrees(np.arctan2(voxels.y_mm, voxels.x_mm)) % 360.0
+    end = around.at(around.end_mm, voxels.depth_mm, angle)
+    # what lies deep in dense bone or behind it says nothing of the halo
+    end = np.minimum(
+        end,
+        around.at(around.cortex_mm, voxels.depth_mm, angle) + _INTO_CORTEX_MM + 0.6 * blur.in_plane_fwhm_mm,
+    )
+    in_metal = radius < rod.envelope_mm - 0.2
+    with np.errstate(invalid="ignore"):
+        in_bone = radius < end - 0.6 * blur.in_plane_fwhm_mm
+    is_tip = np.zeros(radius.shape, bool)
+    if defect is not None:
+        height = defect.plane.height_mm(frame.world(radius, angle, voxels.depth_mm))
+        half = 0.0 if np.isnan(defect.gap_mm) else defect.gap_mm / 2.0
+        in_bone &= np.abs(height) > half + 0.8 * blur.in_plane_fwhm_mm
+        is_tip = height > 0
+    keep = in_metal | in_bone
+    return Scene(rod, section, e1_deg, around, voxels.take(keep), is_tip[keep], from_mm, to_mm)
+
+
+def make_fields(scene: Scene, defect_depth_mm: float, settings: HaloSettings, *, coarse: bool) -> Fields:
+    """Return node grids and priors; coarse ones for the first look."""
+    low, high = scene.from_mm, scene.to_mm
+    cut_head = np.clip(defect_depth_mm + _PAST_DEFECT_MM, low + 2.0, high)
+    cut_tip = np.clip(defect_depth_mm - _PAST_DEFECT_MM, low, high - 2.0)
+    step, n_angles = (12.0, 4) if coarse else (settings.depth_step_mm, settings.n_angles)
+    bone_step, n_bone = (12.0, 4) if coarse else (settings.bone_step_mm, settings.n_bone_angles)
+    width = (
+        NodeGrid.spanning(low, cut_head, step, n_angles),
+        NodeGrid.spanning(cut_tip, high, step, n_angles),
+    )
+    bone = (
+        NodeGrid.spanning(low, cut_head, bone_step, n_bone),
+        NodeGrid.spanning(cut_tip, high, bone_step, n_bone),
+    )
+    walk = settings.walk_mm * (2.5 if coarse else 1.0)
+    width_precision = linalg.block_diag(*(g.smoothness(walk, walk) for g in width))
+    width_precision += np.eye(len(width_precision)) * 1e-4
+    bone_smooth = linalg.block_diag(*(g.smoothness(60.0, 60.0) for g in bone))
+    n = len(bone_smooth)
+    slope_smooth = linalg.block_diag(*(g.smoothness(40.0, 40.0) for g in bone))
+    cortex = np.concatenate([_node_values(scene, g) for g in width])
+    cortex_smooth = linalg.block_diag(*(g.smoothness(0.5, 0.5) for g in width))
+    rise_smooth = linalg.block_diag(*(g.smoothness(150.0, 150.0) for g in bone))
+    around = scene.around
+    return Fields(
+        width,
+        bone,
+        width_precision,
+        bone_smooth + np.eye(n) / 70.0**2,
+        slope_smooth + np.eye(n) / 30.0**2,
+        cortex_smooth + np.eye(len(cortex)) / 0.4**2,
+        rise_smooth + np.eye(n) / 300.0**2,
+        np.full(n, around.bone_hu),
+        cortex,
+        np.full(n, around.cortex_hu - around.bone_hu),
+    )
+
+
+def _node_values(scene: Scene, grid: NodeGrid) -> FloatArray:
+    """Return where dense bone begins at the nodes, mm; the reach where there is none."""
+    depth, angle = (a.ravel() for a in np.meshgrid(grid.depth_mm, grid.angle_deg, indexing="ij"))
+    cortex = scene.around.at(scene.around.cortex_mm, depth, angle)
+    return np.asarray(np.minimum(cortex, scene.around.radius_mm[-1] + 0.2))
+
+
+def pose_problem(
+    scene: Scene,
+    fields: Fields,
+    base: Blur,
+    prior: Prior,
+    length_mm: float,
+    settings: HaloSettings,
+) -> Problem:
+    """Return the fit of a scene: model, bases and priors."""
+    s = scene.samples
+    angle = np.degrees(np.arctan2(s.y_mm, s.x_mm)) % 360.0
+    model = HaloModel(
+        s,
+        scene.is_tip,
+        scene.rod,
+        base,
+        scene.section,
+        scene.e1_deg,
+        length_mm,
+        scene.rod.envelope_mm + settings.reach_mm,
+        _hardening(scene, settings),
+    )
+    return Problem(
+        model,
+        fields,
+        side_basis(fields.width, s.depth_mm, angle, scene.is_tip),
+        side_basis(fields.bone, s.depth_mm, angle, scene.is_tip),
+        prior,
+    )
+
+
+def _hardening(scene: Scene, settings: HaloSettings) -> FloatArray:
+    s, turn = scene.samples, np.radians(scene.e1_deg)
+    c1 = s.x_mm * np.cos(turn) + s.y_mm * np.sin(turn)
+    c2 = s.y_mm * np.cos(turn) - s.x_mm * np.sin(turn)
+    middle = 0.5 * (scene.rod.root_mm + scene.rod.envelope_mm)
+    reach = scene.rod.envelope_mm + settings.reach_mm
+    return hardening_shapes(middle, scene.section.cos_tilt, c1, c2, reach)
