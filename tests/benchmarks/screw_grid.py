@@ -70,11 +70,15 @@ def protocol(rng: np.random.Generator, **changes: object) -> FastProtocol:
 def framed(
     scene: Scene, seen: FastProtocol, turn_deg: tuple[float, float, float] = (0, 0, 0)
 ) -> FastProtocol:
-    """The protocol with a field that holds all screws and 9 mm round them."""
+    """The protocol with a field that holds all screws, wires and pieces, and 9 mm round them; rods may leave."""
     seen = dataclasses.replace(seen, turn_deg=turn_deg)
-    ends = np.array([p for s in scene.screws for p in (s.head_mm, s.real_tip_mm)])
-    span = np.ptp(ends @ seen.field_of_view().axes(), axis=0) + 18.0
-    return dataclasses.replace(seen, size_mm=tuple(float(v) for v in span))
+    wires = [p for r in scene.other_metal if r.kind != "rod" for p in r.points_mm]
+    ends = np.array([p for s in scene.screws for p in (s.head_mm, s.real_tip_mm)] + wires)
+    placed = ends @ seen.field_of_view().axes()
+    middle = seen.field_of_view().axes() @ (placed.min(axis=0) + placed.max(axis=0)) / 2.0
+    span = np.ptp(placed, axis=0) + 18.0
+    size, centre = (tuple(float(v) for v in values) for values in (span, middle))
+    return dataclasses.replace(seen, size_mm=size, centre_mm=centre)
 
 
 def turned_to(scene: Scene, rng: np.random.Generator, from_normal_deg: float) -> tuple[float, float, float]:
@@ -97,7 +101,7 @@ def beside(scene: Scene, rng: np.random.Generator) -> tuple[Rod, ...]:
     for k, (kind, wide, long) in enumerate((("rod", 5.5, 40.0), ("wire", 1.0, 22.0), ("piece", 1.2, 5.0))):
         angle = rng.uniform(0, 2 * np.pi) + 2.1 * k
         away = np.cos(angle) * axes[:, 0] + np.sin(angle) * axes[:, 1]
-        course = unit(axes[:, 2] + 0.5 * rng.normal(size=3))
+        course = unit(axes[:, 2] + 0.2 * rng.normal(size=3))
         course = course - (course @ away) * away  # runs past the screw, not into it
         place = middle + rng.uniform(9.0, 12.0) * away
         ends = place - 0.5 * long * course, place + 0.5 * long * course

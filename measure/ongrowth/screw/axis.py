@@ -14,6 +14,7 @@ from ongrowth.screw.course import Course, fit_straight
 # finer than slices, so a centre found inside a slice is the better one.
 _STEEP_ENOUGH = 0.45
 _FEWEST = 4
+_MOST_OVERHANG = 0.3  # of the span, so that something is left
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,19 +94,17 @@ def section_centres(
     moments = [np.bincount(section, weight * points[:, c])[used] for c in range(3)]
     centres = np.stack(moments, axis=1) / total[used, None]
     depth = course.line.depth_mm(centres)
-    overhang = _overhang_mm(crop, course, span_mm, radius_mm, axis)
+    overhang = min(overhang_mm(crop, course, radius_mm), _MOST_OVERHANG * (span_mm[1] - span_mm[0]))
     keep = (depth > span_mm[0] + overhang) & (depth < span_mm[1] - overhang)
     order = np.argsort(depth[keep])
     return Centres(depth[keep][order], centres[keep][order])
 
 
-def _overhang_mm(
-    crop: Scan, course: Course, span_mm: tuple[float, float], radius_mm: float, axis: int
-) -> float:
-    """How far a slanting section reaches along the shaft, mm; at most three tenths of the span."""
-    cosine = max(float(_steepness(crop, course.line.direction)[axis]), 0.2)
-    reach = radius_mm * np.sqrt(1.0 - min(cosine, 1.0) ** 2) / cosine + 0.5
-    return float(min(reach, 0.3 * (span_mm[1] - span_mm[0])))
+def overhang_mm(crop: Scan, course: Course, radius_mm: float) -> float:
+    """Return how far a slanting section reaches along the shaft, and what ends or breaks it, mm."""
+    direction = course.line.direction
+    cosine = max(float(_steepness(crop, direction)[section_axis(crop, direction)]), 0.2)
+    return float(radius_mm * np.sqrt(1.0 - min(cosine, 1.0) ** 2) / cosine + 0.5)
 
 
 def straight_course(

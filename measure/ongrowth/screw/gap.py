@@ -20,6 +20,8 @@ _NEAR_MM, _TREND_MM = 1.0, 8.0  # a side reaches from the first to the second
 _SIDE_QUANTILE = 0.7
 _WIDTHS_MM = np.arange(0.05, 6.01, 0.05)
 _OFF_ENDS_MM = 2.5
+_FOOT = 0.05
+_WIDTH_U_SHARE = 0.1  # the blur along the axis is known to about that
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +79,24 @@ def find_gap(
     dip = _dips(brightness, blur_along_mm)[inside]
     noise = max(1.4826 * float(np.median(np.abs(dip - np.median(dip)))), 1e-4)
     told = _SIGMAS * noise + _LEAST_DIP
-    depths = np.array([_dip_of(g, away, section, blur_along_mm, ceiling_hu) for g in _WIDTHS_MM])
-    smallest = float(np.interp(told, depths, _WIDTHS_MM))
+    modelled = [_dip_of(g, away, section, blur_along_mm, ceiling_hu) for g in _WIDTHS_MM]
+    smallest = float(np.interp(told, [d.max() for d in modelled], _WIDTHS_MM))
     deepest = int(np.argmax(dip))
     if dip[deepest] < told:
         return Gap(math.nan, math.nan, math.nan, smallest)
-    found = float(np.interp(dip[deepest], depths, _WIDTHS_MM))
-    slope = float(np.interp(found, _WIDTHS_MM, np.gradient(depths, _WIDTHS_MM)))
-    u = math.hypot(noise / max(slope, 0.02), 0.1 * found)
+    # the depth of a wide gap's dip no longer grows; its area does
+    areas = [_area_mm(d, int(np.argmax(d))) for d in modelled]
+    found = float(np.interp(_area_mm(dip, deepest), areas, _WIDTHS_MM))
+    u = math.hypot(noise * _TREND_MM, _WIDTH_U_SHARE * found)
     return Gap(found, u, float(outline.depth_mm[inside][deepest]), smallest)
+
+
+def _area_mm(dip: NDArray[np.float64], deepest: int) -> float:
+    """Area of a dip out to where it ends on either side, mm."""
+    shallow = np.flatnonzero(dip < _FOOT * dip[deepest])
+    low = shallow[shallow < deepest].max(initial=0)
+    high = shallow[shallow > deepest].min(initial=len(dip))
+    return float(dip[low:high].sum() * DEPTH_STEP_MM)
 
 
 def _dips(brightness: NDArray[np.float64], blur_along_mm: float) -> NDArray[np.float64]:
@@ -110,8 +121,8 @@ def _mean_over_disc(hu: NDArray[np.float64], away_mm: NDArray[np.float64]) -> ND
 
 def _dip_of(
     gap_mm: float, away_mm: NDArray[np.float64], section: Section, blur_mm: float, ceiling_hu: float
-) -> float:
-    """Return the depth of the dip that a gap makes, as a share of the usual brightness."""
+) -> NDArray[np.float64]:
+    """Return the dip that a gap makes along the axis, as a share of the usual brightness."""
     disc = blurred_round(away_mm, np.array([section.mean_radius_mm]), section.smooth_blur_mm)[0]
     if section.lumen_mm > 0.0:
         disc = disc - blurred_round(away_mm, np.array([section.lumen_mm]), section.smooth_blur_mm)[0]
@@ -121,4 +132,4 @@ def _dip_of(
     if math.isfinite(ceiling_hu):
         hu = np.minimum(hu, ceiling_hu)
     brightness = _mean_over_disc(hu, away_mm)
-    return float(_dips(brightness, blur_mm).max())
+    return _dips(brightness, blur_mm)

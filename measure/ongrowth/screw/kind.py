@@ -7,7 +7,7 @@ import enum
 from ongrowth.screw.model import ScrewSettings
 from ongrowth.screw.shaft import Shaft
 
-_TAPERED = 0.85
+_TAPERED = 0.75
 
 
 class Kind(enum.Enum):

@@ -11,12 +11,12 @@ from scipy.special import ndtri
 
 from ongrowth.geometry import Line
 from ongrowth.scan import Scan
-from ongrowth.screw.axis import Centres, section_centres, straight_course
+from ongrowth.screw.axis import Centres, overhang_mm, section_centres, straight_course
 from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
 from ongrowth.screw.gap import Gap, find_gap
 from ongrowth.screw.model import ScrewSpec
-from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, outline_of
+from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, across, outline_of
 from ongrowth.screw.section import Guess, Section, fit_section
 from ongrowth.screw.segment import Segment
 from ongrowth.screw.voxels import voxels_near
@@ -26,7 +26,7 @@ _BACKGROUND_HU = 300.0  # bone and soft tissue about; 300 HU more move the edge 
 _CLIPPED_FROM = 0.97  # share of the ceiling from which a core counts as clipped
 _HEAD_REACH_MM = 9.0
 _HEAD_RATIO = 1.22
-_TAPER_AT_MM = 1.5
+_TAPER_AT = 0.5  # of the radius: a round end is still seven eighths wide there, a tip much thinner
 # The lower this level, the more of the blurred edge carries the centre: steady on coarse grids.
 _LOW_SHARE = 0.3
 # Standard deviation of the slice profile over its nominal width: profiles are wider than nominal.
@@ -62,7 +62,7 @@ class ShaftEnd:
     head_ratio : float
         That over the radius of the shaft.
     taper_ratio : float
-        Radius 1.5 mm inside the end over the radius of the shaft.
+        Radius half a radius inside the end, over the radius of the shaft.
     is_cut : bool
         Whether the scan ends here.
     """
@@ -332,10 +332,11 @@ def _course(
     ends = [_end(crop, outline, section, look, run, way).shoulder_mm for way in (-1, +1)]
     span = (ends[0], ends[1])
     limit_deg = _BENT_CLIPPED_DEG if math.isfinite(look.ceiling_hu) else _BENT_DEG
+    clear_mm = gap.width_mm / 2.0 + overhang_mm(crop, course, tube_mm)
     for _ in range(3):
         centres = section_centres(crop, course, span, tube_mm, _range_hu(crop, course, look))
         if gap.width_mm > _CLEAR_GAP_MM:
-            centres = centres.where(np.abs(centres.depth_mm - gap.at_mm) > gap.width_mm / 2.0 + tube_mm / 2.0)
+            centres = centres.where(np.abs(centres.depth_mm - gap.at_mm) > clear_mm)
         if len(centres) < _FEWEST_CENTRES:
             return CourseFit(course, math.nan, math.nan, math.nan), centres
         fit = _fitted(centres, course.line, gap, limit_deg)
@@ -406,12 +407,15 @@ def _end(
         halfway = (usual**2 + wide[peak] ** 2) / 2.0
         below = np.flatnonzero(wide[peak:] ** 2 < halfway)
         shoulder = at - way * float(depth_in[peak + below[0]]) if below.size else end_mm
-    taper = float(np.interp(_TAPER_AT_MM, depth_in, wide) / usual)
-    beyond = outline.course.points_mm(at + way * 1.0)
-    return ShaftEnd(end_mm, shoulder, float(wide[peak] - bloom), ratio, taper, _leaves(crop, beyond))
+    taper = float(np.interp(_TAPER_AT * usual, depth_in, wide) - bloom) / max(usual - bloom, 0.2)
+    is_cut = _leaves(crop, outline.course, at + way * 0.5, 1.2 * usual)
+    return ShaftEnd(end_mm, shoulder, float(wide[peak] - bloom), ratio, taper, is_cut)
 
 
-def _leaves(crop: Scan, point_mm: NDArray[np.float64]) -> bool:
-    """Whether a point lies outside the crop; the crop has a margin except where the scan ends."""
-    index = crop.voxels(point_mm)
+def _leaves(crop: Scan, course: Course, depth_mm: float, radius_mm: float) -> bool:
+    """Whether a disc round the course leaves the crop, which has a margin except where the scan ends."""
+    first, second = across(course.line.direction)
+    angle = np.arange(8) * np.pi / 4.0
+    rim = radius_mm * (np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * second)
+    index = crop.voxels(course.points_mm(depth_mm) + rim)
     return bool(np.any(index < 0.0) or np.any(index > np.array(crop.hu.shape) - 1))
