@@ -369,6 +369,14 @@ def test_the_next_week_is_one_that_decides(
 def test_no_week_is_named_where_something_is_outside() -> None:
     side = build.make_side(2.8)
     assert math.isnan(next_scan_week(findings_on(side, side, 8.0), 8.0))
+    wide, broken = build.make_side(1.5), build.make_screw("left", "interrupted").integrity
+    assert next_scan_week(findings_on(wide, wide, 30.0), 30.0) == 52.0
+    assert math.isnan(next_scan_week(findings_on(wide, wide, 30.0, integrity=broken), 30.0))
+
+
+def test_a_bent_shaft_alone_calls_for_no_later_scan() -> None:
+    side, bent = build.make_side(0.5), build.make_screw("left", "bent").integrity
+    assert math.isnan(next_scan_week(findings_on(side, side, 30.0, integrity=bent), 30.0))
 
 
 def test_the_sentence_names_screw_week_sides_bridging_and_metal() -> None:

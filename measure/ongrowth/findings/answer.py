@@ -92,6 +92,8 @@ def lines_of(implant: str, findings: Sequence[Finding]) -> tuple[Line, ...]:
 
 _SENTENCE_ORDER = (Against.OUTSIDE, Against.UNDECIDED, Against.AS_EXPECTED, Against.NOT_MEASURABLE)
 
+_SENTENCE_WORDS = {Against.OUTSIDE: "outside what is expected"}
+
 
 def screw_sentence(implant: ImplantReading, findings: Sequence[Finding], weeks: float, site: str) -> str:
     """Return the answer on one screw as one sentence, the gravest first."""
@@ -100,7 +102,7 @@ def screw_sentence(implant: ImplantReading, findings: Sequence[Finding], weeks: 
     for result in _SENTENCE_ORDER:
         names = _names([line for line in lines if line.result is result], site)
         if names:
-            groups.append(f"{_listed(names)} {result.value}")
+            groups.append(f"{_listed(names)} {_SENTENCE_WORDS.get(result, result.value)}")
     return f"{screw_name(implant)}, {weeks_words(weeks)}: {'; '.join(groups)}."
 
 
@@ -162,7 +164,8 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
 
     Something outside its window, or nothing open, calls for no date: the clinician has the answer.
     """
-    results = [f.against_window for f in findings if f.quantity != "integrity"]
+    # A bent shaft is undecided too, but an earlier CT decides it, not a later one.
+    results = [f.against_window for f in findings if f.state != "bent"]
     if not weeks >= 0.0 or Against.OUTSIDE in results or Against.UNDECIDED not in results:
         return math.nan
     if weeks < _FIRST_DECIDING_WEEK - 2.0:

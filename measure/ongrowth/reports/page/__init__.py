@@ -122,20 +122,17 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
 
 
 def _cannot_tell(case: Case, last: Reading, site: str) -> list[str]:
-    """Return what cannot be told; a reason that stands in a screw's lines is not printed twice."""
-    told = []
-    for point in case.summary.cannot_tell:
-        above = [
-            f"{screw_name(implant)}, {line_words(line.key, site)}"
-            for implant in last.implants
-            for line in lines_of(implant.id, case.findings)
-            if point.endswith(line.deciding.why)
-        ]
-        told.append(next((f"{name}: {_ABOVE}" for name in above if point.startswith(name)), point))
-    return told
-
-
-_ABOVE = "whether it is as expected, for the reason above."
+    """Return what cannot be told; lines whose reason stands above are named together, once."""
+    above = {
+        f"{screw_name(implant)}, {line_words(line.key, site)}": line.deciding.why
+        for implant in last.implants
+        for line in lines_of(implant.id, case.findings)
+    }
+    repeated = {f"{name}: {why}": name for name, why in above.items()}
+    named = [repeated[point] for point in case.summary.cannot_tell if point in repeated]
+    rest = [point for point in case.summary.cannot_tell if point not in repeated]
+    together = f"Whether these are as expected, for the reasons above: {'; '.join(named)}."
+    return [together, *rest] if named else rest
 
 
 def _title(reading: Reading, site: str) -> str:
@@ -217,7 +214,7 @@ _BODIES = {"migration": "screw", "interfragmentary_motion": "fragments"}
 def _motion_words(line: Line) -> list[str]:
     moves = [f for f in line.findings if f.quantity in _BODIES]
     if not moves:
-        return ["position not compared with an earlier CT"]
+        return ["position not compared"]
     return [f"{_BODIES[f.quantity]} {f.state}, {say(f.value)}" for f in moves]
 
 
