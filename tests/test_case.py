@@ -187,6 +187,18 @@ def test_a_refused_scan_is_kept_apart(steps: Steps) -> None:
         run_case(parse_case_file(case_text('[[scan]]\npath = "broken"\ndate = 2031-04-01'), Path("/case")))
 
 
+def test_before_surgery_no_screw_is_looked_for(steps: Steps) -> None:
+    text = case_text(
+        '[[scan]]\npath = "pre"\ndate = 2031-02-04\nrole = "pre-op"',
+        '[[scan]]\npath = "w08"\ndate = 2031-04-29',
+    )
+    case = run_case(parse_case_file(text, Path("/case")))
+    assert len(steps.asked["screws"]) == 1
+    assert [len(reading.implants) for reading in case.readings] == [0, 1]
+    assert "from before surgery" in case.readings[0].summary.sentence
+    validate(reading_to_dict(case.readings[0]), "ongrowth-reading/1")
+
+
 def test_what_a_case_file_says_reaches_the_scan(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text(
         '[[window]]\nsurface="any"\nquantity="mean_width"\nside="any"\nfrom_weeks=0\nto_weeks=9\nhigh=0.1\n'

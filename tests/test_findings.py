@@ -407,7 +407,7 @@ def test_what_the_scan_cannot_tell_is_said_with_its_reason() -> None:
         build.make_implant(build.make_side(0.3), build.make_side(0.3)), weeks=math.nan
     )
     assert "weeks since surgery are not known" in unknown.summary.cannot_tell[0]
-    assert answer((), (), unknown.scan).sentence == ""
+    assert answer((), (), unknown.scan).sentence == "No screw was measured on this CT."
 
 
 def test_earlier_cts_that_were_not_compared_are_not_denied() -> None:

@@ -74,6 +74,8 @@ class Known:
         Windows table.
     scan_id : str
         Id of the scan; by default the name of its path.
+    role : str
+        "pre-op", "baseline", "follow-up" or "": no screw is looked for before surgery.
     """
 
     screws: tuple[ScrewSpec, ...] = ()
@@ -86,6 +88,7 @@ class Known:
     calibration: Path | None = None
     windows: Windows = field(default_factory=shipped_windows)
     scan_id: str = ""
+    role: str = ""
 
 
 def silent(_: str) -> None:
@@ -112,8 +115,10 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
     known = known or Known()
     start = time.perf_counter()
     scan = read_scan(path, progress=tell)
-    tell("Finding the metal")
-    metal = _find_screws(scan, known.screws)
+    metal = Metalwork(())
+    if not _is_before_surgery(known, scan):
+        tell("Finding the metal")
+        metal = _find_screws(scan, known.screws)
     read = [_read_implant(scan, screw, metal, known, tell) for screw in metal.screws]
     implants = tuple(implant for implant, _ in read)
     told = (*metal.problems, *(problem for _, problems in read for problem in problems))
@@ -121,6 +126,10 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
     reading = _reading(path, scan, implants, told, known)
     wall_s = round(time.perf_counter() - start, 3)
     return replace(reading, other_metal=metal.other, provenance=replace(reading.provenance, wall_s=wall_s))
+
+
+def _is_before_surgery(known: Known, scan: Scan) -> bool:
+    return known.role == "pre-op" or _weeks(known, scan) < 0.0
 
 
 def _find_screws(scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
@@ -292,6 +301,7 @@ def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
         calibration=scan.calibration or settings.calibration,
         windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
         scan_id=scan.name,
+        role=scan.role or "",
     )
 
 

@@ -206,7 +206,8 @@ def test_the_time_line_shows_every_ct_and_the_bands_of_the_table() -> None:
 def test_a_ct_without_a_screw_still_has_a_page() -> None:
     reading = build.make_reading(weeks=-2.0)
     told = render_page(case_of(reading))
-    assert "No screw was measured" in told
+    assert "from before surgery: there is no screw to measure" in told
+    assert "no screw, before surgery</h1>" in told
 
 
 def test_a_reading_without_pictures_has_a_page() -> None:

@@ -32,6 +32,9 @@ _LATER_WEEKS = (26.0, 52.0, 104.0)
 _FIRST_DECIDING_WEEK = 14.0  # the end of the turn round week 12
 _MIN_INTERVAL_WEEKS = 8.0  # sooner, bone has hardly changed; common practice, no source
 
+NO_SCREW = "No screw was measured on this CT."
+BEFORE_SURGERY = "This CT is from before surgery: there is no screw to measure."
+
 COMPARED = ("width_growth", "migration", "interfragmentary_motion")  # quantities that need an earlier CT
 
 _METAL = ("integrity", "migration", "interfragmentary_motion")
@@ -199,6 +202,8 @@ def answer(
     """
     weeks = scan.weeks_since_surgery
     sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
+    if not implants:
+        sentences = [BEFORE_SURGERY if weeks < 0.0 else NO_SCREW]
     week = next_scan_week(findings, weeks)
     if not math.isnan(week):
         sentences.append(

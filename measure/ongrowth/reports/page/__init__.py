@@ -105,6 +105,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
         "patient": case.patient.id,
         "title": _title(last, site),
         "dates": _dates(last),
+        "sentence": case.summary.sentence,
         "screws": [_screw(implant, case, site, windows) for implant in last.implants],
         "cannot_tell": _cannot_tell(case, last, site),
         "not_looked_at": case.summary.not_looked_at,
