@@ -39,8 +39,8 @@ class Case:
         Where a crescent is widest.
     layer_hu, rim_mm : float
         CT number of the layer; thickness of a dense rim (0: none).
-    is_child, bone_hu : bool, float
-        Anatomy.
+    is_child, bone_hu, texture_hu
+        Anatomy: size; mean and SD of the spongy bone.
     material, major_mm, root_mm, pitch_mm, coating_mm, cannula_mm
         The screw.
     is_told : bool
@@ -55,6 +55,8 @@ class Case:
         Grid; width of the slice profile at half height.
     kvp, dose_mgy, noise_hu : float
         Beam and dose of the full scanner; noise of the fast one.
+    is_white : bool
+        Whether that noise is white, instead of a reconstruction's.
     clip_hu : float or None
         Ceiling; None: extended scale.
     pose : str
@@ -77,6 +79,7 @@ class Case:
     rim_mm: float = 0.0
     is_child: bool = False
     bone_hu: float = 300.0
+    texture_hu: float = 110.0
     material: str = "titanium"
     major_mm: float = 4.0
     root_mm: float = 3.0
@@ -96,6 +99,7 @@ class Case:
     kvp: float = 120.0
     dose_mgy: float = 10.0
     noise_hu: float = 40.0
+    is_white: bool = False
     clip_hu: float | None = 3071.0
     pose: str = "usual"
     smoothing: int = 0
@@ -316,3 +320,17 @@ def selftest_cases() -> list[Case]:
         replace(common, id="selftest-even", seed=12, shape="even", head_mean_mm=1.0, tip_mean_mm=1.0),
         replace(common, id="selftest-tip-side", seed=13, shape="one-sided", tip_mean_mm=0.8),
     ]
+
+
+BOUND_WIDTHS_MM = (0.3, 0.6, 1.0, 1.6)
+
+
+def bound_case(number: int) -> Case:
+    """Return a case whose Cramer-Rao bound can be written down: four widths, bare and textured bone."""
+    width_mm = BOUND_WIDTHS_MM[number % 4]
+    texture_hu = 110.0 if number // 4 % 2 else 0.0
+    return Case(
+        f"bound-{number:03d}", "bound", "test", "fast", 1 + number // 8, shape="even", head_mean_mm=width_mm,
+        tip_mean_mm=width_mm, texture_hu=texture_hu, sharpness="medium", fwhm_mm=0.8, pixel_mm=0.4,
+        slice_mm=0.75, slice_fwhm_mm=0.9, noise_hu=40.0, is_white=True, clip_hu=None,
+    )  # fmt: skip

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import pickle
 from collections.abc import Iterable
@@ -29,7 +28,7 @@ Protocol = FastProtocol | FullProtocol
 Turn = tuple[float, float, float]
 
 _NOWHERE: tuple[Point, Point] = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0))
-_ROUND_MM = 11.0  # of tissue kept on all sides of the screw: what a defect is looked for in
+_ROUND_MM = 10.0  # of tissue kept on all sides of the screw: what a defect is looked for in
 _DRAWING = ("shapes", "bone", "implants", "scenes", "truth", "kernels", "scanner")
 _FULL_DRAWING = ("beam", "radon", "tomograph")
 
@@ -66,6 +65,9 @@ def scene_of(case: Case) -> Scene:
     scene = pars_scene(
         case.seed, screw=pattern, halo=_halo_of(case), child=case.is_child, bone_hu=case.bone_hu
     )
+    site = scene.sites[0]
+    textured = replace(site.arch, bone_sd_hu=case.texture_hu)
+    scene = replace(scene, sites=(replace(site, arch=textured),))
     if case.beside:
         scene = replace(scene, other_metal=_rods(scene, case))
     return scene.moved(_lying_anew(scene, case)) if case.repeat else scene
@@ -176,11 +178,12 @@ def phantom_of(case: Case, cache: Path | None = None) -> Phantom:
     cache : Path, optional
         Folder of kept scans. A kept scan serves while neither the case nor the drawing code changes.
     """
-    kept = cache / f"{case.id}-{_digest_of(case)}.pickle" if cache else None
+    scene = scene_of(case)
+    protocol = protocol_of(case, scene)
+    kept = cache / f"{case.id}-{_digest_of(scene, protocol, case)}.pickle" if cache else None
     if kept and kept.exists():
         return _read(kept)
-    scene = scene_of(case)
-    made = Phantom(_scanned(scene, protocol_of(case, scene), case), truth_of(scene, 0))
+    made = Phantom(_scanned(scene, protocol, case), truth_of(scene, 0))
     if kept:
         _write(kept, made)
     return made
@@ -190,6 +193,10 @@ def _scanned(scene: Scene, protocol: Protocol, case: Case) -> Scan:
     noise = case.seed % 100_000 + case.repeat
     if isinstance(protocol, FullProtocol):
         return scan_full(scene, protocol, seed=noise)
+    if case.is_white:
+        scan = scan_fast(scene, replace(protocol, noise_hu=0.0))
+        white = np.random.default_rng([noise, 44]).normal(0.0, case.noise_hu, scan.hu.shape)
+        return replace(scan, hu=(scan.hu + white).astype(np.float32))
     return scan_fast(scene, protocol, seed=noise)
 
 
@@ -205,16 +212,13 @@ def _write(path: Path, made: Phantom) -> None:
     beside.replace(path)
 
 
-def _digest_of(case: Case) -> str:
+def _digest_of(scene: Scene, protocol: Protocol, case: Case) -> str:
+    """Return a digest of all that a scan depends on: what is drawn, how, and the code that draws."""
     modules = _DRAWING + (_FULL_DRAWING if case.scanner == "full" else ())
-    text = json.dumps(case.as_dict(), sort_keys=True) + drawing_digest(modules)
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
-
-
-def drawing_digest(modules: Iterable[str]) -> str:
-    """Return a short digest of modules of this package and of how cases become scenes."""
     folder = Path(ongrowth_phantoms.__file__).parent
-    return files_digest([*(folder / f"{m}.py" for m in modules), Path(__file__)])
+    drawing = files_digest(folder / f"{m}.py" for m in modules)
+    noise = (case.seed, case.repeat, case.is_white, case.noise_hu)
+    return hashlib.sha256(repr((scene, protocol, noise, drawing)).encode()).hexdigest()[:12]
 
 
 def files_digest(paths: Iterable[Path]) -> str:

@@ -55,16 +55,20 @@ def run_cases(
         Told in words what is done.
     """
     pending = pending_arms(cases, arms, done_keys(results))
-    results.parent.mkdir(parents=True, exist_ok=True)
     added, started = 0, time.monotonic()
-    with results.open("a", encoding="utf-8") as lines:
-        for number, records in enumerate(_each(pending, cache, workers), 1):
-            lines.writelines(json.dumps(_without_nan(r)) + "\n" for r in records)
-            lines.flush()
-            added += len(records)
-            minutes = (time.monotonic() - started) / 60.0
-            tell(f"{number} of {len(pending)} cases, {minutes:.1f} min: {records[0]['case']}")
+    for number, records in enumerate(_each(pending, cache, workers), 1):
+        append_records(results, records)
+        added += len(records)
+        minutes = (time.monotonic() - started) / 60.0
+        tell(f"{number} of {len(pending)} cases, {minutes:.1f} min: {records[0]['case']}")
     return added
+
+
+def append_records(results: Path, records: Iterable[Record]) -> None:
+    """Add records to a file of results, one line each."""
+    results.parent.mkdir(parents=True, exist_ok=True)
+    with results.open("a", encoding="utf-8") as lines:
+        lines.writelines(json.dumps(_without_nan(r)) + "\n" for r in records)
 
 
 def pending_arms(
@@ -106,10 +110,6 @@ def _version_of(arm: str) -> str:
 def _each(
     pending: Sequence[tuple[Case, tuple[str, ...]]], cache: Path | None, workers: int
 ) -> Iterator[list[Record]]:
-    if workers <= 1:
-        for case, arms in pending:
-            yield run_case(case, arms, cache)
-        return
     for name in _THREAD_LIMITS:  # read by the children when they start
         os.environ.setdefault(name, "1")
     with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
