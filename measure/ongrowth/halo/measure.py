@@ -34,6 +34,9 @@ _NOISE_FLOOR_HU = 30.0
 _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
 _WIDE_MM = 1.0  # from here on the level inside the layer shows itself
+_TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
+_CLEAR_RIPPLE = 30.0  # of the median power; chance gives about 10 over the range searched
+_LEAST_THREAD_VOXELS = 200
 _DEFAULTS = HaloSettings()
 _LAYER_SD_HU = 35.0  # fibrous tissue and fluid, where the halo is too thin to tell
 
@@ -138,7 +141,9 @@ def fit_halo(
     settings : HaloSettings
         How the halo is read.
     """
-    coarse, state = _first_look(scene, base, prior, length_mm, depth_mm, settings)
+    coarse, state, pitch_mm = _first_look(scene, base, prior, length_mm, depth_mm, settings)
+    if not np.isfinite(scene.rod.pitch_mm):
+        scene = replace(scene, rod=replace(scene.rod, pitch_mm=pitch_mm))
     fields = make_fields(scene, depth_mm, settings, coarse=False)
     problem = pose_problem(scene, fields, base, prior, length_mm, settings)
     smooth = _carry_over(coarse, fields, state)
@@ -157,8 +162,8 @@ def fit_halo(
 
 def _first_look(
     scene: Scene, base: Blur, prior: Prior, length_mm: float, depth_mm: float, settings: HaloSettings
-) -> tuple[Fields, State]:
-    """Return coarse fields and the best coarse solution over several starting widths.
+) -> tuple[Fields, State, float]:
+    """Return coarse fields, the best coarse solution over several starting widths, and the thread's pitch.
 
     An even halo and an edge-enhancing kernel look alike, so a descent from one start may stop at
     the wrong one.
@@ -176,7 +181,28 @@ def _first_look(
     ]
     variance = _variance(problem, starts[0])
     tries = [solve(problem, s, variance, dilution, steps=6, blur_every=2) for s in starts]
-    return fields, min(tries, key=lambda t: t.cost).state
+    best = min(tries, key=lambda t: t.cost).state
+    return fields, best, find_pitch(problem, best)
+
+
+def find_pitch(problem: Problem, state: State) -> float:
+    """Return the pitch of the thread from the helical ripple of the residuals, mm; NaN where none shows.
+
+    The first harmonic of a right-handed thread is a wave ``cos(angle - 2 pi depth / pitch)``.
+    """
+    model = problem.model
+    radius, angle = model.polar(state.shared)
+    s = model.samples
+    near = (radius > model.rod.root_mm - 0.2) & (radius < model.rod.envelope_mm + 0.4) & ~s.is_clipped
+    if near.sum() < _LEAST_THREAD_VOXELS:
+        return float("nan")
+    residual = problem.residual(model.linearise(state.shared, problem.local(state)).image)[near]
+    wave = (residual - residual.mean()) * np.exp(-1j * angle[near])
+    depth = s.depth_mm[near]
+    turns = np.arange(*_TURNS_PER_MM, 0.1 / np.ptp(depth))
+    power = np.abs(np.exp(2j * np.pi * np.outer(turns, depth)) @ wave) ** 2
+    is_clear = power.max() > _CLEAR_RIPPLE * np.median(power)
+    return float(1.0 / turns[power.argmax()]) if is_clear else float("nan")
 
 
 def _start(problem: Problem, width_mm: float) -> State:

@@ -89,7 +89,7 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
     if not _FLAT_COS < abs(section.cos_tilt) < _UPRIGHT_COS:
         raise refuse(
             "calibration-tilt",
-            "The rod stands upright on the slices or lies in them, so the scan cannot show its blur both ways.",
+            "The rod stands upright on the slices or lies in them: the scan cannot show its blur both ways.",
             "Scan it tilted by 30 to 60 degrees against the table.",
         )
     rod = _rod(spec)
