@@ -213,6 +213,13 @@ def test_impossible_numbers(tmp_path: Path, values: dict[str, object], code: str
     assert outcome(folder) == {code}
 
 
+def test_one_slice_of_another_depth(tmp_path: Path) -> None:
+    def edit(ds: Dataset, k: int) -> None:
+        ds.BitsAllocated = 0 if k == 2 else 16
+
+    assert outcome(write_series(tmp_path / "ct", PLAIN, edit)) == {"not-grey"}
+
+
 def encapsulated(ds: Dataset, syntax: str, frame: bytes) -> bytes:
     del ds.PixelData
     ds.file_meta.TransferSyntaxUID = uid.UID(syntax)

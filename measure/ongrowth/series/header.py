@@ -171,12 +171,18 @@ def _without_pixels(entry: Entry, head: bytes) -> Image:
     return Image(entry, header, "", 0, 0)
 
 
+def _raw(header: Dataset, keyword: str) -> object:
+    """Return the value as read, bytes unless it was converted before; None if absent or unreadable."""
+    tag = tag_for_keyword(keyword)
+    try:
+        return header.get_item(tag).value if tag is not None and tag in header else None
+    except Exception:  # noqa: BLE001 - see `number`
+        return None
+
+
 def text(header: Dataset, keyword: str) -> str:
     """Return a value as the file spells it, several joined by a backslash; empty if absent."""
-    tag = tag_for_keyword(keyword)
-    if tag is None or tag not in header:
-        return ""
-    value = header.get_item(tag).value
+    value = _raw(header, keyword)
     if isinstance(value, bytes):
         return value.decode("latin-1").strip(" \0\n\r\t")
     parts = list(value) if isinstance(value, MultiValue | list) else [value]
@@ -214,8 +220,7 @@ def number(header: Dataset, keyword: str) -> float:
 
 def stored_number(header: Dataset, keyword: str) -> float:
     """Return a number written like a pixel (signed as the pixels are); NaN if absent."""
-    tag = tag_for_keyword(keyword)
-    value = header.get_item(tag).value if tag is not None and tag in header else None
+    value = _raw(header, keyword)
     if not isinstance(value, bytes):
         return number(header, keyword)
     is_little = bool(header.original_encoding[1])

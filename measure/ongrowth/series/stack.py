@@ -221,8 +221,9 @@ def _is_right_angled(one: Slice) -> bool:
 
 
 def _pixel_problem(slices: Sequence[Slice]) -> Problem | None:
-    bits = whole(slices[0].header, "BitsAllocated")
-    if whole(slices[0].header, "SamplesPerPixel", 1) != 1 or bits not in (8, 16, 32):
+    bits = {whole(one.header, "BitsAllocated") for one in slices}
+    samples = {whole(one.header, "SamplesPerPixel", 1) for one in slices}
+    if samples != {1} or not bits <= {8, 16, 32}:
         return _refusal("not-grey", "These are pictures, not CT numbers.", "Export the original images.")
     short = [one for one in slices if is_truncated(one)]
     if not short:
