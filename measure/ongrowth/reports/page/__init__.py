@@ -181,14 +181,15 @@ def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
 
 def _line(line: Line, site: str) -> LineView:
     name = line_words(line.key, site)
-    is_open = line.result is not Against.AS_EXPECTED
+    # "not measurable (reason)" stands in the line already
+    needs_reason = line.result in (Against.UNDECIDED, Against.OUTSIDE)
     return LineView(
         name=name[0].upper() + name[1:],
         measured=_measured_words(line),
         expected=_expected_words(line),
         symbol=SYMBOLS[line.result],
         result=_result_words(line),
-        reason=line.deciding.why if is_open else "",
+        reason=line.deciding.why if needs_reason else "",
     )
 
 
