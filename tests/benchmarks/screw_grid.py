@@ -278,7 +278,10 @@ def _row(found: Metalwork, truth: PhantomScrew, k: int, case: Case) -> dict[str,
     return {
         "is_found": True,
         "is_turned": is_turned,
-        "axis_deg": math.degrees(math.acos(min(abs(float(seen @ axis)), 1.0))),
+        "axis_deg": _across_deg(seen, axis),
+        "axis_in": _across_deg(seen, axis) < 2.45 * near.axis_u_deg,
+        "axis_u_deg": near.axis_u_deg,
+        "length_in": near.length_mm.low95 <= float(np.linalg.norm(tip - head)) <= near.length_mm.high95,
         "lateral_mm": max(_lateral(near.head_mm, head, axis), _lateral(near.tip_mm, tip, axis)),
         "head_mm": float((near.head_mm - head) @ axis),
         "tip_mm": float((near.tip_mm - tip) @ axis),
@@ -298,6 +301,10 @@ def _row(found: Metalwork, truth: PhantomScrew, k: int, case: Case) -> dict[str,
         "bend_u_deg": near.integrity.bend_deg.u,
         "bend_true_deg": truth.bend_deg,
     }
+
+
+def _across_deg(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:
+    return math.degrees(math.acos(min(abs(float(a @ b)), 1.0)))
 
 
 def _true_state(truth: PhantomScrew) -> str:
@@ -338,6 +345,7 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
                 "beside the axis mm": _spread(seen.lateral_mm),
                 "head end mm": _spread(seen.head_mm.abs()),
                 "tip mm": _spread(seen.tip_mm.abs()),
+                "axis, length inside their 95 %": f"{int(seen.axis_in.sum())}, {int(seen.length_in.sum())}",
                 "outer diameter mm, RMSE": f"{math.sqrt((seen.major_mm**2).mean()):.2f}",
                 "inside its 95 %": f"{int(seen.major_in.sum())}",
                 "side right / wrong": f"{int(seen.side_ok.sum())} / {int(seen.side_wrong.sum())}",

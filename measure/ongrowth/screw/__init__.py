@@ -1,6 +1,6 @@
 """The metal of a scan: screws with axis, ends and integrity, and other metal."""
 
-from ongrowth.screw.find import find_screws
+from ongrowth.screw.find import find_metal, find_screws
 from ongrowth.screw.metal import metal_mask, metal_threshold_hu
 from ongrowth.screw.model import Integrity, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
 
@@ -11,6 +11,7 @@ __all__ = [
     "Screw",
     "ScrewSettings",
     "ScrewSpec",
+    "find_metal",
     "find_screws",
     "metal_mask",
     "metal_threshold_hu",

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.scan import Level, Problem
+from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw.ending import Ending, View, fit_shoulder, fit_tip
 from ongrowth.screw.integrity import examine
 from ongrowth.screw.match import Match
@@ -23,35 +23,115 @@ _TIP_WINDOW_MM, _BEYOND_MM = 6.0, 2.5
 _SHOULDER_WINDOW_MM = 2.0  # what lies right under the head counts, not what lies deeper
 _U_UNKNOWN_THREAD = 0.025  # height and shape of the thread not known: share of the diameter
 _U_MAJOR_FLOOR_MM = 0.05
+_DIAMETER_DIFFERS_MM = 0.7
+_MEAN_VALLEY = 0.58  # of the thread's height, over a turn
+_DENSE_HU = 13000.0  # titanium stays below
+_IN_SLICE_PLANE = 0.26  # within 15 degrees
+# Found on phantoms: what pulls all centres of a shaft one way.
+_PULL_MM, _PULL_CLIPPED_MM, _PULL_OF_SLICE = 0.01, 0.02, 0.02
+_SCATTER_SHARE = 1.0
 
 
 def build_screw(
-    shaft: Shaft, match: Match, middle_x_mm: float, settings: ScrewSettings
+    scan: Scan, shaft: Shaft, match: Match, middle_x_mm: float, settings: ScrewSettings
 ) -> tuple[Screw, list[Problem]]:
     """Return a screw with head and tip told apart, and what a reader must know about it."""
     spec = match.spec
     head_first, problems = _head_first(shaft, match, middle_x_mm)
     way = 1.0 if head_first else -1.0
     head, tip, more = _ends(shaft, way, spec, settings, match.id)
-    problems += more
     major = _major(shaft, spec)
-    root = spec.root_diameter_mm
-    if math.isnan(root):
-        root = spec.root_share * major.value
-    length = Measured.of(way * (tip.at_mm - head.at_mm), math.hypot(head.u_mm, tip.u_mm), Unit.MM, floor=0.0)
-    return Screw(
+    start_mm, shank_mm = _thread(shaft, spec, head.at_mm, way)
+    axis_u_deg, axis_u_mm = _axis_u(scan, shaft)
+    screw = Screw(
         id=match.id,
         side=match.side,
         head_mm=shaft.point_mm(head.at_mm),
         tip_mm=shaft.point_mm(tip.at_mm),
         major_diameter_mm=major,
-        length_mm=length,
-        root_diameter_mm=float(root),
+        length_mm=_length(head, tip, way),
+        root_diameter_mm=_root_mm(spec, major),
         diameter_source="given" if math.isfinite(spec.major_diameter_mm) else "estimated",
         integrity=examine(shaft, head.at_mm, way),
         spec=spec,
-        cautions=_cautions(shaft, spec),
-    ), problems
+        cautions=_cautions(scan, shaft, spec),
+        axis_u_deg=axis_u_deg,
+        axis_u_mm=axis_u_mm,
+        thread_start_mm=start_mm,
+        shank_diameter_mm=shank_mm,
+    )
+    problems += more + _diameter_differs(shaft, spec, match.id)
+    return _at_given_points(screw, settings, problems)
+
+
+def _length(head: Ending, tip: Ending, way: float) -> Measured:
+    return Measured.of(way * (tip.at_mm - head.at_mm), math.hypot(head.u_mm, tip.u_mm), Unit.MM, floor=0.0)
+
+
+def _root_mm(spec: ScrewSpec, major: Measured) -> float:
+    return spec.root_diameter_mm if math.isfinite(spec.root_diameter_mm) else spec.root_share * major.value
+
+
+def _thread(shaft: Shaft, spec: ScrewSpec, head_at_mm: float, way: float) -> tuple[float, float]:
+    """Return where the thread begins and how thick the shank before it is, as stated or else as seen, mm."""
+    if spec.thread == "partial" and math.isfinite(spec.thread_start_mm):
+        return spec.thread_start_mm, spec.shank_diameter_mm
+    body = shaft.body
+    is_partial = math.isfinite(body.step_mm) and way * (body.even_mm[0] - body.step_mm) > 0.0
+    if not is_partial:
+        return 0.0, math.nan
+    return float(way * (body.step_mm - head_at_mm)), 2.0 * (shaft.radius_mm - body.thinner_mm)
+
+
+def _axis_u(scan: Scan, shaft: Shaft) -> tuple[float, float]:
+    """Return the standard uncertainty of tilt (degrees) and place (mm) of the axis, per direction.
+
+    Scatter of the centres, and what pulls them all: bone on one side, the more so where the ceiling
+    hides the core, and the grid where a slice is thicker than the blur.
+    """
+    pull_mm = _PULL_CLIPPED_MM if shaft.is_clipped else _PULL_MM
+    pull_mm += _PULL_OF_SLICE * (scan.slice_gap_mm if shaft.is_clipped else max(scan.slice_gap_mm - 1.0, 0.0))
+    tilt_deg = math.degrees(2.0 * pull_mm / max(shaft.length_mm, 1.0))
+    scatter_deg = _SCATTER_SHARE * shaft.fit.turn_u_deg if math.isfinite(shaft.fit.turn_u_deg) else 1.0
+    return math.hypot(scatter_deg, tilt_deg), pull_mm
+
+
+def _diameter_differs(shaft: Shaft, spec: ScrewSpec, name: str) -> list[Problem]:
+    """Compare a stated diameter with the outline, which no stated diameter has touched."""
+    seen_mm = 2.0 * shaft.outline_radius_mm / (1.0 - _MEAN_VALLEY * (1.0 - spec.root_share))
+    if not abs(seen_mm - spec.major_diameter_mm) > max(_DIAMETER_DIFFERS_MM, 0.2 * seen_mm):
+        return []
+    text = f"Screw {name} looks about {seen_mm:.1f} mm thick, stated are {spec.major_diameter_mm:.1f} mm."
+    return [Problem("diameter-differs", Level.CAUTION, text, "Check the stated outer diameter.")]
+
+
+def _at_given_points(
+    screw: Screw, settings: ScrewSettings, problems: list[Problem]
+) -> tuple[Screw, list[Problem]]:
+    """Keep the points that a reader gave where the scan leads too far from them."""
+    head, tip = screw.spec.head_mm, screw.spec.tip_mm
+    if head is None or tip is None:
+        return screw, problems
+    moved_mm = max(_distance(head, screw.head_mm), _distance(tip, screw.tip_mm))
+    given = np.subtract(tip, head)
+    cosine = float(given @ (screw.tip_mm - screw.head_mm)) / (
+        float(np.linalg.norm(given)) * float(np.linalg.norm(screw.tip_mm - screw.head_mm))
+    )
+    if moved_mm <= settings.refine_reach_mm and cosine > math.cos(math.radians(settings.refine_turn_deg)):
+        return screw, problems
+    text = (
+        f"The points given for screw {screw.id} were kept: the metal found ends {moved_mm:.1f} mm from them."
+    )
+    problem = Problem("points-not-refined", Level.CAUTION, text, "Check the points, or leave them out.")
+    length = Measured.of(float(np.linalg.norm(given)), 1.0, Unit.MM, Caution.POOR_FIT, floor=0.0)
+    kept = replace(
+        screw,
+        head_mm=np.array(head),
+        tip_mm=np.array(tip),
+        length_mm=length,
+        cautions=screw.cautions | Caution.POOR_FIT,
+    )
+    return kept, [*problems, problem]
 
 
 def _head_first(shaft: Shaft, match: Match, middle_x_mm: float) -> tuple[bool, list[Problem]]:
@@ -141,12 +221,16 @@ def _major(shaft: Shaft, spec: ScrewSpec) -> Measured:
     )
 
 
-def _cautions(shaft: Shaft, spec: ScrewSpec) -> Caution:
+def _cautions(scan: Scan, shaft: Shaft, spec: ScrewSpec) -> Caution:
+    steep = abs(float(shaft.course.line.direction @ scan.slice_normal))
+    is_dense = spec.material != "titanium" or (not shaft.is_clipped and shaft.section.core_hu > _DENSE_HU)
+    told = (
+        (Caution.METAL_CLIPPED, shaft.is_clipped),
+        (Caution.DIAMETER_ESTIMATED, math.isnan(spec.major_diameter_mm)),
+        (Caution.DENSE_METAL, is_dense),
+        (Caution.SCREW_IN_SLICE_PLANE, steep < _IN_SLICE_PLANE),
+    )
     cautions = Caution.NONE
-    if shaft.is_clipped:
-        cautions |= Caution.METAL_CLIPPED
-    if math.isnan(spec.major_diameter_mm):
-        cautions |= Caution.DIAMETER_ESTIMATED
-    if spec.material != "titanium" or (not shaft.is_clipped and shaft.section.core_hu > 13000.0):
-        cautions |= Caution.DENSE_METAL
+    for caution, holds in told:
+        cautions |= caution if holds else Caution.NONE
     return cautions

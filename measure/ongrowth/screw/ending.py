@@ -90,7 +90,7 @@ def fit_tip(view: View, section: Section, rough_mm: float) -> Ending:
     def radius_at(x: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
         share = np.clip((x[0] - at) / x[1], 0.0, 1.0)
         radius = section.mean_radius_mm * (x[2] + (1.0 - x[2]) * share)
-        return radius * np.sqrt(_inside(x[0] - at))
+        return np.asarray(radius * np.sqrt(_inside(x[0] - at)))
 
     bounds = np.array([[rough_mm - 4.0, 0.3, 0.02, -1500.0], [rough_mm + 4.0, 9.0, 1.0, 2500.0]])
     return _fit(view, section, radius_at, start, prior, sd, bounds)
@@ -121,7 +121,7 @@ def fit_shoulder(
 
     def radius_at(x: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
         area = section.mean_radius_mm**2 + _inside(at - x[0]) * (x[2] ** 2 - section.mean_radius_mm**2)
-        return np.sqrt(np.maximum(area, 0.0) * _inside(x[0] + x[1] - at))
+        return np.asarray(np.sqrt(np.maximum(area, 0.0) * _inside(x[0] + x[1] - at)))
 
     low = [rough_mm - 2.5, 0.3, section.mean_radius_mm, -1500.0, -1500.0]
     bounds = np.array([low, [rough_mm + 2.5, 12.0, 9.0, 2500.0, 2500.0]])

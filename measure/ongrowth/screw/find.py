@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +23,9 @@ from ongrowth.screw.shaft import Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
 
 _SMALLEST_PIECE_MM3 = 0.5
+_MOST_SEGMENTS = 30  # the longest; a scan with more is no case of screws
+_POINT_REACH_MM = 4.0  # points given by a reader lie on the axis about this well
+_USUAL_RADIUS_MM = 2.0
 
 
 def find_screws(
@@ -48,21 +53,81 @@ def find_screws(
         ``no-metal``, ``metal-implausible``, ``no-screw`` (metal, but no screw), ``screw-cut-off``
         (no screw lies whole inside the scan) or ``side-mismatch``.
     """
+    survey = _survey(scan, specs, settings)
+    screws = [part.shaft for part in survey.parts if part.kind is Kind.SCREW]
+    whole = _whole(screws)
+    screws_found, problems = _screws(scan, whole, _for_all(specs, whole), settings)
+    told = (*_cut_off(screws, whole), *survey.problems, *problems)
+    return Metalwork(tuple(screws_found), _others(survey), told)
+
+
+def find_metal(scan: Scan, settings: ScrewSettings = DEFAULT_SETTINGS) -> tuple[OtherMetal, ...]:
+    """List all metal of a scan by kind ("screw", "rod", "wire", "piece"), whole or cut off, longest first.
+
+    Raises
+    ------
+    Refused
+        ``no-metal`` or ``metal-implausible``.
+    """
+    survey = _survey(scan, (), settings)
+    parts = tuple(_other(part) for part in survey.parts)
+    return tuple(sorted((*parts, *survey.lumps), key=lambda m: m.length_mm.value, reverse=True))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """A straight piece of metal and what it is."""
+
+    shaft: Shaft
+    kind: Kind
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Survey:
+    """All metal: straight pieces, and lumps that have no length."""
+
+    parts: tuple[_Part, ...]
+    lumps: tuple[OtherMetal, ...]
+    problems: tuple[Problem, ...] = ()
+
+
+def _survey(scan: Scan, specs: Sequence[ScrewSpec], settings: ScrewSettings) -> _Survey:
     threshold = metal_threshold_hu(scan)
     voxels = metal_voxels(scan, threshold)
-    ceiling = _ceiling_hu(scan, voxels)
     segments, lumps = _segments(scan, voxels)
-    segments = join_broken(segments, settings)
-    known = _common(specs)
-    traced = (trace_shaft(scan, segment, threshold, ceiling, known) for segment in segments)
-    shafts = [shaft for shaft in traced if shaft is not None]
-    kinds = [kind_of(shaft, settings) for shaft in shafts]
-    screws = [shaft for shaft, kind in zip(shafts, kinds, strict=True) if kind is Kind.SCREW]
-    others = [_other(s, k) for s, k in zip(shafts, kinds, strict=True) if k is not Kind.SCREW]
-    whole = _whole(screws)
-    problems = _cut_off(screws, whole)
-    found, more = _screws(whole, specs, settings)
-    return Metalwork(tuple(found), tuple(others + lumps), tuple(problems + more))
+    trace = partial(
+        trace_shaft, scan, threshold_hu=threshold, ceiling_hu=_ceiling_hu(scan, voxels), spec=_common(specs)
+    )
+    joined = join_broken(segments, settings)
+    traced = [trace(segment) for segment in joined[:_MOST_SEGMENTS]]
+    parts = [_Part(shaft, kind_of(shaft, settings)) for shaft in traced if shaft is not None]
+    problems: list[Problem] = []
+    for spec in specs:
+        parts, problem = _pointed_out(parts, spec, trace)
+        problems += problem
+    return _Survey(tuple(parts), tuple(lumps), tuple(problems))
+
+
+def _pointed_out(
+    parts: list[_Part], spec: ScrewSpec, trace: Callable[[Segment], Shaft | None]
+) -> tuple[list[_Part], list[Problem]]:
+    """Take as a screw what the user points at: a piece found there, or one traced from the points."""
+    if spec.head_mm is None or spec.tip_mm is None:
+        return parts, []
+    ends = np.array(spec.head_mm), np.array(spec.tip_mm)
+    near = [
+        k
+        for k, part in enumerate(parts)
+        if max(part.shaft.distance_mm(end) for end in ends) < _POINT_REACH_MM
+    ]
+    if near:
+        at = min(near, key=lambda k: sum(parts[k].shaft.distance_mm(end) for end in ends))
+        return [_Part(p.shaft, Kind.SCREW) if k == at else p for k, p in enumerate(parts)], []
+    shaft = trace(Segment(ends[0], ends[1], _USUAL_RADIUS_MM))
+    if shaft is not None and max(shaft.distance_mm(end) for end in ends) < _POINT_REACH_MM:
+        return [*parts, _Part(shaft, Kind.SCREW)], []
+    text = f"No metal was found between the points given for screw {spec.id}."
+    return parts, [Problem("points-off-metal", Level.CAUTION, text, "Check the points: patient mm (LPS).")]
 
 
 def _ceiling_hu(scan: Scan, voxels: NDArray[np.intp]) -> float:
@@ -105,11 +170,27 @@ def _lump(points_mm: NDArray[np.float64], voxel_mm3: float) -> OtherMetal:
     return OtherMetal("piece", centre[None], length, Measured.of(wide, 0.5, Unit.MM, floor=0.0))
 
 
-def _other(shaft: Shaft, kind: Kind) -> OtherMetal:
-    ends = [shaft.point_mm(shaft.first.depth_mm), shaft.point_mm(shaft.last.depth_mm)]
-    course = np.vstack([ends[0], shaft.centres.points_mm, ends[1]])
+def _others(survey: _Survey) -> tuple[OtherMetal, ...]:
+    parts = tuple(_other(part) for part in survey.parts if part.kind is not Kind.SCREW)
+    return (*parts, *survey.lumps)
+
+
+def _other(part: _Part) -> OtherMetal:
+    shaft = part.shaft
+    course = np.vstack(
+        [shaft.point_mm(shaft.first.depth_mm), shaft.centres.points_mm, shaft.point_mm(shaft.last.depth_mm)]
+    )
     length = Measured.of(shaft.length_mm, 0.4, Unit.MM, floor=0.0)
-    return OtherMetal(kind.value, course, length, Measured.of(2.0 * shaft.radius_mm, 0.3, Unit.MM, floor=0.0))
+    return OtherMetal(
+        part.kind.value, course, length, Measured.of(2.0 * shaft.radius_mm, 0.3, Unit.MM, floor=0.0)
+    )
+
+
+def _for_all(specs: Sequence[ScrewSpec], shafts: Sequence[Shaft]) -> Sequence[ScrewSpec]:
+    """Return the specs; a single one without name, side and points stands for every screw."""
+    if len(specs) != 1 or specs[0].id or specs[0].side or specs[0].head_mm or specs[0].tip_mm:
+        return specs
+    return tuple(specs) * len(shafts)
 
 
 def _whole(screws: list[Shaft]) -> list[Shaft]:
@@ -145,14 +226,14 @@ def _cut_off(screws: list[Shaft], whole: list[Shaft]) -> list[Problem]:
 
 
 def _screws(
-    shafts: list[Shaft], specs: Sequence[ScrewSpec], settings: ScrewSettings
+    scan: Scan, shafts: list[Shaft], specs: Sequence[ScrewSpec], settings: ScrewSettings
 ) -> tuple[list[Screw], list[Problem]]:
-    sides = sides_of(shafts)
+    sides = sides_of(scan, shafts)
     matches, problems = match_specs(shafts, sides, specs)
     middle_x = float(np.mean([s.middle_mm[0] for s in shafts]))
     screws: list[Screw] = []
     for match in matches:
-        screw, more = build_screw(shafts[match.shaft], match, middle_x, settings)
+        screw, more = build_screw(scan, shafts[match.shaft], match, middle_x, settings)
         screws.append(screw)
         problems += more
     return screws, problems

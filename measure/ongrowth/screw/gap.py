@@ -18,7 +18,7 @@ _SIGMAS = 5.0
 _LEAST_DIP = 0.015  # of the shaft's brightness: streaks of other metal come to that
 _NEAR_MM, _TREND_MM = 1.0, 8.0  # a side reaches from the first to the second
 _SIDE_QUANTILE = 0.7
-_WIDTHS_MM = np.arange(0.05, 6.01, 0.05)
+_WIDTHS_MM = np.r_[np.arange(0.05, 1.0, 0.05), np.arange(1.0, 6.1, 0.25)]
 _OFF_ENDS_MM = 2.5
 _FOOT = 0.05
 _WIDTH_U_SHARE = 0.1  # the blur along the axis is known to about that
@@ -49,9 +49,50 @@ class Gap:
         return math.isfinite(self.width_mm)
 
 
-def find_gap(
-    outline: Outline, section: Section, run_mm: tuple[float, float], blur_along_mm: float, ceiling_hu: float
-) -> Gap:
+@dataclass(frozen=True, slots=True, eq=False)
+class GapModel:
+    """What gaps of rising width would look like in a shaft: depth and area of their dips.
+
+    Parameters
+    ----------
+    depth, area_mm : ndarray, shape (W,)
+        Deepest point, and area, of the dip of each of the widths of this module.
+    away_mm : ndarray, shape (R,)
+        Distances from the axis over which the brightness is averaged, mm.
+    blur_along_mm : float
+        Standard deviation of the blur along the axis, mm.
+    """
+
+    depth: NDArray[np.float64]
+    area_mm: NDArray[np.float64]
+    away_mm: NDArray[np.float64]
+    blur_along_mm: float
+
+    @classmethod
+    def of(
+        cls, radius_mm: NDArray[np.float64], section: Section, blur_along_mm: float, ceiling_hu: float
+    ) -> GapModel:
+        """Return the model for a shaft.
+
+        Parameters
+        ----------
+        radius_mm : ndarray
+            Distances from the axis at which the outline is sampled, mm.
+        section : Section
+            Cross-section of the shaft.
+        blur_along_mm : float
+            Standard deviation of the blur along the axis, mm.
+        ceiling_hu : float
+            Where the scan stops, NaN if above the metal.
+        """
+        away = radius_mm[radius_mm < section.mean_radius_mm + 0.2]
+        dips = [_dip_of(width, away, section, blur_along_mm, ceiling_hu) for width in _WIDTHS_MM]
+        depth = np.array([dip.max() for dip in dips])
+        area = np.array([_area_mm(dip, int(np.argmax(dip))) for dip in dips])
+        return cls(depth, area, away, blur_along_mm)
+
+
+def find_gap(outline: Outline, model: GapModel, run_mm: tuple[float, float]) -> Gap:
     """Look for a break along a shaft.
 
     The mean CT number over the cross-section is followed along the axis; a break is a dip. How deep
@@ -62,31 +103,24 @@ def find_gap(
     ----------
     outline : Outline
         The shaft as seen from its axis.
-    section : Section
-        Its cross-section.
+    model : GapModel
+        What gaps would look like.
     run_mm : tuple of float
         Where the metal begins and ends.
-    blur_along_mm : float
-        Standard deviation of the blur along the axis, mm.
-    ceiling_hu : float
-        Where the scan stops, NaN if above the metal.
     """
     inside = (outline.depth_mm > run_mm[0] + _OFF_ENDS_MM) & (outline.depth_mm < run_mm[1] - _OFF_ENDS_MM)
     if inside.sum() * DEPTH_STEP_MM < _TREND_MM:
         return Gap(math.nan, math.nan, math.nan, math.nan)
-    away = outline.radius_mm[outline.radius_mm < section.mean_radius_mm + 0.2]
-    brightness = _mean_over_disc(outline.profile_hu[:, : len(away)], away)
-    dip = _dips(brightness, blur_along_mm)[inside]
+    brightness = _mean_over_disc(outline.profile_hu[:, : len(model.away_mm)], model.away_mm)
+    dip = _dips(brightness, model.blur_along_mm)[inside]
     noise = max(1.4826 * float(np.median(np.abs(dip - np.median(dip)))), 1e-4)
     told = _SIGMAS * noise + _LEAST_DIP
-    modelled = [_dip_of(g, away, section, blur_along_mm, ceiling_hu) for g in _WIDTHS_MM]
-    smallest = float(np.interp(told, [d.max() for d in modelled], _WIDTHS_MM))
+    smallest = float(np.interp(told, model.depth, _WIDTHS_MM))
     deepest = int(np.argmax(dip))
     if dip[deepest] < told:
         return Gap(math.nan, math.nan, math.nan, smallest)
     # the depth of a wide gap's dip no longer grows; its area does
-    areas = [_area_mm(d, int(np.argmax(d))) for d in modelled]
-    found = float(np.interp(_area_mm(dip, deepest), areas, _WIDTHS_MM))
+    found = float(np.interp(_area_mm(dip, deepest), model.area_mm, _WIDTHS_MM))
     u = math.hypot(noise * _TREND_MM, _WIDTH_U_SHARE * found)
     return Gap(found, u, float(outline.depth_mm[inside][deepest]), smallest)
 

@@ -9,13 +9,12 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from ongrowth.scan import Level, Problem, refuse
-from ongrowth.screw.model import ScrewSpec
+from ongrowth.screw.model import UNKNOWN_SIDE, ScrewSpec
 from ongrowth.screw.shaft import Shaft
 
 _WRONG_SIDE = 1000.0
 _FAR_OFF = 500.0
 _POINT_REACH_MM = 8.0
-UNKNOWN_SIDE = "not established"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,16 +68,11 @@ def _cost(spec: ScrewSpec, shaft: Shaft, side: str) -> float:
         cost += _WRONG_SIDE
     for point in (spec.head_mm, spec.tip_mm):
         if point is not None:
-            away = _distance_mm(shaft, np.array(point))
+            away = shaft.distance_mm(np.array(point))
             cost += away if away < _POINT_REACH_MM else _FAR_OFF / 2.0 + away
     if np.isfinite(spec.length_mm):
         cost += min(abs(shaft.length_mm - spec.length_mm), 30.0)
     return cost
-
-
-def _distance_mm(shaft: Shaft, point: np.ndarray) -> float:
-    depth = np.clip(shaft.line.depth_mm(point), shaft.first.depth_mm, shaft.last.depth_mm)
-    return float(np.linalg.norm(point - shaft.point_mm(float(depth))))
 
 
 def _name(side: str, at: int) -> str:

@@ -12,6 +12,8 @@ from ongrowth.geometry import frozen
 from ongrowth.quantity import Caution, Measured
 from ongrowth.scan import Problem
 
+UNKNOWN_SIDE = "not established"
+
 
 @dataclass(frozen=True, slots=True)
 class ScrewSpec:
@@ -76,6 +78,11 @@ class Screw:
         What was known beforehand.
     cautions : Caution
         What weakens everything measured on this screw.
+    axis_u_deg, axis_u_mm : float
+        Standard uncertainty of the axis, per direction across it: its tilt, and its place midway.
+    thread_start_mm, shank_diameter_mm : float
+        Depth at which the thread begins (0 if it begins at the head end, as far as is known), and
+        the diameter of the shank before it, mm (NaN if there is none). As stated, else as seen.
     """
 
     id: str
@@ -89,6 +96,10 @@ class Screw:
     integrity: Integrity
     spec: ScrewSpec = field(default_factory=ScrewSpec)
     cautions: Caution = Caution.NONE
+    axis_u_deg: float = math.nan
+    axis_u_mm: float = math.nan
+    thread_start_mm: float = 0.0
+    shank_diameter_mm: float = math.nan
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "head_mm", frozen(self.head_mm))

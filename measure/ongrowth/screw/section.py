@@ -210,7 +210,7 @@ def _seen(
     lumen_mm = float(x[5]) if len(x) > 5 else 0.0
     share = threaded_disc(u, v, float(x[0]), guess.height_share, lumen_mm, (x[1], x[2], guess.box_mm))
     hu = x[4] + (x[3] - x[4]) * share
-    return hu if math.isnan(guess.ceiling_hu) else np.minimum(hu, guess.ceiling_hu)
+    return np.asarray(hu if math.isnan(guess.ceiling_hu) else np.minimum(hu, guess.ceiling_hu))
 
 
 def _binned(

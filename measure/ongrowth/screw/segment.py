@@ -12,6 +12,7 @@ from ongrowth.geometry import Line, frozen, unit
 _TUBE_MM = 2.0  # half the core of the thickest shaft looked for
 _BIN_MM = 1.0
 _TRIES = 400
+_ALL_OF_IT = 0.98  # a tube that holds this share needs no search
 _SAMPLE = 1500
 _SHORTEST_MM = 6.0
 _LARGEST_HOLE_BINS = 4
@@ -127,7 +128,8 @@ def _longest_run(points_mm: NDArray[np.float64], reach_mm: float) -> tuple[Line,
         sample = sample[rng.choice(len(sample), _SAMPLE, replace=False)]
     best = _principal(sample)
     best_score, low, high = _run(sample, best, tube, reach_mm)
-    for _ in range(_TRIES):
+    is_one = float(np.mean(best.distance_mm(sample) < 1.5 * tube)) > _ALL_OF_IT
+    for _ in range(0 if is_one else _TRIES):
         a, b = rng.choice(len(sample), 2, replace=False)
         if np.linalg.norm(sample[b] - sample[a]) < _SHORTEST_MM:
             continue

@@ -14,7 +14,7 @@ from ongrowth.scan import Scan
 from ongrowth.screw.axis import Centres, overhang_mm, section_centres, straight_course
 from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
-from ongrowth.screw.gap import Gap, find_gap
+from ongrowth.screw.gap import Gap, GapModel, find_gap
 from ongrowth.screw.model import ScrewSpec
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, across, outline_of
 from ongrowth.screw.section import Guess, Section, fit_section
@@ -117,6 +117,11 @@ class Shaft:
         return self.section.mean_radius_mm
 
     @property
+    def outline_radius_mm(self) -> float:
+        """Radius of the mean cross-section from the outline alone, free of what was stated, mm."""
+        return self.body.radius_mm - _bloom_mm(self.level_hu, self.section.core_hu, self.section.blur_mm)
+
+    @property
     def is_clipped(self) -> bool:
         """Whether the core is cut off by the scan's ceiling."""
         return math.isfinite(self.ceiling_hu)
@@ -134,6 +139,11 @@ class Shaft:
     def point_mm(self, depth_mm: float) -> NDArray[np.float64]:
         """Return a point of the axis, patient mm (LPS)."""
         return self.course.points_mm(depth_mm)
+
+    def distance_mm(self, point_mm: NDArray[np.float64]) -> float:
+        """Return the distance of a point from the axis between the two ends, mm."""
+        depth = float(np.clip(self.course.line.depth_mm(point_mm), self.first.depth_mm, self.last.depth_mm))
+        return float(np.linalg.norm(point_mm - self.point_mm(depth)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +244,12 @@ def _measured(
         return None
     section = _section(crop, course, outline, body_of(outline, run), look, spec)
     along = _blur_along_mm(crop, course, section)
-    gap = find_gap(outline, section, run, along, look.ceiling_hu)
+    model = GapModel.of(outline.radius_mm, section, along, look.ceiling_hu)
+    gap = find_gap(outline, model, run)
     fit, centres = _course(crop, course, outline, section, run, gap, look, tube_mm)
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
-    gap = find_gap(outline, section, run, along, look.ceiling_hu)
+    gap = find_gap(outline, model, run)
     first, last = (_end(crop, outline, section, look, run, way) for way in (-1, +1))
     return Shaft(
         fit=fit,
@@ -261,8 +272,7 @@ def _section(
     """Fit the cross-section over the threaded part of the body: no head, no taper, no shank."""
     blur = _expected_blur_mm(crop, course)
     is_known, height = math.isfinite(spec.major_diameter_mm), 1.0 - spec.root_share
-    share = (look.level_hu - _BACKGROUND_HU) / (look.core_hu - _BACKGROUND_HU)
-    bloom = float(-blur[0] * ndtri(np.clip(share, 0.02, 0.98)))
+    bloom = _bloom_mm(look.level_hu, look.core_hu, blur[0])
     guess = Guess(
         radius_mm=spec.major_diameter_mm / 2.0
         if is_known
@@ -286,6 +296,12 @@ def _lumen_mm(outline: Outline, even: tuple[float, float], radius_mm: float) -> 
     profile = np.median(outline.profile_hu[inside], axis=0)
     ring = profile[outline.radius_mm < radius_mm].max()
     return 0.4 * radius_mm if profile[0] < _LUMEN_DIP * ring else 0.0
+
+
+def _bloom_mm(level_hu: float, core_hu: float, blur_mm: float) -> float:
+    """How far outside a flat edge of metal a level lies, mm; 0 at half height."""
+    share = (level_hu - _BACKGROUND_HU) / (core_hu - _BACKGROUND_HU)
+    return float(-blur_mm * ndtri(np.clip(share, 0.02, 0.98)))
 
 
 def _expected_blur_mm(crop: Scan, course: Course) -> tuple[float, float]:
@@ -398,8 +414,7 @@ def _end(
     if wide.size < 2:
         return ShaftEnd(at, at, section.radius_mm, 1.0, 1.0, is_cut=True)
     peak = int(np.argmax(wide))
-    share = (look.level_hu - section.background_hu) / (section.core_hu - section.background_hu)
-    bloom = float(-section.blur_mm * ndtri(np.clip(share, 0.02, 0.98)))
+    bloom = _bloom_mm(look.level_hu, section.core_hu, section.blur_mm)
     end_mm = at - way * bloom
     shoulder = end_mm
     ratio = float(wide[peak] - bloom) / max(usual - bloom, 0.2)

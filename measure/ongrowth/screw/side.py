@@ -7,26 +7,42 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.scan import Scan
+from ongrowth.screw.canal import canal_x_mm
+from ongrowth.screw.model import UNKNOWN_SIDE
 from ongrowth.screw.shaft import Shaft
 
+_BESIDE_CANAL_MM = 5.0
 _APART_MM = 8.0  # two screws nearer than this across the patient do not tell left from right
 _LEVEL_MM = 25.0
 _MIRROR_DEG = 40.0
 _CLEAR_MM = 3.0
 
 
-def sides_of(shafts: Sequence[Shaft]) -> list[str]:
+def sides_of(scan: Scan, shafts: Sequence[Shaft]) -> list[str]:
     """Return "left", "right" or "not established" for each screw.
 
-    Two screws tell each other's side if they lie at one level, apart across the patient, and are
-    about mirror images of each other (parallel screws in one bone are not).
+    A screw's side is told by the vertebral canal beside it. Two screws tell each other's side if
+    they lie at one level, apart across the patient, and are about mirror images of each other
+    (parallel screws in one bone are not). Where canal and pair disagree, nothing is established.
     """
-    sides = ["not established"] * len(shafts)
-    for i, a in enumerate(shafts):
-        for j, b in enumerate(shafts):
-            if i != j and _is_mirror_pair(a, b):
-                sides[i] = "left" if a.middle_mm[0] > b.middle_mm[0] else "right"  # LPS: x grows to the left
+    sides = []
+    for shaft in shafts:
+        told = {_side_by_canal(scan, shaft), *_sides_by_pair(shaft, shafts)} - {UNKNOWN_SIDE}
+        sides.append(told.pop() if len(told) == 1 else UNKNOWN_SIDE)
     return sides
+
+
+def _side_by_canal(scan: Scan, shaft: Shaft) -> str:
+    away = float(shaft.middle_mm[0]) - canal_x_mm(scan, shaft.middle_mm)
+    if not abs(away) > _BESIDE_CANAL_MM:
+        return UNKNOWN_SIDE
+    return "left" if away > 0.0 else "right"  # LPS: x grows to the left
+
+
+def _sides_by_pair(shaft: Shaft, shafts: Sequence[Shaft]) -> set[str]:
+    partners = [other for other in shafts if other is not shaft and _is_mirror_pair(shaft, other)]
+    return {"left" if shaft.middle_mm[0] > other.middle_mm[0] else "right" for other in partners}
 
 
 def _is_mirror_pair(a: Shaft, b: Shaft) -> bool:
