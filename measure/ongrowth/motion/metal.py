@@ -1,0 +1,129 @@
+"""The screw between two scans: metal on metal, with what lies round it kept out."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import RigidTransform, apply_affine
+from ongrowth.motion.mixed import MixedFit, fit_mixed
+from ongrowth.motion.picture import Picture, Real, smooth_values
+from ongrowth.motion.solve import START, Samples, fit_rigid
+from ongrowth.scan import Scan
+
+FloatArray = NDArray[np.float64]
+
+# Only the steep upper part of the edge is used: bone or a halo beside the metal hardly moves it.
+_LOW_HU = 1200.0
+_HIGH_HU = 6000.0
+_COARSE_MM, _FINE_MM = 0.8, 0.35
+_MARGIN_MM = 1.2  # beyond the outer diameter
+_PAST_HEAD_MM, _PAST_TIP_MM = 6.0, 2.0
+_BLOCK_MM = 4.0
+_MOST_SAMPLES = 40_000
+
+
+def register_screw(
+    fixed: Scan,
+    moving: Scan,
+    fixed_frame: ScrewFrame,
+    moving_frame: ScrewFrame,
+    radius_mm: float,
+    start: RigidTransform,
+) -> MixedFit:
+    """Register a screw on itself.
+
+    Parameters
+    ----------
+    fixed, moving : Scan
+        The two CTs.
+    fixed_frame, moving_frame : ScrewFrame
+        The screw in each.
+    radius_mm : float
+        Outer radius of the thread.
+    start : RigidTransform
+        ``fixed_from_moving`` of the bone, for the roll.
+
+    Returns
+    -------
+    MixedFit
+        Pose with covariance. Turning and sliding along the thread look almost alike; only the ends
+        and the head tell them apart, so the roll is the weakest figure.
+    """
+    ceiling = common_ceiling_hu(fixed, moving)
+    pose = _on_axis(fixed_frame, moving_frame, start)
+    for sigma in (_COARSE_MM, _FINE_MM):
+        there = metal_picture(fixed, fixed_frame, ceiling, sigma)
+        here = metal_picture(moving, moving_frame, ceiling, sigma)
+        samples, outward, depth = _samples(here, moving_frame, radius_mm)
+        if sigma == _COARSE_MM:
+            pose = fit_rigid(there, samples, pose, here.normal).fixed_from_moving
+            pose = _unrolled(pose, fixed_frame, moving_frame, start)
+            continue
+        block = np.floor(depth / _BLOCK_MM).astype(np.intp)
+        order = np.argsort(block, kind="stable")
+        samples = Samples(samples.places_mm[order], samples.values_hu[order])
+        voxel = abs(float(np.linalg.det(here.world_from_voxel[:3, :3])))
+        return fit_mixed(
+            there,
+            samples,
+            outward[order],
+            block[order],
+            pose,
+            START,
+            here.normal,
+            voxel,
+            held_axis=fixed_frame.axis_direction,
+        )
+    raise AssertionError
+
+
+def common_ceiling_hu(*scans: Scan) -> float:
+    """Return where metal is cut so that it looks alike in all scans, HU."""
+    return min(_HIGH_HU, *(s.hu_ceiling for s in scans if math.isfinite(s.hu_ceiling)), math.inf)
+
+
+def metal_picture(scan: Scan, frame: ScrewFrame, ceiling_hu: float, sigma_mm: float) -> Picture:
+    """Return the smoothed metal of a screw: all below bone's densest cut away, and the ceiling above."""
+    ends = np.stack([frame.origin_mm - _PAST_HEAD_MM * frame.axis_direction, frame.tip_mm])
+    crop = scan.crop(scan.box(ends, 7.0))
+    hu = np.clip(crop.hu, _LOW_HU, ceiling_hu).astype(np.float32)
+    return smooth_values(hu, np.ones(hu.shape, dtype=bool), crop, sigma_mm)
+
+
+def _on_axis(fixed_frame: ScrewFrame, moving_frame: ScrewFrame, start: RigidTransform) -> RigidTransform:
+    """Axis on axis, with the roll of the bone."""
+    turned = start.turn(moving_frame.zero_direction)
+    x, y = turned @ fixed_frame.zero_direction, turned @ fixed_frame.quarter_direction
+    roll = RigidTransform.from_rotation_vector([0.0, 0.0, math.atan2(y, x)], np.zeros(3))
+    return fixed_frame.world_from_screw @ roll @ moving_frame.world_from_screw.inverse()
+
+
+def _unrolled(
+    pose: RigidTransform, fixed_frame: ScrewFrame, moving_frame: ScrewFrame, start: RigidTransform
+) -> RigidTransform:
+    """Give a pose of the screw the roll of the bone again."""
+    away = pose @ _on_axis(fixed_frame, moving_frame, start).inverse()
+    twist = away.rotation_vector_rad @ fixed_frame.axis_direction
+    back = RigidTransform.from_rotation_vector(-twist * fixed_frame.axis_direction, np.zeros(3))
+    middle = pose.apply(moving_frame.world_from_screw.apply([0.0, 0.0, moving_frame.length_mm / 2.0]))
+    return RigidTransform(back.rotation, middle - back.rotation @ middle) @ pose
+
+
+def _samples(picture: Picture, frame: ScrewFrame, radius_mm: float) -> tuple[Samples, Real, FloatArray]:
+    index = np.indices(picture.values.shape).reshape(3, -1).T
+    places = apply_affine(picture.world_from_voxel, index)
+    local = frame.world_from_screw.inverse().apply(places)
+    radius, depth = np.hypot(local[:, 0], local[:, 1]), local[:, 2]
+    wide = np.where(depth < 0.0, 2.0 * radius_mm, radius_mm) + _MARGIN_MM
+    keep = (radius < wide) & (depth > -_PAST_HEAD_MM) & (depth < frame.length_mm + _PAST_TIP_MM)
+    if keep.sum() > _MOST_SAMPLES:
+        keep &= np.random.default_rng(0).random(len(keep)) < _MOST_SAMPLES / keep.sum()
+    gradient = np.stack(np.gradient(picture.values), axis=-1).reshape(-1, 3)[keep]
+    slope = gradient @ np.linalg.inv(picture.world_from_voxel)[:3, :3].astype(np.float32)
+    steep = np.maximum(np.linalg.norm(slope, axis=1), 50.0)
+    outward = (-slope / steep[:, None]).astype(np.float32)
+    return Samples(places[keep], picture.values.reshape(-1)[keep]), outward, depth[keep]

@@ -1,0 +1,259 @@
+"""Rigid registration by robust least squares: one image sampled at its own voxels, one read between them.
+
+Model at a sample ``x`` of the moving image ``m``, with ``y = fixed_from_moving(x)``:
+
+    m(x) = gain * f(y) + offset + sum_i c_i * f_i(y)
+
+The ``f_i`` are second derivatives of the fixed image: to first order they turn the blur of one kernel
+and slice into that of another, so that neither passes for a motion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.geometry import RigidTransform
+from ongrowth.motion.picture import Picture, Real, read_at
+
+FloatArray = NDArray[np.float64]
+
+_TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)
+_LEAST_SCALE_HU = 3.0
+_BLUR_PRIOR_MM2 = 0.3  # two kernels 0.6 and 1.1 mm wide differ by about 0.1 mm2 in half their variance
+_GAIN_PRIOR = 0.3
+_BINS = 8  # of the slope, in which the scatter is told apart
+_FEWEST = 200
+_POSE = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Voxels of the moving image: place (N, 3), patient mm, and value (N,), HU."""
+
+    places_mm: FloatArray
+    values_hu: Real
+
+    def __len__(self) -> int:
+        return len(self.values_hu)
+
+    def only(self, keep: NDArray[np.bool_]) -> Samples:
+        """Return the chosen samples."""
+        return Samples(self.places_mm[keep], self.values_hu[keep])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """The linearised problem at one pose.
+
+    Parameters
+    ----------
+    jacobian : ndarray of float32, shape (N, 11)
+        Columns: translation of the body (mm, fixed axes), its rotation about `centre_mm` (rad), gain,
+        offset, three blur terms.
+    residual : ndarray of float32, shape (N,)
+        Moving value less model, HU.
+    slope : ndarray of float32, shape (N,)
+        Length of the image's slope, HU/mm.
+    seen : ndarray of bool, shape (N,)
+        Whether the fixed image may be believed there.
+    """
+
+    jacobian: Real
+    residual: Real
+    slope: Real
+    seen: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A registration.
+
+    Parameters
+    ----------
+    fixed_from_moving : RigidTransform
+        The pose found.
+    centre_mm : ndarray, shape (3,)
+        Fixed-image point about which rotations of `covariance` turn.
+    appearance : ndarray, shape (5,)
+        Gain, offset, three blur terms.
+    step : Step
+        The linearised problem there, of the samples used.
+    weight, curve : ndarray of float32, shape (N,)
+        Tukey's weight of each sample, and the derivative of its score, scale included.
+    correlation : float
+        Weighted correlation of the two images.
+    is_settled : bool
+        Whether the last step was small.
+    """
+
+    fixed_from_moving: RigidTransform
+    centre_mm: FloatArray
+    appearance: FloatArray
+    step: Step
+    weight: Real
+    curve: Real
+    correlation: float
+    is_settled: bool
+
+
+START = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
+
+
+def linearise(
+    fixed: Picture,
+    samples: Samples,
+    fixed_from_moving: RigidTransform,
+    centre_mm: FloatArray,
+    appearance: FloatArray,
+    moving_normal: FloatArray,
+) -> Step:
+    """Return the problem linearised at a pose."""
+    y = fixed_from_moving.apply(samples.places_mm)
+    there = read_at(fixed, y)
+    blur = _blur_terms(there.curvature, fixed.normal, fixed_from_moving.turn(moving_normal))
+    gain = np.float32(appearance[0])
+    model = gain * there.value + np.float32(appearance[1]) + blur @ appearance[2:].astype(np.float32)
+    arm = (y - centre_mm).astype(np.float32)
+    jacobian = np.empty((len(samples), _POSE + 5), dtype=np.float32)
+    jacobian[:, :3] = gain * there.slope
+    jacobian[:, 3:6] = gain * np.cross(arm, there.slope)
+    jacobian[:, 6] = there.value
+    jacobian[:, 7] = 1.0
+    jacobian[:, 8:] = blur
+    slope = np.sqrt(np.einsum("nc,nc->n", there.slope, there.slope))
+    return Step(jacobian, samples.values_hu - model, slope, there.seen)
+
+
+def _blur_terms(curvature: Real, fixed_normal: FloatArray, moving_normal: FloatArray) -> Real:
+    """Laplacian, second derivative along the fixed normal, and how that along the other differs, (N, 3)."""
+    across, along, along_other = (
+        np.array([1.0, 1.0, 1.0, 0.0, 0.0, 0.0]),
+        *(
+            np.r_[n**2, 2 * n[0] * n[1], 2 * n[0] * n[2], 2 * n[1] * n[2]]
+            for n in (fixed_normal, moving_normal)
+        ),
+    )
+    columns = np.stack([across, along, along_other - along], axis=1)
+    return np.asarray(curvature @ columns.astype(np.float32), dtype=np.float32)
+
+
+def scatter(residual: Real, slope: Real, *, by_slope: bool) -> Real:
+    """Return the robust scale of each residual, HU: one for all, or one per class of slope."""
+    if not by_slope or len(residual) < 50 * _BINS:
+        return np.full(len(residual), max(_mad(residual), _LEAST_SCALE_HU), dtype=np.float32)
+    edges = np.quantile(slope, np.linspace(0.0, 1.0, _BINS + 1)[1:-1])
+    middles = np.quantile(slope, (np.arange(_BINS) + 0.5) / _BINS)
+    which = np.searchsorted(edges, slope)
+    scales = [max(_mad(residual[which == b]), _LEAST_SCALE_HU) for b in range(_BINS)]
+    return np.interp(slope, middles, scales).astype(np.float32)
+
+
+def _mad(residual: Real) -> float:
+    return 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
+
+
+def fit_rigid(
+    fixed: Picture,
+    samples: Samples,
+    start: RigidTransform,
+    moving_normal: FloatArray,
+    *,
+    appearance: FloatArray = START,
+    by_slope: bool = False,
+    rounds: int = 12,
+    free: tuple[bool, ...] = (True,) * _POSE,
+    settled_mm: float = 5e-4,
+) -> Fit:
+    """Register by Gauss-Newton with Tukey's weights.
+
+    Parameters
+    ----------
+    fixed : Picture
+        Read between its voxels.
+    samples : Samples
+        Of the moving image, smoothed alike.
+    start : RigidTransform
+        First guess of ``fixed_from_moving``.
+    moving_normal : ndarray, shape (3,)
+        Slice normal of the moving image, its own patient axes.
+    appearance : ndarray, shape (5,)
+        First guess of gain, offset and blur terms.
+    by_slope : bool
+        Let the scale of the residuals differ between flat and steep places.
+    rounds : int
+        At most so many steps.
+    free : tuple of bool
+        Which of the six pose parameters may change.
+    settled_mm : float
+        Stop when no sample moves by more.
+    """
+    pose, look = start, np.array(appearance, dtype=np.float64)
+    centre = pose.apply(samples.places_mm.mean(axis=0))
+    radius = float(np.sqrt(np.mean(np.sum((pose.apply(samples.places_mm) - centre) ** 2, axis=1))))
+    use = np.r_[np.array(free), np.ones(5, dtype=bool)]
+    is_settled = False
+    for _ in range(rounds):
+        step = linearise(fixed, samples, pose, centre, look, moving_normal)
+        weight, _ = tukey(step, by_slope=by_slope)
+        change = _solve(step, weight, look, use)
+        pose = about(centre, change[3:6], change[:3]) @ pose
+        look = look + change[6:]
+        if np.linalg.norm(change[:3]) + radius * np.linalg.norm(change[3:6]) < settled_mm:
+            is_settled = True
+            break
+    step = linearise(fixed, samples, pose, centre, look, moving_normal)
+    weight, curve = tukey(step, by_slope=by_slope)
+    return Fit(
+        pose, centre, look, step, weight, curve, _correlation(samples.values_hu, step, weight), is_settled
+    )
+
+
+def tukey(step: Step, *, by_slope: bool) -> tuple[Real, Real]:
+    """Weights, and derivatives of the scores, both over the squared scale; 0 where nothing is seen."""
+    seen = step.seen
+    weight, curve = np.zeros(len(seen), dtype=np.float32), np.zeros(len(seen), dtype=np.float32)
+    if seen.sum() < _FEWEST:
+        return weight, curve
+    scale = scatter(step.residual[seen], step.slope[seen], by_slope=by_slope)
+    s = (step.residual[seen] / (np.float32(_TUKEY) * scale)) ** 2
+    inside = s < 1.0
+    weight[seen] = np.where(inside, (1.0 - s) ** 2, 0.0) / scale**2
+    curve[seen] = np.where(inside, (1.0 - s) * (1.0 - 5.0 * s), 0.0) / scale**2
+    return weight, curve
+
+
+def _solve(step: Step, weight: Real, look: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
+    j = step.jacobian
+    normal = (j.T @ (j * weight[:, None])).astype(np.float64)
+    right = (j.T @ (weight * step.residual)).astype(np.float64)
+    normal, right = with_prior(normal, right, look)
+    out = np.zeros(len(right))
+    out[use] = np.linalg.lstsq(normal[np.ix_(use, use)], right[use], rcond=1e-12)[0]
+    return out
+
+
+def with_prior(normal: FloatArray, right: FloatArray, look: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Hold gain and blur terms near what two CT protocols can differ by."""
+    more = np.zeros(len(right) - _POSE - len(look))
+    prior = np.r_[np.zeros(_POSE), _GAIN_PRIOR**-2, 0.0, np.full(3, _BLUR_PRIOR_MM2**-2), more]
+    away = np.r_[np.zeros(_POSE), START - look, more]
+    return normal + np.diag(prior + 1e-9), right + prior * away
+
+
+def about(centre_mm: FloatArray, turn_rad: FloatArray, shift_mm: FloatArray) -> RigidTransform:
+    """Return a rotation about a point, then a shift."""
+    turn = RigidTransform.from_rotation_vector(turn_rad, np.zeros(3))
+    return RigidTransform(turn.rotation, centre_mm - turn.rotation @ centre_mm + shift_mm)
+
+
+def _correlation(values: Real, step: Step, weight: Real) -> float:
+    total = float(weight.sum())
+    if total <= 0.0:
+        return 0.0
+    model = values - step.residual
+    a, b = (v - float((weight * v).sum()) / total for v in (values, model))
+    cross = float((weight * a * b).sum())
+    return cross / float(np.sqrt((weight * a * a).sum() * (weight * b * b).sum()) + 1e-12)
