@@ -1,7 +1,7 @@
 """The grid that measures us: cases drawn by number, measured in several ways, set beside the truth."""
 
 from ongrowth_phantoms.grid.caliper import CALIPERS
-from ongrowth_phantoms.grid.draw import PLANS, Case, draw_case, selftest_cases
+from ongrowth_phantoms.grid.draw import PLANS, Case, draw_case, slice_cases
 from ongrowth_phantoms.grid.measure import ARMS, code_version
 from ongrowth_phantoms.grid.phantom import phantom_of
 from ongrowth_phantoms.grid.run import read_records, run_case, run_cases
@@ -17,5 +17,5 @@ __all__ = [
     "read_records",
     "run_case",
     "run_cases",
-    "selftest_cases",
+    "slice_cases",
 ]

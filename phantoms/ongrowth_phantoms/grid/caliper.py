@@ -76,10 +76,11 @@ def half_height_mm(away_mm: Array, hu: Array) -> float:
     if not valleys.size or away_mm[valleys[0]] > _FAR_MM:
         return 0.0
     dark = int(valleys[0])
-    bright = [h for h in hills if h > dark and seen[h] - seen[dark] >= _LEAST_STEP_HU]
-    if not bright:
+    tops = [*hills[hills > dark], dark + int(np.argmax(seen[dark:]))]  # the last: bone that goes on level
+    bright = next((seen[top] for top in tops if seen[top] - seen[dark] >= _LEAST_STEP_HU), None)
+    if bright is None:
         return 0.0
-    return _first_rise_mm(away_mm[dark:], seen[dark:], float(seen[dark] + seen[bright[0]]) / 2.0)
+    return _first_rise_mm(away_mm[dark:], seen[dark:], float(seen[dark] + bright) / 2.0)
 
 
 def threshold_mm(away_mm: Array, hu: Array) -> float:

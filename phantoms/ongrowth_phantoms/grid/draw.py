@@ -311,14 +311,14 @@ def _streaks(rng: Rng, half: str, scanner: str) -> Draws:
 PLANS: dict[str, Plan] = {"any": _any, "plain": _plain, "retest": _retest, "streaks": _streaks}
 
 
-def selftest_cases() -> list[Case]:
-    """Return the few cases that a user's own site runs: no halo, an even one, one on one side."""
-    common = Case("", "selftest", "tuning", "fast", 11, pixel_mm=0.4, slice_mm=0.75, is_child=True,
+def slice_cases() -> list[Case]:
+    """Return the few cases that run with every change of the code: no halo, an even one, one on one side."""
+    common = Case("", "slice", "tuning", "fast", 11, pixel_mm=0.4, slice_mm=0.75, is_child=True,
                   major_mm=3.5, root_mm=2.6, pitch_mm=1.25, fwhm_mm=0.8, sharpness="medium")  # fmt: skip
     return [
-        replace(common, id="selftest-no-halo"),
-        replace(common, id="selftest-even", seed=12, shape="even", head_mean_mm=1.0, tip_mean_mm=1.0),
-        replace(common, id="selftest-tip-side", seed=13, shape="one-sided", tip_mean_mm=0.8),
+        replace(common, id="slice-no-halo"),
+        replace(common, id="slice-even", seed=12, shape="even", head_mean_mm=1.0, tip_mean_mm=1.0),
+        replace(common, id="slice-tip-side", seed=13, shape="one-sided", tip_mean_mm=0.8),
     ]
 
 

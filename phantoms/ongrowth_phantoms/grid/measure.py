@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
+from scipy import optimize, special
 
 import ongrowth
 import ongrowth.calibration
@@ -40,6 +40,7 @@ from ongrowth_phantoms.truth import SideTruth, Truth
 
 Record = dict[str, Any]
 
+_ROD_MM = 2.0
 SIDES = ("head_side", "tip_side", "whole")
 _MEASURING = (
     "geometry.py", "quantity.py", "scan.py", "frame.py", "edge.py", "calibration.py",
@@ -278,16 +279,28 @@ def known_calibration(protocol: Protocol) -> Calibration:
 
 
 def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
-    """Return the blur whose in-plane MTF is nearest to a curve."""
-    f = np.arange(0.02, 2.0, 0.01)
+    """Return the blur by which a metal rod looks most like itself through an MTF.
+
+    First the curve is fitted, then, from there, the profile of a rod of 2 mm radius.
+    """
+    f = np.arange(0.01, 2.4, 0.01)
     curve = np.asarray(mtf(f), dtype=np.float64)
+    r = np.arange(0.0, 6.0, 0.1)
+    disc = 2.0 * np.pi * 0.01 * _ROD_MM * special.j1(2.0 * np.pi * f * _ROD_MM)
+    profile = special.j0(2.0 * np.pi * np.outer(r, f)) * disc
+
+    def blur(x: NDArray[np.float64]) -> Blur:
+        return Blur(math.exp(x[0]), math.exp(x[1]), float(x[2]), box_mm, second_box_mm)
 
     def miss(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return Blur(math.exp(x[0]), math.exp(x[1]), x[2]).in_plane(f) - curve
+        return blur(x).in_plane(f) - curve
 
-    tries = [optimize.least_squares(miss, [math.log(0.6), math.log(2.0), b]) for b in (0.0, 1.0, 2.5)]
-    x = min(tries, key=lambda t: float(t.cost)).x
-    return Blur(math.exp(x[0]), math.exp(x[1]), float(x[2]), box_mm, second_box_mm)
+    def rod_miss(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(profile @ miss(x))
+
+    starts = [[math.log(0.6), math.log(2.0), b] for b in (0.0, 1.0, 2.5)]
+    rods = [optimize.least_squares(rod_miss, optimize.least_squares(miss, start).x) for start in starts]
+    return blur(min(rods, key=lambda t: float(t.cost)).x)
 
 
 def _protocol_key(case: Case) -> Case:
