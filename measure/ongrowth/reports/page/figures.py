@@ -237,6 +237,7 @@ def draw_map(implant: ImplantReading, alt: str) -> str:
         _mark_limit(axes, grid)
         _mark_defect(axes, implant)
         _angle_axis(axes, implant.frame)
+        axes.set_ylim(extent[2], extent[3])
         axes.set_xlabel("depth from the head end of the shaft, mm", labelpad=1.0)
         axes.tick_params(length=2.0, pad=1.5)
         bar = figure.colorbar(image, ax=axes, extend="max", pad=0.01, fraction=0.05)
@@ -272,8 +273,8 @@ def _mark_unmeasured(axes: Axes, grid: HaloMap, extent: tuple[float, ...]) -> No
 
 def _mark_limit(axes: Axes, grid: HaloMap) -> None:
     """Draw the line of 1 mm, the criterion of the trade."""
-    width = np.nan_to_num(grid.width_mm, nan=0.0)
-    if np.nanmax(width, initial=0.0) > 1.0 and width.min() < 1.0:
+    width = np.ma.masked_invalid(grid.width_mm)
+    if width.count() and width.min() < 1.0 < width.max():
         axes.contour(grid.depth_mm, grid.angle_deg, width.T, levels=[1.0], colors="white", linewidths=1.0)
 
 
