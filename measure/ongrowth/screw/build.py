@@ -28,8 +28,8 @@ _MEAN_VALLEY = 0.58  # of the thread's height, over a turn
 _DENSE_HU = 13000.0  # titanium stays below
 _IN_SLICE_PLANE = 0.26  # within 15 degrees
 # Found on phantoms: what pulls all centres of a shaft one way.
-_PULL_MM, _PULL_CLIPPED_MM, _PULL_OF_SLICE = 0.01, 0.02, 0.02
-_SCATTER_SHARE = 1.0
+_PULL_MM, _PULL_OF_SLICE, _PULL_LYING, _PULL_PARTS_MM = 0.01, 0.02, 0.03, 0.04
+_UNKNOWN_TILT_DEG = 1.0
 
 
 def build_screw(
@@ -89,10 +89,15 @@ def _axis_u(scan: Scan, shaft: Shaft) -> tuple[float, float]:
     Scatter of the centres, and what pulls them all: bone on one side, the more so where the ceiling
     hides the core, and the grid where a slice is thicker than the blur.
     """
-    pull_mm = _PULL_CLIPPED_MM if shaft.is_clipped else _PULL_MM
-    pull_mm += _PULL_OF_SLICE * (scan.slice_gap_mm if shaft.is_clipped else max(scan.slice_gap_mm - 1.0, 0.0))
+    slice_mm = scan.slice_gap_mm
+    steep = abs(float(shaft.course.line.direction @ scan.slice_normal))
+    pull_mm = _PULL_MM + _PULL_OF_SLICE * max(slice_mm - 1.0, 0.0)
+    if shaft.is_clipped:
+        pull_mm += _PULL_MM + (_PULL_OF_SLICE + _PULL_LYING * (1.0 - steep**2) ** 2) * slice_mm
+    if shaft.gap.is_shown or not shaft.course.is_straight:
+        pull_mm += _PULL_PARTS_MM
     tilt_deg = math.degrees(2.0 * pull_mm / max(shaft.length_mm, 1.0))
-    scatter_deg = _SCATTER_SHARE * shaft.fit.turn_u_deg if math.isfinite(shaft.fit.turn_u_deg) else 1.0
+    scatter_deg = shaft.fit.turn_u_deg if math.isfinite(shaft.fit.turn_u_deg) else _UNKNOWN_TILT_DEG
     return math.hypot(scatter_deg, tilt_deg), pull_mm
 
 

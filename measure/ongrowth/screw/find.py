@@ -99,8 +99,9 @@ def _survey(scan: Scan, specs: Sequence[ScrewSpec], settings: ScrewSettings) -> 
         trace_shaft, scan, threshold_hu=threshold, ceiling_hu=_ceiling_hu(scan, voxels), spec=_common(specs)
     )
     joined = join_broken(segments, settings)
-    traced = [trace(segment) for segment in joined[:_MOST_SEGMENTS]]
-    parts = [_Part(shaft, kind_of(shaft, settings)) for shaft in traced if shaft is not None]
+    traced = [(segment, trace(segment)) for segment in joined[:_MOST_SEGMENTS]]
+    parts = [_Part(shaft, kind_of(shaft, settings)) for _, shaft in traced if shaft is not None]
+    lumps += [_untraced(segment) for segment, shaft in traced if shaft is None]
     problems: list[Problem] = []
     for spec in specs:
         parts, problem = _pointed_out(parts, spec, trace)
@@ -168,6 +169,14 @@ def _lump(points_mm: NDArray[np.float64], voxel_mm3: float) -> OtherMetal:
     wide = 2.0 * float(np.cbrt(0.75 * len(points_mm) * voxel_mm3 / np.pi))
     length = Measured.of(size, 0.5, Unit.MM, Caution.SMALLER_THAN_BLUR, floor=0.0)
     return OtherMetal("piece", centre[None], length, Measured.of(wide, 0.5, Unit.MM, floor=0.0))
+
+
+def _untraced(segment: Segment) -> OtherMetal:
+    """Return a stretch too short or too faint to be measured any closer."""
+    course = np.stack([segment.start_mm, segment.end_mm])
+    length = Measured.of(segment.length_mm, 1.0, Unit.MM, Caution.POOR_FIT, floor=0.0)
+    wide = Measured.of(2.0 * segment.radius_mm, 0.7, Unit.MM, Caution.POOR_FIT, floor=0.0)
+    return OtherMetal(Kind.PIECE.value, course, length, wide)
 
 
 def _others(survey: _Survey) -> tuple[OtherMetal, ...]:

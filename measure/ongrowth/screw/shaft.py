@@ -38,6 +38,7 @@ _BENT_SIGMAS = 4.0
 # Bone beside the metal pulls the centres a little; the more so where the scan's ceiling hides the core.
 _BENT_DEG, _BENT_CLIPPED_DEG = 1.0, 2.2
 _STEP_MM = 0.4
+_NEAR_GAP_MM, _CORE_GONE = 1.0, 0.8
 _CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
 _FEWEST_CENTRES = 4
 _SHORTEST_MM = 3.0
@@ -245,7 +246,7 @@ def _measured(
     section = _section(crop, course, outline, body_of(outline, run), look, spec)
     along = _blur_along_mm(crop, course, section)
     model = GapModel.of(outline.radius_mm, section, along, look.ceiling_hu)
-    gap = find_gap(outline, model, run)
+    gap = _clear_gap(outline, find_gap(outline, model, run))
     fit, centres = _course(crop, course, outline, section, run, gap, look, tube_mm)
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
@@ -264,6 +265,14 @@ def _measured(
         first=first,
         last=last,
     )
+
+
+def _clear_gap(outline: Outline, gap: Gap) -> Gap:
+    """Return the gap if the core itself is gone; along a bent shaft a straight axis only slips out of it."""
+    near = np.abs(outline.depth_mm - gap.at_mm) < _NEAR_GAP_MM
+    if not near.any() or outline.core_hu[near].min() < _CORE_GONE * np.quantile(outline.core_hu, 0.7):
+        return gap
+    return replace(gap, width_mm=math.nan, width_u_mm=math.nan, at_mm=math.nan)
 
 
 def _section(
