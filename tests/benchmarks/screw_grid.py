@@ -97,9 +97,10 @@ def beside(scene: Scene, rng: np.random.Generator) -> tuple[Rod, ...]:
     screw = scene.screws[0]
     axes = screw.axes
     middle = np.array(screw.head_mm) + 0.5 * screw.length_mm * axes[:, 2]
+    start = rng.uniform(0, 2 * np.pi)
     parts = []
     for k, (kind, wide, long) in enumerate((("rod", 5.5, 40.0), ("wire", 1.0, 22.0), ("piece", 1.2, 5.0))):
-        angle = rng.uniform(0, 2 * np.pi) + 2.1 * k
+        angle = start + 2.1 * k
         away = np.cos(angle) * axes[:, 0] + np.sin(angle) * axes[:, 1]
         course = unit(axes[:, 2] + 0.2 * rng.normal(size=3))
         course = course - (course @ away) * away  # runs past the screw, not into it

@@ -22,7 +22,7 @@ from ongrowth.screw.segment import Segment, segments_of
 from ongrowth.screw.shaft import Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
 
-_SMALLEST_PIECE_MM3 = 0.5
+_SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
 _MOST_SEGMENTS = 30  # the longest; a scan with more is no case of screws
 _POINT_REACH_MM = 4.0  # points given by a reader lie on the axis about this well
 _USUAL_RADIUS_MM = 2.0
@@ -153,14 +153,17 @@ def _segments(scan: Scan, voxels: NDArray[np.intp]) -> tuple[list[Segment], list
     segments: list[Segment] = []
     lumps: list[OtherMetal] = []
     for piece in pieces(voxels, scan.hu.shape):
-        if len(piece) < 3 or len(piece) * volume < _SMALLEST_PIECE_MM3:
+        if _is_speck(piece, volume):
             continue
-        points = scan.world_mm(piece)
-        straight = segments_of(points, volume, reach)
+        straight, clear = segments_of(scan.world_mm(piece), volume, reach)
         segments += straight
-        if not straight:
-            lumps.append(_lump(points, volume))
+        rest = pieces(piece[clear], scan.hu.shape) if clear.any() else []
+        lumps += [_lump(scan.world_mm(part), volume) for part in rest if not _is_speck(part, volume)]
     return segments, lumps
+
+
+def _is_speck(piece: NDArray[np.intp], voxel_mm3: float) -> bool:
+    return len(piece) < _FEWEST_VOXELS or len(piece) * voxel_mm3 < _SMALLEST_PIECE_MM3
 
 
 def _lump(points_mm: NDArray[np.float64], voxel_mm3: float) -> OtherMetal:

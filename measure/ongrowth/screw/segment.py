@@ -16,7 +16,7 @@ _ALL_OF_IT = 0.98  # a tube that holds this share needs no search
 _SAMPLE = 1500
 _SHORTEST_MM = 6.0
 _LARGEST_HOLE_BINS = 4
-_RIM_MM = 12.0  # a head is no wider
+_RIM_MM, _RIM_RADII = 12.0, 3.0  # a head is no wider: across, and in radii of its shaft
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,8 +49,15 @@ class Segment:
         """The axis, from the start to the end."""
         return Line(self.start_mm, self.end_mm - self.start_mm)
 
+    def distance_mm(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the distance of points, shape (..., 3), from the axis between its ends, mm."""
+        depth = np.clip(self.line.depth_mm(points_mm), 0.0, self.length_mm)[..., None]
+        return np.asarray(np.linalg.norm(points_mm - self.start_mm - depth * self.line.direction, axis=-1))
 
-def segments_of(points_mm: NDArray[np.float64], voxel_mm3: float, reach_mm: float) -> list[Segment]:
+
+def segments_of(
+    points_mm: NDArray[np.float64], voxel_mm3: float, reach_mm: float
+) -> tuple[list[Segment], NDArray[np.bool_]]:
     """Return the straight stretches in a connected piece of metal, longest first.
 
     The longest straight run is taken out, then the next, until what is left is short: so a nail
@@ -69,6 +76,8 @@ def segments_of(points_mm: NDArray[np.float64], voxel_mm3: float, reach_mm: floa
     -------
     list of Segment
         Empty if the piece is nowhere longer than it is wide.
+    ndarray of bool, shape (N,)
+        Which voxels lie clear of all of them.
     """
     found: list[Segment] = []
     left = points_mm
@@ -85,7 +94,10 @@ def segments_of(points_mm: NDArray[np.float64], voxel_mm3: float, reach_mm: floa
         depth = line.depth_mm(left)
         rim = 1.3 * segment.radius_mm + reach_mm
         left = left[~(inside | ((away < rim) & (depth > low - rim) & (depth < high + rim)))]
-    return sorted(found, key=lambda s: s.length_mm, reverse=True)
+    clear = np.ones(len(points_mm), dtype=bool)
+    for segment in found:
+        clear &= segment.distance_mm(points_mm) > _RIM_RADII * segment.radius_mm + reach_mm
+    return sorted(found, key=lambda s: s.length_mm, reverse=True), clear
 
 
 def _segment(points_mm: NDArray[np.float64], line: Line, voxel_mm3: float) -> Segment | None:
@@ -103,9 +115,8 @@ def _segment(points_mm: NDArray[np.float64], line: Line, voxel_mm3: float) -> Se
 def _is_rim(segment: Segment, longer: Segment) -> bool:
     """Whether a short stretch is only the rim of a head, left when the shaft was taken out."""
     middle = (segment.start_mm + segment.end_mm) / 2.0
-    depth = float(np.clip(longer.line.depth_mm(middle), 0.0, longer.length_mm))
-    away = np.linalg.norm(middle - longer.start_mm - depth * longer.line.direction)
-    return bool(segment.length_mm < _RIM_MM and away < 3.0 * longer.radius_mm)
+    away = float(longer.distance_mm(middle))
+    return segment.length_mm < _RIM_MM and away < _RIM_RADII * longer.radius_mm
 
 
 def _near(
