@@ -13,10 +13,10 @@ from pathlib import Path
 import build_reading as build
 import pytest
 
-from ongrowth.findings import answer, shipped_windows
+from ongrowth.findings import SYMBOLS, answer, shipped_windows
 from ongrowth.reading import Case, Patient, Reading, read_reading, write_reading
-from ongrowth.reports.page import SYMBOLS, render_page
-from ongrowth.reports.page.figures import expected_bands
+from ongrowth.reports.figures import expected_bands
+from ongrowth.reports.page import render_page
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -26,6 +26,7 @@ from ongrowth.findings.bridging import (
 from ongrowth.findings.expect import Expectation, expectation, phase_words, quantity_words, range_words
 from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
 from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
+from ongrowth.findings.printed import SYMBOLS, PrintedLine, print_line
 from ongrowth.findings.windows import (
     SURFACES,
     BadWindows,
@@ -48,11 +49,13 @@ __all__ = [
     "NOT_LOOKED_AT",
     "OEDEMA",
     "SURFACES",
+    "SYMBOLS",
     "Against",
     "BadWindows",
     "Expectation",
     "Finding",
     "Line",
+    "PrintedLine",
     "Window",
     "Windows",
     "answer",
@@ -73,6 +76,7 @@ __all__ = [
     "parse_windows",
     "phase_words",
     "place",
+    "print_line",
     "quantity_words",
     "range_words",
     "read_windows",

@@ -10,41 +10,23 @@ from markupsafe import Markup
 
 import ongrowth
 from ongrowth.findings import (
-    Line,
+    PrintedLine,
     Windows,
     line_words,
     lines_of,
     phase_words,
-    range_words,
+    print_line,
     screw_name,
     screw_sentence,
     shipped_windows,
 )
 from ongrowth.quantity import Unit
-from ongrowth.reading import Against, Case, Cut, Finding, ImplantReading, Reading
-from ongrowth.reports.page import figures, tables
-from ongrowth.reports.page.figures import TimePoint
+from ongrowth.reading import Case, Cut, Finding, ImplantReading, Reading
+from ongrowth.reports import figures
+from ongrowth.reports.figures import TimePoint
+from ongrowth.reports.page import tables
 from ongrowth.reports.page.tables import Table
 from ongrowth.wording import fixed_words, say, say_short, side_words, weeks_words, with_unit
-
-SYMBOLS = {
-    Against.AS_EXPECTED: "✓",
-    Against.UNDECIDED: "?",
-    Against.OUTSIDE: "!",
-    Against.NOT_MEASURABLE: "–",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class LineView:
-    """One of the four lines as printed."""
-
-    name: str
-    measured: str
-    expected: str
-    symbol: str
-    result: str
-    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +45,7 @@ class ScrewView:
 
     name: str
     sentence: str
-    lines: tuple[LineView, ...]
+    lines: tuple[PrintedLine, ...]
     pictures: tuple[Picture, ...]
     halo: Table
     beside: tuple[Table, ...]
@@ -166,7 +148,7 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
     return ScrewView(
         name=screw_name(implant),
         sentence=screw_sentence(implant, case.findings, weeks, site),
-        lines=tuple(_line(line, site) for line in lines_of(implant.id, case.findings)),
+        lines=tuple(print_line(line, site) for line in lines_of(implant.id, case.findings)),
         pictures=tuple(_pictures(implant, case, names, windows)),
         halo=tables.measured_table(implant.halo, names),
         beside=_tables_beside(implant),
@@ -177,57 +159,6 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
 def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
     screw = tables.screw_table(implant)
     return (screw,) if implant.bridge is None else (tables.defect_table(implant.bridge), screw)
-
-
-def _line(line: Line, site: str) -> LineView:
-    name = line_words(line.key, site)
-    # "not measurable (reason)" stands in the line already
-    needs_reason = line.result in (Against.UNDECIDED, Against.OUTSIDE)
-    return LineView(
-        name=name[0].upper() + name[1:],
-        measured=_measured_words(line),
-        expected=_expected_words(line),
-        symbol=SYMBOLS[line.result],
-        result=_result_words(line),
-        reason=line.deciding.why if needs_reason else "",
-    )
-
-
-def _measured_words(line: Line) -> str:
-    if line.key == "metal":
-        return "; ".join([_integrity_words(line), *_motion_words(line)])
-    words = say(line.main.value)
-    return f"{words} of the section" if line.key == "bridging" and line.main.value.is_known else words
-
-
-def _integrity_words(line: Line) -> str:
-    return next((f.state for f in line.findings if f.quantity == "integrity"), "metal not looked at")
-
-
-def _result_words(line: Line) -> str:
-    """Return the result; where position could not be compared, it speaks of the metal alone."""
-    is_compared = any(f.quantity in _BODIES for f in line.findings)
-    return line.result.value if line.key != "metal" or is_compared else f"metal {line.result.value}"
-
-
-_BODIES = {"migration": "screw", "interfragmentary_motion": "fragments"}
-
-
-def _motion_words(line: Line) -> list[str]:
-    moves = [f for f in line.findings if f.quantity in _BODIES]
-    if not moves:
-        return ["position not compared"]
-    return [f"{_BODIES[f.quantity]} {f.state}, {say(f.value)}" for f in moves]
-
-
-def _expected_words(line: Line) -> str:
-    if line.key == "metal":
-        return "whole, where it was"
-    window = line.main.window
-    if window is None:
-        return "no window"
-    is_even = any(f.quantity == "sector_excess" and f.window is not None for f in line.findings)
-    return f"even, {range_words(window)}" if is_even else range_words(window)
 
 
 def _limits(implant: ImplantReading) -> str:

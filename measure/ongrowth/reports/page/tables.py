@@ -14,7 +14,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Unit
 from ongrowth.reading import Cut, ImplantReading, Profile
-from ongrowth.reports.page.figures import Band, TimePoint, width_along, width_around
+from ongrowth.reports.figures import Band, TimePoint, width_along, width_around
 from ongrowth.wording import say, say_compact, say_count, span, with_unit
 
 _TWIN_STEP_MM = 4.0

@@ -1,4 +1,4 @@
-"""The pictures of the page: inline SVG with rasterised maps, no script, no colour that judges."""
+"""The pictures of print: drawn on axes, or as inline SVG with rasterised maps; no colour that judges."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
 _DPI = 144
 _ALONG_MM = 90.0
 _SMALL_MM = (60.0, 41.0)
-_STYLE: Any = {
+STYLE: Any = {
     "svg.fonttype": "none",  # text stays text: it can be read aloud, searched and copied
     "svg.hashsalt": "ongrowth",  # same reading, same page
     "font.size": 7.0,
@@ -46,6 +46,7 @@ _STYLE: Any = {
 }
 _CASED = 2.4  # width of the dark casing under a light line, points
 HALO_EDGE = "#ffd23f"
+DEPTH_WORDS = "depth from the head end of the shaft, mm"
 COMPETITION_WEEKS = 13.0  # about three months, common practice, no source
 
 SIDE_STYLE = {
@@ -71,7 +72,7 @@ def _figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io.Stri
     from matplotlib.figure import Figure
 
     out = io.StringIO()
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), dpi=_DPI, layout="constrained")
         layout: Any = figure.get_layout_engine()
         layout.set(w_pad=0.02, h_pad=0.02)
@@ -93,14 +94,17 @@ def _inline(out: io.StringIO, alt: str) -> str:
 
 def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str) -> str:
     """Return a cut along the screw with envelope, measured halo edge and defect."""
-    angle = 0.0 if cut.name == "along-zero" else 90.0
     with _figure(_ALONG_MM, _along_height_mm(cut)) as (figure, out):
-        axes = figure.add_subplot()
-        _show_cut(axes, cut)
-        _outline_along(axes, implant, angle)
-        axes.set_xlabel("depth from the head end of the shaft, mm", labelpad=1.0)
-        _edge_words(axes, cut)
+        paint_cut_along(figure.add_subplot(), cut, implant)
     return _inline(out, alt)
+
+
+def paint_cut_along(axes: Axes, cut: Cut, implant: ImplantReading) -> None:
+    """Draw a cut along the screw with envelope, measured halo edge and defect on axes."""
+    _show_cut(axes, cut)
+    _outline_along(axes, implant, 0.0 if cut.name == "along-zero" else 90.0)
+    axes.set_xlabel(DEPTH_WORDS, labelpad=1.0)
+    _edge_words(axes, cut)
 
 
 def _along_height_mm(cut: Cut) -> float:
@@ -219,31 +223,35 @@ def width_around(halo: HaloMap, depth_mm: float) -> tuple[NDArray[np.float64], N
 def draw_map(implant: ImplantReading, alt: str) -> str:
     """Return the unrolled halo: depth along, angle up, aligned with the cuts along the screw."""
     with _figure(124.0, 48.0) as (figure, out):
-        axes = figure.add_subplot()
-        grid = implant.halo.map
-        extent = _map_extent(grid)
-        axes.set_facecolor("0.88")
-        image = axes.imshow(
-            np.ma.masked_invalid(np.maximum(grid.width_mm.T, 0.0)),
-            origin="lower",
-            extent=extent,
-            aspect="auto",
-            cmap="cividis",
-            vmin=_WIDTH_SCALE_MM[0],
-            vmax=_WIDTH_SCALE_MM[1],
-            interpolation="none",
-        )
-        _mark_unmeasured(axes, grid, extent)
-        _mark_limit(axes, grid)
-        _mark_defect(axes, implant)
-        _angle_axis(axes, implant.frame)
-        axes.set_ylim(extent[2], extent[3])
-        axes.set_xlabel("depth from the head end of the shaft, mm", labelpad=1.0)
-        axes.tick_params(length=2.0, pad=1.5)
-        bar = figure.colorbar(image, ax=axes, extend="max", pad=0.01, fraction=0.05)
-        bar.set_label("halo width, mm")
-        bar.outline.set_linewidth(0.4)
+        paint_map(figure, figure.add_subplot(), implant)
     return _inline(out, alt)
+
+
+def paint_map(figure: Figure, axes: Axes, implant: ImplantReading) -> None:
+    """Draw the unrolled halo with the defect, the line of 1 mm and its scale on axes of a figure."""
+    grid = implant.halo.map
+    extent = _map_extent(grid)
+    axes.set_facecolor("0.88")
+    image = axes.imshow(
+        np.ma.masked_invalid(np.maximum(grid.width_mm.T, 0.0)),
+        origin="lower",
+        extent=extent,
+        aspect="auto",
+        cmap="cividis",
+        vmin=_WIDTH_SCALE_MM[0],
+        vmax=_WIDTH_SCALE_MM[1],
+        interpolation="none",
+    )
+    _mark_unmeasured(axes, grid, extent)
+    _mark_limit(axes, grid)
+    _mark_defect(axes, implant)
+    _angle_axis(axes, implant.frame)
+    axes.set_ylim(extent[2], extent[3])
+    axes.set_xlabel(DEPTH_WORDS, labelpad=1.0)
+    axes.tick_params(length=2.0, pad=1.5)
+    bar = figure.colorbar(image, ax=axes, extend="max", pad=0.01, fraction=0.05)
+    bar.set_label("halo width, mm")
+    bar.outline.set_linewidth(0.4)
 
 
 def _map_extent(grid: HaloMap) -> tuple[float, float, float, float]:

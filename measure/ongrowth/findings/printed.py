@@ -1,0 +1,81 @@
+"""The four lines of the answer as they are printed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ongrowth.findings.answer import Line, line_words
+from ongrowth.findings.expect import range_words
+from ongrowth.reading import Against
+from ongrowth.wording import say
+
+SYMBOLS = {
+    Against.AS_EXPECTED: "✓",
+    Against.UNDECIDED: "?",
+    Against.OUTSIDE: "!",
+    Against.NOT_MEASURABLE: "–",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class PrintedLine:
+    """One of the four lines as printed."""
+
+    name: str
+    measured: str
+    expected: str
+    symbol: str
+    result: str
+    reason: str
+
+
+def print_line(line: Line, site: str) -> PrintedLine:
+    """Return a line in words: what was measured, what is expected, where it stands, and why."""
+    name = line_words(line.key, site)
+    # "not measurable (reason)" stands in the line already
+    needs_reason = line.result in (Against.UNDECIDED, Against.OUTSIDE)
+    return PrintedLine(
+        name=name[0].upper() + name[1:],
+        measured=_measured_words(line),
+        expected=_expected_words(line),
+        symbol=SYMBOLS[line.result],
+        result=_result_words(line),
+        reason=line.deciding.why if needs_reason else "",
+    )
+
+
+def _measured_words(line: Line) -> str:
+    if line.key == "metal":
+        return "; ".join([_integrity_words(line), *_motion_words(line)])
+    words = say(line.main.value)
+    return f"{words} of the section" if line.key == "bridging" and line.main.value.is_known else words
+
+
+def _integrity_words(line: Line) -> str:
+    return next((f.state for f in line.findings if f.quantity == "integrity"), "metal not looked at")
+
+
+def _result_words(line: Line) -> str:
+    """Return the result; where position could not be compared, it speaks of the metal alone."""
+    is_compared = any(f.quantity in _BODIES for f in line.findings)
+    return line.result.value if line.key != "metal" or is_compared else f"metal {line.result.value}"
+
+
+_BODIES = {"migration": "screw", "interfragmentary_motion": "fragments"}
+
+
+def _motion_words(line: Line) -> list[str]:
+    moves = [f for f in line.findings if f.quantity in _BODIES]
+    if not moves:
+        return ["position not compared"]
+    return [f"{_BODIES[f.quantity]} {f.state}, {say(f.value)}" for f in moves]
+
+
+def _expected_words(line: Line) -> str:
+    if line.key == "metal":
+        return "whole, where it was"
+    window = line.main.window
+    if window is None:
+        return "no window"
+    is_even = any(f.quantity == "sector_excess" and f.window is not None for f in line.findings)
+    return f"even, {range_words(window)}" if is_even else range_words(window)
