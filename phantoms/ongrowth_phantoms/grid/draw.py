@@ -313,11 +313,11 @@ PLANS: dict[str, Plan] = {"any": _any, "plain": _plain, "retest": _retest, "stre
 
 def slice_cases() -> list[Case]:
     """Return the few cases that run with every change of the code: no halo, an even one, one on one side."""
-    common = Case("", "slice", "tuning", "fast", 11, pixel_mm=0.4, slice_mm=0.75, is_child=True,
+    common = Case("", "slice", "tuning", "fast", 11, pixel_mm=0.45, slice_mm=0.8, is_child=True,
                   major_mm=3.5, root_mm=2.6, pitch_mm=1.25, fwhm_mm=0.8, sharpness="medium")  # fmt: skip
     return [
         replace(common, id="slice-no-halo"),
-        replace(common, id="slice-even", seed=12, shape="even", head_mean_mm=1.0, tip_mean_mm=1.0),
+        replace(common, id="slice-even", seed=12, shape="even", head_mean_mm=1.3, tip_mean_mm=1.3),
         replace(common, id="slice-tip-side", seed=13, shape="one-sided", tip_mean_mm=0.8),
     ]
 
