@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
-from ongrowth.motion.fragment import Field
+from ongrowth.motion.fragment import BLOCKS_A_SIDE, Field, block_place
+from ongrowth.motion.mixed import MixedFit
 from ongrowth.motion.picture import Picture
 from ongrowth.motion.settings import MotionSettings
-from ongrowth.motion.solve import Fit, Step, linearise
+from ongrowth.motion.solve import alike_samples, growth_column, linearise
 
 FloatArray = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 _APART_MM = 0.15  # nearer than this two motions cannot be told apart by one block
 _GAP_MARGIN_MM = 1.5  # blocks so near to the middle of the gap hold parts of both fragments
 _FEWEST_IN_BLOCK = 30
+_CERTAIN = 4.0  # standard deviations between the two motions, for a block to speak for itself
+_WILD_HU = 1500.0
+_LEAST_SCALE_HU = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,7 +40,10 @@ class Blocks:
         How far the block would like to move, fixed axes.
     middle_mm : ndarray, shape (B, 3)
         Its middle in the fixed scan.
+    stiffness : ndarray, shape (B, 3, 3)
+        Inverse covariance of the displacement, 1/mm2.
     correlation : ndarray, shape (B,)
+        Of the two images in the block.
     height_mm, radius_mm : ndarray, shape (B,)
         Mean height over the defect and distance from the screw.
     """
@@ -42,62 +52,90 @@ class Blocks:
     of_sample: NDArray[np.intp]
     displacement_mm: FloatArray
     middle_mm: FloatArray
+    stiffness: FloatArray
     correlation: FloatArray
     height_mm: FloatArray
     radius_mm: FloatArray
 
 
 def judge_blocks(
-    field: Field, height_mm: FloatArray, fixed: Picture, fit: Fit, moving_normal: FloatArray
+    field: Field,
+    height_mm: FloatArray,
+    fixed: Picture,
+    fit: MixedFit,
+    moving_normal: FloatArray,
+    voxel_mm3: float,
 ) -> Blocks:
-    """Return how each block agrees with a motion: a step of translation of its own, and its correlation."""
+    """Return how each block agrees with a motion: a step of translation of its own, and its correlation.
+
+    Parameters
+    ----------
+    field : Field
+        Samples of the moving scan.
+    height_mm : ndarray, shape (N,)
+        Their height over the defect plane.
+    fixed : Picture
+        The fixed scan at the same smoothing.
+    fit : MixedFit
+        The motion.
+    moving_normal : ndarray, shape (3,)
+        Slice normal of the moving scan.
+    voxel_mm3 : float
+        Volume each sample stands for.
+    """
     pose = fit.fixed_from_moving
     step = linearise(fixed, field.samples, pose, fit.centre_mm, fit.appearance, moving_normal)
     number, row = np.unique(field.block, return_inverse=True)
-    weight = _mild_weight(step)
+    weight = (step.seen & (np.abs(step.residual) < _WILD_HU)).astype(np.float64)
 
-    def total(values: NDArray[np.floating]) -> FloatArray:
-        return np.bincount(row, weight * values, minlength=len(number))
+    def total(values: FloatArray) -> FloatArray:
+        return np.bincount(row, weight * values, minlength=len(number)).astype(np.float64)
+
+    count = np.maximum(total(np.ones(len(row))), 1e-12)
+
+    def mean(values: FloatArray) -> FloatArray:
+        return total(values) / count
 
     g = step.jacobian[:, :3].astype(np.float64)
+    grown = fit.growth_mm * growth_column(step, pose, field.outward)
+    rest = step.residual.astype(np.float64) - grown
     normal = np.stack([total(g[:, a] * g[:, b]) for a in range(3) for b in range(3)], axis=1)
-    right = np.stack([total(g[:, a] * step.residual) for a in range(3)], axis=1)
     normal = normal.reshape(-1, 3, 3)
-    normal += 1e-2 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(3) + 1e-6 * np.eye(3)
-    displacement = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    # directions without any slope stay where they are
+    normal += (1e-2 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-6) * np.eye(3)
+    right = np.stack([total(g[:, a] * rest) for a in range(3)], axis=1)
+    moved = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    left = np.maximum(mean(rest**2) - np.sum(moved * right, axis=1) / count, _LEAST_SCALE_HU**2)
     there = pose.apply(field.samples.places_mm)
-    count = np.maximum(total(np.ones(len(row))), 1e-12)
-    middle = np.stack([total(there[:, a]) / count for a in range(3)], axis=1)
-    values = field.samples.values_hu.astype(np.float64)
-    model = values - step.residual
-    mv, mm = total(values) / count, total(model) / count
-    cov = total(values * model) / count - mv * mm
-    var = (total(values**2) / count - mv**2) * (total(model**2) / count - mm**2)
-    correlation = cov / np.sqrt(np.maximum(var, 1e-6))
     return Blocks(
         number,
         row,
-        displacement,
-        middle,
-        np.where(np.bincount(row, weight > 0, minlength=len(number)) >= _FEWEST_IN_BLOCK, correlation, 0.0),
-        total(height_mm) / count,
-        total(field.radius_mm) / count,
+        moved,
+        np.stack([mean(there[:, a]) for a in range(3)], axis=1),
+        normal / (left * alike_samples(fixed.sigma_mm, voxel_mm3))[:, None, None],
+        np.where(count >= _FEWEST_IN_BLOCK, _correlations(field.samples.values_hu - rest, rest, mean), 0.0),
+        mean(height_mm),
+        mean(field.radius_mm),
     )
 
 
-def _mild_weight(step: Step) -> FloatArray:
-    """Weight 1 where seen; only the wildest residuals are left out."""
-    return (step.seen & (np.abs(step.residual) < 1500.0)).astype(np.float64)
+def _correlations(
+    model: FloatArray, rest: FloatArray, mean: Callable[[FloatArray], FloatArray]
+) -> FloatArray:
+    values = model + rest
+    a, b = mean(values), mean(model)
+    both = mean(values * model) - a * b
+    power = (mean(values**2) - a**2) * (mean(model**2) - b**2)
+    return np.asarray(both / np.sqrt(np.maximum(power, 1e-6)))
 
 
-def sides_of_blocks(
-    head: Blocks, tip: Blocks, settings: MotionSettings
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def sides_of_blocks(head: Blocks, tip: Blocks, settings: MotionSettings) -> tuple[Mask, Mask]:
     """Return which blocks belong to the head side and which to the tip side.
 
-    A block belongs to a fragment if it agrees with that fragment's motion. Where the two motions
-    differ, the block says itself with which it goes: by where it lies between the two. Where they do
-    not differ, and near the screw, the defect plane decides.
+    A block belongs to a fragment if it agrees with that fragment's motion and hangs together with
+    its other blocks down to the screw. Which fragment: the defect plane says, except for blocks away
+    from the screw that say themselves, clearly, with which motion they go. (Asking instead which
+    motion leaves the smaller residual prefers whichever fits changed bone by chance.)
 
     Parameters
     ----------
@@ -107,18 +145,36 @@ def sides_of_blocks(
         Limits of agreement.
     """
     apart = tip.middle_mm - head.middle_mm
-    squared = np.sum(apart**2, axis=1)
-    between = np.sum(head.displacement_mm * apart, axis=1) / np.maximum(squared, 1e-9)
-    by_place = np.where(head.height_mm > 0.0, 1.0, 0.0)
-    is_told = (squared > _APART_MM**2) & (head.radius_mm > settings.seed_radius_mm)
-    where = np.where(is_told, between, by_place)
-    clear_of_gap = (np.abs(head.height_mm) > _GAP_MARGIN_MM) | (head.radius_mm > settings.seed_radius_mm)
+    pull = np.einsum("bij,bj->bi", head.stiffness, apart)
+    certainty = np.maximum(np.sum(apart * pull, axis=1), 1e-12)  # squared, of telling the two apart
+    toward = np.sum(pull * (head.displacement_mm + apart + tip.displacement_mm), axis=1)
+    between = 0.5 * toward / certainty
+    far = head.radius_mm > settings.seed_radius_mm
+    is_told = (certainty > _CERTAIN**2) & (np.sum(apart**2, axis=1) > _APART_MM**2) & far
+    share = np.where(is_told, between, np.where(head.height_mm > 0.0, 1.0, 0.0))
+    clear = (np.abs(head.height_mm) > _GAP_MARGIN_MM) | far
     return (
-        _agrees(head, settings) & clear_of_gap & (where < 0.35),
-        _agrees(tip, settings) & clear_of_gap & (where > 0.65),
+        _hanging_together(head, _agrees(head, settings) & clear & (share < 0.35), settings),
+        _hanging_together(tip, _agrees(tip, settings) & clear & (share > 0.65), settings),
     )
 
 
-def _agrees(blocks: Blocks, settings: MotionSettings) -> NDArray[np.bool_]:
+def _agrees(blocks: Blocks, settings: MotionSettings) -> Mask:
     moved = np.linalg.norm(blocks.displacement_mm, axis=1)
-    return (blocks.correlation > settings.least_correlation) & (moved < settings.most_displacement_mm)
+    return np.asarray(
+        (blocks.correlation > settings.least_correlation) & (moved < settings.most_displacement_mm)
+    )
+
+
+def _hanging_together(blocks: Blocks, chosen: Mask, settings: MotionSettings) -> Mask:
+    """Keep the chosen blocks that are joined, block by block, with chosen ones near the screw."""
+    rows = np.flatnonzero(chosen)
+    place = block_place(blocks.number[rows])
+    label = np.zeros((BLOCKS_A_SIDE,) * 3, dtype=bool)
+    label[tuple(place.T)] = True
+    piece, _ = ndimage.label(label, np.ones((3, 3, 3)))
+    own = piece[tuple(place.T)]
+    rooted = np.unique(own[blocks.radius_mm[rows] < settings.seed_radius_mm])
+    out = np.zeros(len(chosen), dtype=bool)
+    out[rows] = np.isin(own, rooted)
+    return out

@@ -54,13 +54,13 @@ def motion_of(body: Registered, reference: Registered, frame: ScrewFrame, point_
         covariance,
         _along(shift, covariance, cautions),
         tilt,
-        _roll(turn[2], covariance[5, 5], cautions),
+        _roll(turn[2], covariance[5, 5], cautions, is_known=body.is_roll_known),
         measured_length(shift, covariance[:3, :3], Unit.MM, cautions),
         tilt if is_screw else whole,
         ends[0],
         ends[1],
         _point(seen, farthest, point_mm, patient, cautions),
-        _state(np.r_[shift, turn], covariance),
+        _state(np.r_[shift, turn], covariance, is_roll_known=body.is_roll_known),
     )
 
 
@@ -81,10 +81,10 @@ def _along(
     return x, y, z
 
 
-def _roll(turn_rad: float, variance_rad2: float, cautions: Caution) -> Measured:
-    u = float(np.degrees(np.sqrt(variance_rad2)))
-    if u > 30.0:  # a thread that does not show tells nothing of the roll
+def _roll(turn_rad: float, variance_rad2: float, cautions: Caution, *, is_known: bool) -> Measured:
+    if not is_known:
         return Measured.missing(Unit.DEG, cautions | Caution.SMALLER_THAN_BLUR)
+    u = float(np.degrees(np.sqrt(variance_rad2)))
     return Measured.of(float(np.degrees(turn_rad)), u, Unit.DEG, cautions)
 
 
@@ -99,11 +99,11 @@ def _point(
     return measured_length(seen.apply(point_mm) - point_mm, here, Unit.MM, cautions)
 
 
-def _state(change: FloatArray, covariance: FloatArray) -> str:
+def _state(change: FloatArray, covariance: FloatArray, *, is_roll_known: bool) -> str:
     """Say "moved" if the pose, or the roll alone, differs from none beyond chance."""
     distance = float(change[_AXIS] @ np.linalg.solve(covariance[_AXIS, _AXIS], change[_AXIS]))
     roll = float(change[5] ** 2 / covariance[5, 5])
-    is_moved = distance > stats.chi2.isf(_CHANCE, 5) or roll > stats.chi2.isf(_CHANCE, 1)
+    is_moved = distance > stats.chi2.isf(_CHANCE, 5) or (is_roll_known and roll > stats.chi2.isf(_CHANCE, 1))
     return MOVED if is_moved else NOT_SHOWN
 
 

@@ -17,6 +17,7 @@ from ongrowth.motion.surface import Surface, find_surface, outward_at
 
 FloatArray = NDArray[np.float64]
 
+BLOCKS_A_SIDE = 128  # more than any reach needs
 _NEAR_BONE_HU = 150.0  # of the picture smoothed by 1 mm: reaches about 1 mm beyond a cortex
 
 
@@ -73,14 +74,19 @@ def take_field(pictures: Pictures, level: Picture, frame: ScrewFrame, settings: 
     radius, depth = np.hypot(local[:, 0], local[:, 1]), local[:, 2]
     past = 2.0 * settings.past_end_mm
     keep = (radius < settings.reach_mm) & (depth > -past) & (depth < frame.length_mm + past)
-    block = np.floor(local[keep] / settings.block_mm).astype(np.intp) + 64
+    block = np.floor(local[keep] / settings.block_mm).astype(np.intp) + BLOCKS_A_SIDE // 2
     return Field(
         Samples(places[keep], level.values[tuple(index[keep].T)]),
         radius[keep],
         depth[keep],
-        (block[:, 0] * 128 + block[:, 1]) * 128 + block[:, 2],
+        np.ravel_multi_index(tuple(block.T), (BLOCKS_A_SIDE,) * 3),
         outward_at(pictures.surface, places[keep]),
     )
+
+
+def block_place(number: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return where blocks lie among each other, shape (B, 3), from their numbers."""
+    return np.stack(np.unravel_index(number, (BLOCKS_A_SIDE,) * 3), axis=1)
 
 
 def thinned(field: Field, most: int) -> Field:

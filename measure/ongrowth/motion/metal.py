@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform, apply_affine
+from ongrowth.motion.fragment import Field
 from ongrowth.motion.mixed import MixedFit, fit_mixed
-from ongrowth.motion.picture import Picture, Real, smooth_values
+from ongrowth.motion.picture import Picture, smooth_values
 from ongrowth.motion.solve import START, Samples, fit_rigid
 from ongrowth.scan import Scan
 
@@ -24,6 +26,7 @@ _MARGIN_MM = 1.2  # beyond the outer diameter
 _PAST_HEAD_MM, _PAST_TIP_MM = 6.0, 2.0
 _BLOCK_MM = 4.0
 _MOST_SAMPLES = 40_000
+_FLAT_HU_PER_MM = 50.0  # flatter places have no normal
 
 
 def register_screw(
@@ -58,26 +61,14 @@ def register_screw(
     for sigma in (_COARSE_MM, _FINE_MM):
         there = metal_picture(fixed, fixed_frame, ceiling, sigma)
         here = metal_picture(moving, moving_frame, ceiling, sigma)
-        samples, outward, depth = _samples(here, moving_frame, radius_mm)
+        field = _field(here, moving_frame, radius_mm)
         if sigma == _COARSE_MM:
-            pose = fit_rigid(there, samples, pose, here.normal).fixed_from_moving
-            pose = _unrolled(pose, fixed_frame, moving_frame, start)
+            rough = fit_rigid(there, field.samples, pose, here.normal)
+            pose = _unrolled(rough.fixed_from_moving, fixed_frame, moving_frame, start)
             continue
-        block = np.floor(depth / _BLOCK_MM).astype(np.intp)
-        order = np.argsort(block, kind="stable")
-        samples = Samples(samples.places_mm[order], samples.values_hu[order])
-        voxel = abs(float(np.linalg.det(here.world_from_voxel[:3, :3])))
-        return fit_mixed(
-            there,
-            samples,
-            outward[order],
-            block[order],
-            pose,
-            START,
-            here.normal,
-            voxel,
-            held_axis=fixed_frame.axis_direction,
-        )
+        guess = replace(rough, fixed_from_moving=pose, appearance=START)
+        axis = fixed_frame.axis_direction
+        return fit_mixed(there, field, guess, here.normal, here.voxel_mm3, held_axis=axis)
     raise AssertionError
 
 
@@ -113,7 +104,8 @@ def _unrolled(
     return RigidTransform(back.rotation, middle - back.rotation @ middle) @ pose
 
 
-def _samples(picture: Picture, frame: ScrewFrame, radius_mm: float) -> tuple[Samples, Real, FloatArray]:
+def _field(picture: Picture, frame: ScrewFrame, radius_mm: float) -> Field:
+    """Return the voxels of the screw and of its edge, in blocks along it."""
     index = np.indices(picture.values.shape).reshape(3, -1).T
     places = apply_affine(picture.world_from_voxel, index)
     local = frame.world_from_screw.inverse().apply(places)
@@ -124,6 +116,7 @@ def _samples(picture: Picture, frame: ScrewFrame, radius_mm: float) -> tuple[Sam
         keep &= np.random.default_rng(0).random(len(keep)) < _MOST_SAMPLES / keep.sum()
     gradient = np.stack(np.gradient(picture.values), axis=-1).reshape(-1, 3)[keep]
     slope = gradient @ np.linalg.inv(picture.world_from_voxel)[:3, :3].astype(np.float32)
-    steep = np.maximum(np.linalg.norm(slope, axis=1), 50.0)
-    outward = (-slope / steep[:, None]).astype(np.float32)
-    return Samples(places[keep], picture.values.reshape(-1)[keep]), outward, depth[keep]
+    steep = np.maximum(np.linalg.norm(slope, axis=1), _FLAT_HU_PER_MM)
+    block = np.floor(depth[keep] / _BLOCK_MM).astype(np.intp)
+    samples = Samples(places[keep], picture.values.reshape(-1)[keep])
+    return Field(samples, radius[keep], depth[keep], block, (-slope / steep[:, None]).astype(np.float32))

@@ -15,8 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.geometry import RigidTransform
+from ongrowth.motion.fragment import Field
 from ongrowth.motion.picture import Picture, Real
-from ongrowth.motion.solve import Samples, Step, about, linearise, tukey, with_prior
+from ongrowth.motion.solve import (
+    Start,
+    Step,
+    about,
+    alike_samples,
+    growth_column,
+    linearise,
+    tukey,
+    with_prior,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -31,7 +41,6 @@ _LEAST_GROWTH_MM = 0.06
 _GROWTH_AS_MOTION = 0.5  # share of the growth's rigid part that stays in the pose, from phantoms that grew
 _LEAST = np.array([0.003, 0.003, 0.003, 0.005, 1.0, 0.005])  # mm, mm, mm, 1, HU, mm
 _FIRST = np.array([0.05, 0.05, 0.05, 0.05, 20.0, 0.1])
-_BLUR_MM = 0.35  # standard deviation of a typical point spread, for the correlation of the noise
 _N = 12
 
 
@@ -71,11 +80,8 @@ class MixedFit:
 
 def fit_mixed(
     fixed: Picture,
-    samples: Samples,
-    outward: Real,
-    block: NDArray[np.intp],
-    start: RigidTransform,
-    appearance: FloatArray,
+    field: Field,
+    start: Start,
     moving_normal: FloatArray,
     voxel_mm3: float,
     *,
@@ -88,14 +94,10 @@ def fit_mixed(
     ----------
     fixed : Picture
         Read between voxels.
-    samples : Samples
-        Of the moving scan, sorted by block.
-    outward : ndarray of float32, shape (N, 3)
-        Outward normal of the bone's surface times a share of 0..1 (0 deep inside), moving patient axes.
-    block : ndarray of int, shape (N,)
-        Block of each sample, rising.
-    start, appearance
-        First guesses.
+    field : Field
+        Samples of the moving scan.
+    start : Start
+        First guess of the pose and of gain, offset, blur.
     moving_normal : ndarray, shape (3,)
         Slice normal of the moving scan.
     voxel_mm3 : float
@@ -105,10 +107,12 @@ def fit_mixed(
     held_axis : ndarray, shape (3,), optional
         Axis in the fixed scan about which the body may not turn.
     """
+    field = field.only(np.argsort(field.block, kind="stable"))
+    samples, block = field.samples, field.block
     starts = np.flatnonzero(np.r_[True, block[1:] != block[:-1]])
     ends = np.r_[starts[1:], len(block)]
-    alike = max((4.0 * np.pi * (fixed.sigma_mm**2 + _BLUR_MM**2)) ** 1.5 / voxel_mm3, 1.0)
-    pose, look, spread = start, np.array(appearance, dtype=np.float64), _FIRST.copy()
+    alike = alike_samples(fixed.sigma_mm, voxel_mm3)
+    pose, look, spread = start.fixed_from_moving, np.array(start.appearance), _FIRST.copy()
     centre = pose.apply(samples.places_mm.mean(axis=0))
     own = np.zeros((len(starts), 6))
     kernel = _kernel(np.add.reduceat(samples.places_mm, starts) / (ends - starts)[:, None])
@@ -116,7 +120,7 @@ def fit_mixed(
     held = np.zeros((3, 3)) if held_axis is None else 1e10 * np.outer(held_axis, held_axis)
     for _ in range(rounds):
         step = linearise(fixed, samples, pose, centre, look, moving_normal)
-        j = _with_growth(step, pose, outward, fixed)
+        j = np.column_stack([step.jacobian, growth_column(step, pose, field.outward)])
         level = float(j[:, 6].mean())
         j[:, 6] -= np.float32(level)
         within = np.einsum("nc,nc->n", j[:, [*_OWN, _GROWTH]], own[row].astype(np.float32))
@@ -134,14 +138,6 @@ def _kernel(middles_mm: FloatArray) -> FloatArray:
     """Correlation of the growth between blocks: exponential, so neither rough nor smooth growth surprises."""
     apart = np.linalg.norm(middles_mm[:, None] - middles_mm[None], axis=2)
     return np.exp(-apart / _GROWTH_REACH_MM)
-
-
-def _with_growth(step: Step, pose: RigidTransform, outward: Real, fixed: Picture) -> Real:
-    """Append what an outward shift of the surface does to the fixed image."""
-    out = np.empty((len(step.residual), _N), dtype=np.float32)
-    out[:, :11] = step.jacobian
-    out[:, 11] = -np.einsum("nc,nc->n", step.jacobian[:, :3], pose.turn(outward).astype(np.float32))
-    return out
 
 
 def _per_block(
@@ -193,7 +189,7 @@ def _mistaken_growth(gram: FloatArray, kernel: FloatArray, spread_mm: float) -> 
 def _spread(
     own: FloatArray, inner: FloatArray, growth: FloatArray, held: FloatArray, kernel: FloatArray
 ) -> FloatArray:
-    """Expectation step for the spread of each block unknown."""
+    """Return the spread of each block unknown, as the blocks now show it."""
     power = np.mean(own**2 + np.diagonal(inner, axis1=1, axis2=2), axis=0)
     power[:3] = power[:3].mean()
     precision = np.linalg.inv(kernel)

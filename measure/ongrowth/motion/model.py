@@ -38,6 +38,8 @@ class Registered:
         Middles of the blocks, earlier scan.
     cautions : Caution
         What weakens it.
+    is_roll_known : bool
+        False for a screw whose thread does not show; its roll is then taken to be the bone's.
     """
 
     body: str
@@ -48,6 +50,7 @@ class Registered:
     growth_mm: float
     places_mm: FloatArray
     cautions: Caution = Caution.NONE
+    is_roll_known: bool = True
 
     def __post_init__(self) -> None:
         for name in ("centre_mm", "covariance", "places_mm"):

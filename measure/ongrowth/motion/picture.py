@@ -67,6 +67,11 @@ class Picture:
     normal: FloatArray
     sigma_mm: float
 
+    @property
+    def voxel_mm3(self) -> float:
+        """Volume of a voxel, mm3."""
+        return abs(float(np.linalg.det(self.world_from_voxel[:3, :3])))
+
 
 def take_bones(scan: Scan, around_mm: FloatArray, reach_mm: float) -> Bones:
     """Return the neighbourhood of some points, its metal marked.

@@ -10,15 +10,15 @@ from numpy.typing import NDArray
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
-from ongrowth.motion.blocks import judge_blocks, sides_of_blocks
+from ongrowth.motion.blocks import Blocks, judge_blocks, sides_of_blocks
 from ongrowth.motion.fragment import Field, Pictures, find_start, take_field, take_pictures, thinned
 from ongrowth.motion.metal import common_ceiling_hu, register_screw
 from ongrowth.motion.mixed import MixedFit, fit_mixed
 from ongrowth.motion.model import Registered
-from ongrowth.motion.picture import take_bones
+from ongrowth.motion.picture import Picture, take_bones
 from ongrowth.motion.rigid import covariance_at, turn_covariance
 from ongrowth.motion.settings import MotionSettings
-from ongrowth.motion.solve import Fit, fit_rigid
+from ongrowth.motion.solve import Fit, Start
 from ongrowth.motion.thread import missing_roll_rad, read_thread
 from ongrowth.quantity import Caution
 from ongrowth.scan import Scan
@@ -28,7 +28,9 @@ FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _ROUNDS = 3  # of choosing blocks and fitting again
-_SEED_SAMPLES, _GROWN_SAMPLES = 12_000, 15_000
+_GROWN_SAMPLES = 15_000
+_QUICK_ROUNDS, _FINAL_ROUNDS = 4, 8
+_CLEAR_OF_GAP_MM = 2.0
 _FEWEST_BLOCKS = 6  # below, one bad block would decide
 _FEWEST_SAMPLES = 1500
 _SYSTEMATIC_MM = 0.005  # interpolation, grid
@@ -40,7 +42,7 @@ _PHASE_U_DEG = 8.0  # of a thread that is just clear
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sight:
-    """Two scans seen from one screw: the finer one is read between its voxels (fixed), the other at its own."""
+    """Two scans of one screw: the finer is read between its voxels (fixed), the other at its own (moving)."""
 
     fixed: Scan
     moving: Scan
@@ -92,26 +94,14 @@ def register_fragments(
     here = plane if not sight.is_fixed_earlier else _carried(plane, start.fixed_from_moving.inverse())
     middle = take_field(moving, moving.middle, sight.moving_frame, settings)
     heights = here.height_mm(middle.samples.places_mm)
-    fits = [
-        _seeded(fixed, moving, middle, start, (heights < -2.0), settings),
-        _seeded(fixed, moving, middle, start, (heights > 2.0), settings),
-    ]
-    numbers: list[NDArray[np.intp]] = []
-    for _ in range(_ROUNDS):
-        blocks = [judge_blocks(middle, heights, fixed.middle, fit, moving.middle.normal) for fit in fits]
-        chosen = sides_of_blocks(blocks[0], blocks[1], settings)
-        numbers = [blocks[0].number[c] for c in chosen]
-        fits = [
-            _refitted(fixed, moving, middle.only(c[blocks[0].of_sample]), fit)
-            for c, fit in zip(chosen, fits, strict=True)
-        ]
+    sides = _grown(fixed, moving, middle, heights, start, settings)
     fine = take_field(moving, moving.fine, sight.moving_frame, settings)
-    clear = fine.radius_mm > sight.radius_mm + settings.halo_margin_mm
-    bodies = [
-        _final(sight, fixed, moving, fine.only(clear & np.isin(fine.block, number)), fit, body, settings)
-        for number, fit, body in zip(numbers, fits, ("head side", "tip side"), strict=True)
-    ]
-    return bodies[0], bodies[1], start.fixed_from_moving
+    fine = fine.only(fine.radius_mm > sight.radius_mm + settings.halo_margin_mm)
+    head, tip = (
+        _final(sight, fixed, moving, fine.only(np.isin(fine.block, side.blocks)), side.fit, body, settings)
+        for side, body in zip(sides, ("head side", "tip side"), strict=True)
+    )
+    return head, tip, start.fixed_from_moving
 
 
 def _pictures(scan: Scan, frame: ScrewFrame, settings: MotionSettings) -> Pictures:
@@ -123,22 +113,52 @@ def _carried(plane: Plane, target_from_source: RigidTransform) -> Plane:
     return Plane(target_from_source.apply(plane.point_mm), target_from_source.turn(plane.normal))
 
 
-def _seeded(
-    fixed: Pictures, moving: Pictures, field: Field, start: Fit, side: Mask, settings: MotionSettings
-) -> Fit:
-    """Register the bone near the screw on one side of the defect."""
-    near = field.only(side & (field.radius_mm < settings.seed_radius_mm))
-    return _fitted(fixed, moving, thinned(near, _SEED_SAMPLES), start)
+def _grown(
+    fixed: Pictures, moving: Pictures, field: Field, heights: FloatArray, start: Fit, settings: MotionSettings
+) -> list[_Side]:
+    """Choose the blocks of each side and fit again, a few times, from the bone near the screw outward."""
+    near = field.radius_mm < settings.seed_radius_mm
+    sides = [
+        _side(fixed, moving, field, near & (heights < -_CLEAR_OF_GAP_MM), start),
+        _side(fixed, moving, field, near & (heights > _CLEAR_OF_GAP_MM), start),
+    ]
+    for _ in range(_ROUNDS):
+        if not all(side.fit for side in sides):
+            return sides
+        blocks = [_judged(fixed, moving, field, heights, side.fit) for side in sides if side.fit]
+        chosen = sides_of_blocks(blocks[0], blocks[1], settings)
+        sides = [
+            _side(fixed, moving, field, c[blocks[0].of_sample], side.fit or start)
+            for c, side in zip(chosen, sides, strict=True)
+        ]
+    return sides
 
 
-def _refitted(fixed: Pictures, moving: Pictures, field: Field, fit: Fit) -> Fit:
-    return _fitted(fixed, moving, thinned(field, _GROWN_SAMPLES), fit)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """The blocks of one fragment and their fit; None if there are too few."""
+
+    blocks: NDArray[np.intp]
+    fit: MixedFit | None
 
 
-def _fitted(fixed: Pictures, moving: Pictures, field: Field, start: Fit) -> Fit:
-    if len(field.block) < _FEWEST_SAMPLES:
-        return start
-    return fit_rigid(fixed.middle, field.samples, start.fixed_from_moving, moving.middle.normal)
+def _side(fixed: Pictures, moving: Pictures, field: Field, chosen: Mask, start: Start) -> _Side:
+    own = field.only(chosen)
+    numbers = np.unique(own.block)
+    if len(numbers) < _FEWEST_BLOCKS or len(own.block) < _FEWEST_SAMPLES:
+        return _Side(numbers, None)
+    return _Side(numbers, _fitted(fixed.middle, moving.middle, own, start, _GROWN_SAMPLES, _QUICK_ROUNDS))
+
+
+def _judged(fixed: Pictures, moving: Pictures, field: Field, heights: FloatArray, fit: MixedFit) -> Blocks:
+    picture = moving.middle
+    return judge_blocks(field, heights, fixed.middle, fit, picture.normal, picture.voxel_mm3)
+
+
+def _fitted(fixed: Picture, moving: Picture, field: Field, start: Start, most: int, rounds: int) -> MixedFit:
+    few = thinned(field, most)
+    voxel_mm3 = moving.voxel_mm3 * len(field.block) / len(few.block)
+    return fit_mixed(fixed, few, start, moving.normal, voxel_mm3, rounds=rounds)
 
 
 def _final(
@@ -146,28 +166,14 @@ def _final(
     fixed: Pictures,
     moving: Pictures,
     field: Field,
-    fit: Fit,
+    start: MixedFit | None,
     body: str,
     settings: MotionSettings,
 ) -> Registered:
-    if len(np.unique(field.block)) < _FEWEST_BLOCKS or len(field.block) < _FEWEST_SAMPLES:
+    if start is None or len(field.block) < _FEWEST_SAMPLES:
         return Registered.missing(body, Caution.NO_BONE)
-    few = thinned(field, settings.most_samples)
-    few = few.only(np.argsort(few.block, kind="stable"))
-    voxel_mm3 = (
-        abs(float(np.linalg.det(moving.fine.world_from_voxel[:3, :3]))) * len(field.block) / len(few.block)
-    )
-    mixed = fit_mixed(
-        fixed.fine,
-        few.samples,
-        few.outward,
-        few.block,
-        fit.fixed_from_moving,
-        fit.appearance,
-        moving.fine.normal,
-        voxel_mm3,
-    )
-    return _registered(sight, mixed, body)
+    fit = _fitted(fixed.fine, moving.fine, field, start, settings.most_samples, _FINAL_ROUNDS)
+    return _registered(sight, fit, body)
 
 
 def _registered(sight: Sight, fit: MixedFit, body: str) -> Registered:
@@ -197,19 +203,18 @@ def register_metal(sight: Sight, start: RigidTransform) -> Registered:
     fit = register_screw(
         sight.fixed, sight.moving, sight.fixed_frame, sight.moving_frame, sight.radius_mm, start
     )
-    axis = sight.fixed_frame.axis_direction
+    # the axis as the earlier scan has it, so that the poorly known roll does not leak into the tilt
+    turned = fit.fixed_from_moving.turn(sight.moving_frame.axis_direction)
+    axis = sight.fixed_frame.axis_direction if sight.is_fixed_earlier else turned
     middle = sight.fixed_frame.world(0.0, 0.0, sight.fixed_frame.length_mm / 2.0)
     covariance = covariance_at(fit.covariance, fit.centre_mm, middle)
     covariance[:3, :3] += _METAL_AXIAL_MM**2 * np.outer(axis, axis)
     roll = _roll_by_thread(sight, fit.fixed_from_moving)
     turn = RigidTransform.from_rotation_vector(roll.turn_rad * axis, np.zeros(3))
     pose = RigidTransform(turn.rotation, middle - turn.rotation @ middle) @ fit.fixed_from_moving
-    slide = float(axis @ covariance[:3, :3] @ axis)
-    covariance[3:, 3:] += (roll.u_rad**2 + roll.per_mm**2 * slide) * np.outer(axis, axis)
-    covariance[:3, 3:] += roll.per_mm * slide * np.outer(axis, axis)
-    covariance[3:, :3] += roll.per_mm * slide * np.outer(axis, axis)
+    covariance = covariance + _roll_covariance(roll, axis, float(axis @ covariance[:3, :3] @ axis))
     rolled = replace(fit, fixed_from_moving=pose, centre_mm=middle, covariance=covariance)
-    return _registered(sight, rolled, "screw")
+    return replace(_registered(sight, rolled, "screw"), is_roll_known=roll.is_known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +224,15 @@ class _Roll:
     turn_rad: float
     u_rad: float
     per_mm: float
+    is_known: bool = True
+
+
+def _roll_covariance(roll: _Roll, axis: FloatArray, slide_mm2: float) -> FloatArray:
+    """Return what the roll adds to a covariance: a screw that slides by a pitch looks as if it had turned."""
+    along = np.outer(axis, axis)
+    leaning = roll.per_mm * slide_mm2 * along
+    own = (roll.u_rad**2 + roll.per_mm**2 * slide_mm2) * along
+    return np.block([[np.zeros((3, 3)), leaning], [leaning, own]])
 
 
 def _roll_by_thread(sight: Sight, pose: RigidTransform) -> _Roll:
@@ -228,6 +242,6 @@ def _roll_by_thread(sight: Sight, pose: RigidTransform) -> _Roll:
     here = read_thread(sight.moving, sight.moving_frame, sight.radius_mm, ceiling, pitch)
     clarity = min(there.clarity, here.clarity)
     if clarity < _LEAST_CLARITY:
-        return _Roll(0.0, math.pi, 0.0)
+        return _Roll(0.0, 0.0, 0.0, is_known=False)
     turn = missing_roll_rad(there, here, pose, sight.fixed_frame, sight.moving_frame)
     return _Roll(turn, math.radians(_PHASE_U_DEG) * _LEAST_CLARITY / clarity + 0.01, 2.0 * math.pi / pitch)

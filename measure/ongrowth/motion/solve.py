@@ -11,6 +11,7 @@ and slice into that of another, so that neither passes for a motion.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ _GAIN_PRIOR = 0.3
 _BINS = 8  # of the slope, in which the scatter is told apart
 _FEWEST = 200
 _POSE = 6
+_BLUR_MM = 0.35  # standard deviation of a typical point spread
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,6 +104,23 @@ class Fit:
 START = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
 
 
+class Start(Protocol):
+    """Anything that says how two scans lie and look: pose, and gain, offset, three blur terms."""
+
+    @property
+    def fixed_from_moving(self) -> RigidTransform:
+        """Pose."""
+
+    @property
+    def appearance(self) -> FloatArray:
+        """Gain, offset, blur terms, shape (5,)."""
+
+
+def alike_samples(sigma_mm: float, voxel_mm3: float) -> float:
+    """Return how many samples say the same, the noise being as smooth as picture and scanner make it."""
+    return float(max((4.0 * np.pi * (sigma_mm**2 + _BLUR_MM**2)) ** 1.5 / voxel_mm3, 1.0))
+
+
 def linearise(
     fixed: Picture,
     samples: Samples,
@@ -125,6 +144,12 @@ def linearise(
     jacobian[:, 8:] = blur
     slope = np.sqrt(np.einsum("nc,nc->n", there.slope, there.slope))
     return Step(jacobian, samples.values_hu - model, slope, there.seen)
+
+
+def growth_column(step: Step, pose: RigidTransform, outward: Real) -> Real:
+    """Return what an outward shift of the surface by 1 mm does to the model, HU/mm, shape (N,)."""
+    turned = pose.turn(outward).astype(np.float32)
+    return np.asarray(-np.einsum("nc,nc->n", step.jacobian[:, :3], turned), dtype=np.float32)
 
 
 def _blur_terms(curvature: Real, fixed_normal: FloatArray, moving_normal: FloatArray) -> Real:

@@ -24,7 +24,7 @@ _CLEAR = 5.0  # a true thread stands out by so much from the other frequencies
 
 @dataclass(frozen=True, slots=True)
 class Ripple:
-    """The helical harmonic of a thread: pitch (mm), phase (rad) at a depth (mm), and how far it stands out."""
+    """The helical harmonic of a thread: pitch, mm; phase, rad, at a depth, mm; how far it stands out."""
 
     pitch_mm: float
     depth_mm: float
