@@ -7,7 +7,7 @@ import math
 import time
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 import ongrowth
-import ongrowth.calibration
 from ongrowth.calibration import Calibration
 from ongrowth.defect import DefectPlane, find_defect, given_defect
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary, measure_halo
+from ongrowth.halo.protocol import measure_calibration
 from ongrowth.quantity import Measured, Unit
 from ongrowth.scan import Problem, Refused
 from ongrowth.screw import Integrity, Screw, ScrewSpec, find_screws
@@ -42,10 +42,11 @@ Record = dict[str, Any]
 
 _ROD_MM = 2.0
 SIDES = ("head_side", "tip_side", "whole")
-_MEASURING = (
-    "geometry.py", "quantity.py", "scan.py", "frame.py", "edge.py", "calibration.py",
-    "screw", "defect", "halo", "calibration", "edge",
-)  # fmt: skip
+# parts of the package that come after the measurement, or beside it
+_NOT_MEASURING = {
+    "agreement", "case.py", "casefile.py", "cli.py", "dose.py", "findings", "motion", "read", "reading",
+    "reports", "series", "wording.py",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,14 +75,11 @@ class Arm:
 ARMS = {a.name: a for a in (Arm(p, b) for p in ("given", "found") for b in ("known", "calibrated", "free"))}
 
 
+@functools.cache
 def code_version() -> str:
-    """Return a digest of the code that measures: another digest, other figures."""
+    """Return a digest of the code that measures, as it stood when first asked for."""
     root = Path(ongrowth.__file__).parent
-    paths: list[Path] = []
-    for name in _MEASURING:
-        path = root / name
-        paths += sorted(path.rglob("*.py")) if path.is_dir() else [path] if path.exists() else []
-    return files_digest(paths)
+    return files_digest(p for p in root.rglob("*.py") if p.relative_to(root).parts[0] not in _NOT_MEASURING)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,15 +91,15 @@ class _Placed:
     defect: DefectPlane | None
 
 
-def measure_case(case: Case, arm: Arm, phantom: Phantom) -> Record:
+def measure_case(case: Case, arm: Arm, phantom: Phantom, cache: Path | None = None) -> Record:
     """Measure a case one way.
 
-    A refusal and a crash are results: they come back in ``refused`` and ``crashed``.
+    A refusal and a crash are results: they come back in ``refused`` and ``crashed``. Where the tool refuses
+    the calibration, the case is measured without, and ``calibration`` holds the reason.
     """
-    started = time.process_time()
     record: Record = {"case": case.id, "arm": arm.name, "refused": "", "crashed": "", "sides": {}}
     try:
-        calibration = _calibration(case, arm.blur)
+        calibration, record["calibration"] = _calibration(case, arm.blur, cache)
         started = time.process_time()
         placed = _placed(case, arm, phantom)
         record["place_s"] = time.process_time() - started
@@ -257,12 +255,17 @@ def _cells(halo: Halo, truth: Truth) -> Record:
 Curve = Callable[[NDArray[np.float64]], NDArray[np.floating]]
 
 
-def _calibration(case: Case, blur: str) -> Calibration | None:
+def _calibration(case: Case, blur: str, cache: Path | None) -> tuple[Calibration | None, str]:
+    """Return the calibration of an arm, and why there is none though one was tried."""
     if blur == "free":
-        return None
-    if blur == "calibrated":
-        return _measured_calibration(_protocol_key(case))
-    return known_calibration(protocol_of(case, scene_of(case)))
+        return None, ""
+    if blur == "known":
+        return known_calibration(protocol_of(case, scene_of(case))), ""
+    scan, rod = calibration_scan(case, cache)
+    try:
+        return measure_calibration(scan, rod).calibration, ""
+    except Refused as error:
+        return None, error.problems[0].code
 
 
 def known_calibration(protocol: Protocol) -> Calibration:
@@ -301,22 +304,3 @@ def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
     starts = [[math.log(0.6), math.log(2.0), b] for b in (0.0, 1.0, 2.5)]
     rods = [optimize.least_squares(rod_miss, optimize.least_squares(miss, start).x) for start in starts]
     return blur(min(rods, key=lambda t: float(t.cost)).x)
-
-
-def _protocol_key(case: Case) -> Case:
-    """Return the case with everything put aside that a rod in water does not see."""
-    return replace(
-        case, id="", plan="", seed=1, repeat=0, shape="none", head_mean_mm=0.0, tip_mean_mm=0.0, rim_mm=0.0,
-        toward_deg=0.0, layer_hu=70.0, is_child=False, bone_hu=300.0, material="titanium", beside="",
-        pose="usual", is_told=True, major_mm=4.0, root_mm=3.0, pitch_mm=1.5, coating_mm=0.0, cannula_mm=0.0,
-    )  # fmt: skip
-
-
-@functools.lru_cache(maxsize=8)
-def _measured_calibration(protocol: Case) -> Calibration:
-    measure: Any = getattr(ongrowth.calibration, "measure_calibration", None)
-    if measure is None:
-        raise NotImplementedError("this version cannot measure a calibration")
-    scan, diameter_mm = calibration_scan(protocol)
-    found: Calibration = measure(scan, ScrewSpec(major_diameter_mm=diameter_mm, root_diameter_mm=diameter_mm))
-    return found

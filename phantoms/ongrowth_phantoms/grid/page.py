@@ -173,18 +173,23 @@ def _cost(table: pd.DataFrame) -> str:
 
 
 def _failures(records: Iterable[Record], half: str) -> str:
-    """Return how often each refusal or crash came."""
+    """Return how often each refusal or crash came, and each protocol that could not be calibrated."""
     last = {(r["case"], r["arm"]): r for r in records if r["factors"]["half"] == half}
-    why = [
-        (r["arm"], r["refused"] or r["crashed"], r["case"])
-        for r in last.values()
-        if r["refused"] or r["crashed"]
-    ]
+    why = [(r["arm"], _why(r), r["case"]) for r in last.values() if _why(r)]
     if not why:
         return "None.\n"
     counts = pd.DataFrame(why, columns=["arm", "why", "case"]).groupby(["arm", "why"])["case"]
     return markdown(
         counts.agg(["size", "first"]).reset_index().rename(columns={"size": "cases", "first": "such as"})
+    )
+
+
+def _why(record: Record) -> str:
+    measured_without = record.get("calibration", "")
+    return str(
+        record["refused"]
+        or record["crashed"]
+        or (f"measured without a calibration: {measured_without}" if measured_without else "")
     )
 
 

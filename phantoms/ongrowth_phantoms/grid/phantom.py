@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 import ongrowth_phantoms
 from ongrowth.geometry import RigidTransform, unit
 from ongrowth.scan import Scan
+from ongrowth.screw import ScrewSpec
 from ongrowth_phantoms.grid.draw import Case
 from ongrowth_phantoms.implants import HaloField, PhantomScrew, Point, Rod
 from ongrowth_phantoms.kernels import KERNELS
@@ -29,6 +30,8 @@ Turn = tuple[float, float, float]
 
 _NOWHERE: tuple[Point, Point] = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0))
 _ROUND_MM = 10.0  # of tissue kept on all sides of the screw: what a defect is looked for in
+_ROD_MM = 4.0
+_ROD_FIELD_MM = (40.0, 40.0, 40.0)
 _DRAWING = ("shapes", "bone", "implants", "scenes", "truth", "kernels", "scanner")
 _FULL_DRAWING = ("beam", "radon", "tomograph")
 
@@ -205,7 +208,7 @@ def _read(path: Path) -> Phantom:
     return made
 
 
-def _write(path: Path, made: Phantom) -> None:
+def _write(path: Path, made: Phantom | Scan) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_suffix(".part")
     beside.write_bytes(pickle.dumps(made))
@@ -229,15 +232,19 @@ def files_digest(paths: Iterable[Path]) -> str:
     return whole.hexdigest()[:12]
 
 
-def calibration_scan(case: Case) -> tuple[Scan, float]:
-    """Return a rod in water scanned by the protocol of a case, and the rod's diameter, mm."""
-    diameter_mm = 4.0
-    scene = water_rod_scene(diameter_mm)
+def calibration_scan(case: Case, cache: Path | None = None) -> tuple[Scan, ScrewSpec]:
+    """Return a rod in water scanned by the protocol of a case, and what is known of the rod."""
+    scene = water_rod_scene(_ROD_MM)
     protocol = replace(
-        protocol_of(replace(case, pose="usual"), scene_of(case)), size_mm=(40.0, 40.0, 40.0), centre_mm=None
+        protocol_of(replace(case, pose="usual"), scene_of(case)), size_mm=_ROD_FIELD_MM, centre_mm=None
     )
     if isinstance(protocol, FullProtocol):
-        return scan_full(
-            scene, replace(protocol, body_half_mm=(100.0, 100.0), body_ahead_mm=20.0), seed=5
-        ), diameter_mm
-    return scan_fast(scene, protocol, seed=5), diameter_mm
+        protocol = replace(protocol, body_half_mm=(100.0, 100.0), body_ahead_mm=20.0)
+    rod = ScrewSpec(major_diameter_mm=_ROD_MM, root_diameter_mm=_ROD_MM)
+    kept = cache / f"rod-{_digest_of(scene, protocol, case)}.pickle" if cache else None
+    if kept and kept.exists():
+        return pickle.loads(kept.read_bytes()), rod
+    scan = _scanned(scene, protocol, case)
+    if kept:
+        _write(kept, scan)
+    return scan, rod

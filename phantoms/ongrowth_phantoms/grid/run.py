@@ -112,7 +112,8 @@ def _each(
 ) -> Iterator[list[Record]]:
     for name in _THREAD_LIMITS:  # read by the children when they start
         os.environ.setdefault(name, "1")
-    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn")) as pool:
+    # the version is taken while the code is loaded: a file changed later does not count
+    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), code_version) as pool:
         for finished in as_completed([pool.submit(run_case, c, a, cache) for c, a in pending]):
             yield finished.result()
 
@@ -125,7 +126,11 @@ def run_case(case: Case, arms: Sequence[str], cache: Path | None = None) -> list
     common |= {"factors": case.as_dict(), "true": truth_record(phantom.truth)}
     records = []
     for arm in arms:
-        got = measure_case(case, ARMS[arm], phantom) if arm in ARMS else caliper_record(case, arm, phantom)
+        got = (
+            measure_case(case, ARMS[arm], phantom, cache)
+            if arm in ARMS
+            else caliper_record(case, arm, phantom)
+        )
         records.append(got | common | {"version": _version_of(arm)})
     return records
 
