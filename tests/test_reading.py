@@ -38,7 +38,7 @@ from ongrowth.reading import (
     write_reading,
     write_text,
 )
-from ongrowth.reading.case_record import case_to_dict
+from ongrowth.reading.case_record import case_from_dict, case_to_dict
 from ongrowth.scan import Refused
 
 
@@ -302,6 +302,20 @@ def full_case(reading: Reading) -> Case:
         changes=(change,),
         refused=(("w02", (build.thick_slices(),)),),
     )
+
+
+def test_results_of_version_1_stay_readable() -> None:
+    """Written once and kept: later versions of the program must go on reading them."""
+    samples = Path(__file__).with_name("samples")
+    record = json.loads((samples / "reading-1.json").read_text(encoding="utf-8"))
+    validate(record, "ongrowth-reading/1")
+    back = reading_from_dict(record)
+    tip = back.implants[0].halo.tip_side
+    assert (tip.mean_width.value, tip.rim.present, tip.shape) == (1.1, "present", "one-sided")
+    assert back.implants[0].halo.head_side.mean_width.below_limit == 0.25
+    case = json.loads((samples / "case-1.json").read_text(encoding="utf-8"))
+    validate(case, "ongrowth-case/1")
+    assert case_from_dict(case, [back]).motions[0].state == "not shown to have moved"
 
 
 def test_cuts_show_the_screw_where_the_frame_says() -> None:
