@@ -19,7 +19,7 @@ from ongrowth.halo.model import BLUR, N_SHARED, HaloModel, Linearised, Local, Sh
 
 FloatArray = NDArray[np.float64]
 
-_HUBER = 3.5  # residuals beyond this many SD count linearly
+HUBER = 3.5  # residuals beyond this many SD count linearly
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,7 +204,7 @@ class Problem:
         hessian = (slopes.T @ sparse.diags(weights) @ slopes).toarray() + precision
         pull = slopes.T @ (weights * residual) + precision @ (self.fields.bone_mean_hu - state.bone_hu)
         residual = residual - slopes @ linalg.solve(hessian, pull, assume_a="pos")
-        return np.asarray(self._width_basis.T @ np.minimum(residual**2 / variance, _HUBER**2))
+        return np.asarray(self._width_basis.T @ np.minimum(residual**2 / variance, HUBER**2))
 
 
 def _normal(
@@ -223,17 +223,32 @@ def _normal(
     return hessian, gradient
 
 
-def _huber_weights(residual: FloatArray, variance: FloatArray) -> FloatArray:
-    z = np.abs(residual) / np.sqrt(variance)
-    return np.minimum(1.0, _HUBER / np.maximum(z, 1e-9)) / variance
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighting:
+    """How residuals count.
 
+    Voxel variances (HU^2), voxels for one piece of information, and where residuals
+    begin to count linearly (SD): without a limit while the blur itself is still being found.
+    """
 
-def _cost(
-    problem: Problem, state: State, residual: FloatArray, variance: FloatArray, dilution: float
-) -> float:
-    z = np.abs(residual) / np.sqrt(variance)
-    loss = np.where(z < _HUBER, z**2, 2.0 * _HUBER * z - _HUBER**2)
-    return float(loss.sum() / dilution) + problem.penalty(state)
+    variance: FloatArray
+    dilution: float
+    huber: float = HUBER
+
+    def weights(self, residual: FloatArray) -> FloatArray:
+        """Return the weight of each residual, 1/HU^2."""
+        z = np.abs(residual) / np.sqrt(self.variance)
+        return np.asarray(np.minimum(1.0, self.huber / np.maximum(z, 1e-9)) / (self.variance * self.dilution))
+
+    def loss(self, residual: FloatArray) -> float:
+        """Return the data's share of the cost."""
+        z = np.abs(residual) / np.sqrt(self.variance)
+        bent = (
+            np.where(z < self.huber, z**2, 2.0 * self.huber * z - self.huber**2)
+            if np.isfinite(self.huber)
+            else z**2
+        )
+        return float(bent.sum() / self.dilution)
 
 
 def variance_by_distance(
@@ -288,8 +303,7 @@ def variance_by_distance(
 def solve(
     problem: Problem,
     start: State,
-    variance: FloatArray,
-    dilution: float,
+    weighting: Weighting,
     *,
     steps: int = 12,
     blur_every: int = 1,
@@ -303,10 +317,8 @@ def solve(
         What is fitted.
     start : State
         Where to begin.
-    variance : ndarray, shape (N,)
-        Residual variance of each voxel, HU^2.
-    dilution : float
-        Voxels for one independent piece of information.
+    weighting : Weighting
+        How residuals count.
     steps : int
         Most Gauss-Newton steps taken.
     blur_every : int
@@ -317,19 +329,12 @@ def solve(
     state, damping = start, 1e-3
     at = problem.model.linearise(state.shared, problem.local(state))
     at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
-    residual = problem.residual(at.image)
-    cost = _cost(problem, state, residual, variance, dilution)
+    cost = weighting.loss(problem.residual(at.image)) + problem.penalty(state)
     for step in range(steps):
-        weights = _huber_weights(residual, variance) / dilution
-        data, gradient = _normal(problem, at, weights, residual)
-        precision, pull = problem.prior_system(state)
-        hessian = data + precision
-        step_taken, damping = _damped_step(
-            problem, state, hessian, gradient + pull, variance, dilution, cost, damping
-        )
-        if step_taken is None:
+        taken, damping = _damped_step(problem, state, at, weighting, cost, damping)
+        if taken is None:
             break
-        moved, better, there = step_taken
+        moved, better, there = taken
         change = float(np.max(np.abs(moved.width_mm - state.width_mm)))
         gain = cost - better
         state, cost = moved, better
@@ -339,39 +344,35 @@ def solve(
         else:
             there.by_shared[:, BLUR] = at.by_shared[:, BLUR]
         at = there
-        residual = problem.residual(at.image)
-        if change < tolerance_mm or gain < 1e-4 * cost:
+        if gain < 1e-4 * cost or (change < tolerance_mm and gain < 1e-3 * cost):
             break
-    return Solution(state, cost, dilution)
+    return Solution(state, cost, weighting.dilution)
 
 
-def posterior_precision(problem: Problem, state: State, variance: FloatArray, dilution: float) -> FloatArray:
+def posterior_precision(problem: Problem, state: State, weighting: Weighting) -> FloatArray:
     """Return the precision of all stacked unknowns at a state, shape (Q, Q)."""
     at = problem.model.linearise(state.shared, problem.local(state))
     at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
     residual = problem.residual(at.image)
-    data, _ = _normal(problem, at, _huber_weights(residual, variance) / dilution, residual)
-    return data + problem.prior_system(state)[0]
+    data, _ = _normal(problem, at, weighting.weights(residual), residual)
+    return np.asarray(data + problem.prior_system(state)[0])
 
 
 def _damped_step(
-    problem: Problem,
-    state: State,
-    hessian: FloatArray,
-    gradient: FloatArray,
-    variance: FloatArray,
-    dilution: float,
-    cost: float,
-    damping: float,
+    problem: Problem, state: State, at: Linearised, weighting: Weighting, cost: float, damping: float
 ) -> tuple[tuple[State, float, Linearised] | None, float]:
     """Return the improved state with cost and slopes, and the next damping; None when nothing improves."""
+    residual = problem.residual(at.image)
+    data, gradient = _normal(problem, at, weighting.weights(residual), residual)
+    precision, pull = problem.prior_system(state)
+    hessian = data + precision
     diagonal = np.diag(hessian).copy()
     for _ in range(5):
         factor = linalg.cho_factor(hessian + np.diag(damping * diagonal + 1e-9), check_finite=False)
-        delta = linalg.cho_solve(factor, gradient, check_finite=False)
+        delta = linalg.cho_solve(factor, gradient + pull, check_finite=False)
         moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
         there = problem.model.linearise(moved.shared, problem.local(moved))
-        better = _cost(problem, moved, problem.residual(there.image), variance, dilution)
+        better = weighting.loss(problem.residual(there.image)) + problem.penalty(moved)
         if better < cost:
             return (moved, better, there), max(damping / 5.0, 1e-7)
         damping *= 10.0

@@ -12,7 +12,16 @@ from ongrowth.defect import DefectPlane, Side
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.field import NodeGrid
-from ongrowth.halo.fit import Fields, Prior, Problem, Solution, State, solve, variance_by_distance
+from ongrowth.halo.fit import (
+    Fields,
+    Prior,
+    Problem,
+    Solution,
+    State,
+    Weighting,
+    solve,
+    variance_by_distance,
+)
 from ongrowth.halo.map import Halo, HaloMap
 from ongrowth.halo.model import LAYER, Shared
 from ongrowth.halo.posterior import Posterior, posterior_of
@@ -43,12 +52,11 @@ _LAYER_SD_HU = 35.0  # fibrous tissue and fluid, where the halo is too thin to t
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """A solved screw: what was fitted, the solution, and the voxels' residual variance (HU^2)."""
+    """A solved screw: what was fitted, the solution and its posterior."""
 
     scene: Scene
     problem: Problem
     solution: Solution
-    variance: FloatArray
     posterior: Posterior
 
 
@@ -149,15 +157,16 @@ def fit_halo(
     smooth = _carry_over(coarse, fields, state)
     variance = _variance(problem, smooth)
     searched = replace(smooth, width_mm=_search_widths(problem, smooth, variance))
-    tries = [solve(problem, s, variance, _DILUTION, steps=6, blur_every=3) for s in (smooth, searched)]
+    weighting = Weighting(variance, _DILUTION)
+    tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in (smooth, searched)]
     found = min(tries, key=lambda t: t.cost)
     is_wide = _wide_sides(problem, found.state)
     problem = pose_problem(scene, fields, base, _free_layers(prior, is_wide), length_mm, settings)
-    variance = _variance(problem, found.state)
-    found = solve(problem, found.state, variance, _DILUTION, steps=6, blur_every=3)
+    weighting = Weighting(_variance(problem, found.state), _DILUTION)
+    found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     layer_sd = np.where(is_wide, 0.0, _LAYER_SD_HU)
-    posterior = posterior_of(problem, found, variance, layer_sd)
-    return Fitted(scene, problem, found, variance, posterior)
+    posterior = posterior_of(problem, found, weighting, layer_sd)
+    return Fitted(scene, problem, found, posterior)
 
 
 def _first_look(
@@ -173,14 +182,13 @@ def _first_look(
     thin = replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
     fields = make_fields(thin, depth_mm, settings, coarse=True)
     problem = pose_problem(thin, fields, base, prior, length_mm, settings)
-    rough = np.full(len(thin.samples.hu), _ROUGH_HU**2)
     dilution = _DILUTION / _THINNED
+    rough = Weighting(np.full(len(thin.samples.hu), _ROUGH_HU**2), dilution, huber=np.inf)
     starts = [
-        solve(problem, _start(problem, w), rough, dilution, steps=5, blur_every=2).state
-        for w in _START_WIDTHS_MM
+        solve(problem, _start(problem, w), rough, steps=6, blur_every=2).state for w in _START_WIDTHS_MM
     ]
-    variance = _variance(problem, starts[0])
-    tries = [solve(problem, s, variance, dilution, steps=6, blur_every=2) for s in starts]
+    fine = Weighting(_variance(problem, starts[0]), dilution)
+    tries = [solve(problem, s, fine, steps=6, blur_every=2) for s in starts]
     best = min(tries, key=lambda t: t.cost).state
     return fields, best, find_pitch(problem, best)
 

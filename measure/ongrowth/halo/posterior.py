@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
-from ongrowth.halo.fit import Problem, Solution, posterior_precision
+from ongrowth.halo.fit import Problem, Solution, Weighting, posterior_precision
 from ongrowth.halo.model import BLUR, CENTRE, CREST, HARDENING, LAYER, METAL, N_SHARED, RAMP, VALLEY_MM
 
 FloatArray = NDArray[np.float64]
@@ -90,12 +90,12 @@ class Posterior:
 def _conditioned(covariance: FloatArray, known: list[int]) -> FloatArray:
     """Return the covariance when some unknowns are taken to be known."""
     cross = covariance[:, known]
-    inner = covariance[np.ix_(known, known)] + np.eye(len(known)) * 1e-18
-    return np.asarray(covariance - cross @ linalg.solve(inner, cross.T, assume_a="sym"))
+    inner = covariance[np.ix_(known, known)] + np.diag(1e-9 * np.diag(covariance)[known] + 1e-18)
+    return np.asarray(covariance - cross @ linalg.pinvh(inner) @ cross.T)
 
 
 def posterior_of(
-    problem: Problem, solution: Solution, variance: FloatArray, layer_sd_hu: FloatArray
+    problem: Problem, solution: Solution, weighting: Weighting, layer_sd_hu: FloatArray
 ) -> Posterior:
     """Return the posterior of a solution.
 
@@ -105,7 +105,7 @@ def posterior_of(
     """
     state = solution.state
     lifted = replace(state, width_mm=np.maximum(state.width_mm, VALLEY_MM + 0.02))
-    precision = posterior_precision(problem, lifted, variance, solution.dilution)
+    precision = posterior_precision(problem, lifted, weighting)
     fields = precision[N_SHARED:, N_SHARED:]
     cross = precision[N_SHARED:, :N_SHARED]
     own = linalg.cholesky(fields, lower=True, check_finite=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from ongrowth.halo.fit import (
     Prior,
     Problem,
     State,
+    Weighting,
     posterior_precision,
     side_basis,
     solve,
@@ -39,6 +40,7 @@ _UPRIGHT_COS = 0.97  # steeper on the slices, the rod shows nothing of the slice
 _FLAT_COS = 0.2  # flatter, nothing of the in-plane blur across both directions
 _LARGEST_MISFIT = 0.02  # of the metal's level
 _DILUTION = 6.0
+_OVERSHOOTS = (0.0, 1.5)  # a smooth and an edge-enhancing kernel to start from
 # what a rod in water cannot tell of a screw in bone, as standard deviations of ln f0, ln p, b, ln slice width
 _TRANSFER_SD = np.array([0.012, 0.02, 0.04, 0.015])
 
@@ -96,13 +98,14 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
     samples = gather(scan, frame, rod.envelope_mm + _REACH_MM, 0.0, frame.length_mm)
     problem = _problem(samples, rod, _prior(samples, rod, spec), guess_blur(scan), section, frame)
     start = State(Shared.from_vector(problem.prior.mean), *_split(problem.fields))
-    variance = np.full(len(samples.hu), 100.0**2)
-    found = solve(problem, start, variance, _DILUTION, steps=12)
-    variance = variance_by_distance(
-        _residual(problem, found.state), _distance(problem, found.state), 10.0, samples.is_clipped
-    )
-    found = solve(problem, found.state, variance, _DILUTION, steps=12)
-    precision = posterior_precision(problem, found.state, variance, _DILUTION)
+    rough = Weighting(np.full(len(samples.hu), 100.0**2), _DILUTION, huber=np.inf)
+    starts = [replace(start, shared=replace(start.shared, overshoot=b)) for b in _OVERSHOOTS]
+    found = min((solve(problem, s, rough, steps=20) for s in starts), key=lambda t: t.cost)
+    residual, distance = _residual(problem, found.state), _distance(problem, found.state)
+    variance = variance_by_distance(residual, distance, 10.0, samples.is_clipped)
+    weighting = Weighting(variance, _DILUTION, huber=np.inf)
+    found = solve(problem, found.state, weighting, steps=20)
+    precision = posterior_precision(problem, found.state, weighting)
     return _report(scan, spec, problem, found.state, np.asarray(np.linalg.inv(precision))[BLUR, BLUR])
 
 
