@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,13 +28,14 @@ from ongrowth.series import (
     choose,
     describe,
     find_series,
+    open_files,
     open_source,
     rank,
     size_problems,
     tolerant,
 )
 
-__all__ = ["list_series", "read_scan"]
+__all__ = ["list_series", "read_files", "read_scan"]
 
 MAX_REPORTS = 100
 MAX_REPORT_BYTES = 2**24
@@ -84,6 +85,29 @@ def read_scan(
             return _read_volume(_volume_path(source, examination), tell)
         ranked = choose(examination.candidates, series_uid)
         return _read_stack(examination, ranked, tell)
+
+
+def read_files(names: Sequence[str], *, progress: Callable[[str], None] | None = None) -> Scan:
+    """Read one CT again from the files it was read from.
+
+    Parameters
+    ----------
+    names : sequence of str
+        `Scan.source_files` of the first time, all DICOM images of one series.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Raises
+    ------
+    Refused
+        ``source-missing`` where a file is gone; else as `read_scan`.
+    """
+    tell = progress or _silent
+    with tolerant(), open_files(names) as source:
+        examination = find_series(source, tell)
+        if not examination.candidates:
+            raise examination.nothing
+        return _read_stack(examination, choose(examination.candidates, None), tell)
 
 
 def list_series(path: str | Path, *, progress: Callable[[str], None] | None = None) -> tuple[SeriesInfo, ...]:

@@ -17,7 +17,7 @@ from ongrowth.series.header import (
     slices_of,
     tolerant,
 )
-from ongrowth.series.source import UNREADABLE, Entry, FileEntry, Source, open_source
+from ongrowth.series.source import UNREADABLE, Entry, FileEntry, Source, open_files, open_source
 from ongrowth.series.stack import Stack, sort_into_stacks
 
 __all__ = [
@@ -36,6 +36,7 @@ __all__ = [
     "describe",
     "find_series",
     "kernel_sharpness",
+    "open_files",
     "open_source",
     "rank",
     "size_problems",

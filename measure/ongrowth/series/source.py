@@ -11,7 +11,7 @@ import os
 import stat
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Protocol
@@ -167,6 +167,50 @@ def open_source(path: str | Path) -> Iterator[Source]:
         return
     with _open_zip(where) as archive:
         yield _members(archive)
+
+
+@contextlib.contextmanager
+def open_files(names: Sequence[str]) -> Iterator[Source]:
+    """Open files again by the names that their entries had, on disk or inside a zip.
+
+    Parameters
+    ----------
+    names : sequence of str
+        As `Entry.name` gave them.
+
+    Yields
+    ------
+    Source
+        Entries in the same order; they may be opened while the context lasts.
+
+    Raises
+    ------
+    Refused
+        ``source-missing``, and what `open_source` raises on a zip.
+    """
+    with contextlib.ExitStack() as stack:
+        archives: dict[Path, dict[str, Entry]] = {}
+        found = [_entry_again(Path(name), archives, stack) for name in names]
+        missing = [name for name, entry in zip(names, found, strict=True) if entry is None]
+        if missing or not found:
+            text = f"{len(missing)} of {len(names)} source images are no longer where they were read from"
+            first = f" (first: {missing[0]})." if missing else "."
+            raise refuse("source-missing", text + first, "Put them back, or say where they are now.")
+        yield Source(tuple(entry for entry in found if entry is not None))
+
+
+def _entry_again(
+    where: Path, archives: dict[Path, dict[str, Entry]], stack: contextlib.ExitStack
+) -> Entry | None:
+    if where.is_file():
+        return FileEntry(where, where.stat().st_size)
+    archive = next((parent for parent in where.parents if parent.is_file()), None)
+    if archive is None:
+        return None
+    if archive not in archives:
+        opened = stack.enter_context(_open_zip(archive))
+        archives[archive] = {entry.name: entry for entry in _members(opened).entries}
+    return archives[archive].get(str(where))
 
 
 def _mode(where: Path) -> int:
