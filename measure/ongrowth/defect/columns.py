@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ongrowth.edge import Blur, RodResponse, Section, look_up
+from ongrowth.defect.blur import METAL_LIKE_HU, Foot
 from ongrowth.geometry import Plane, unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -17,11 +17,9 @@ from ongrowth.screw import Screw
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-TITANIUM_HU = 9000.0  # inside a thin screw; METAL_LIKE: simulated rods read 8800 to 10700
 _FOOT_SHARE = 0.3  # how well the foot of the metal is known
 _MOST_FOOT_HU = 1500.0  # beyond it the metal hides the tissue
 _CLEAR_MM = 0.25  # outside the thread crests
-_METAL_LIKE_HU = 2500.0
 _NOISE_HU = 40.0  # noise and what the layers leave out, project's choice
 
 
@@ -92,9 +90,9 @@ def gather(
     scan: Scan,
     plane: Plane,
     course: FloatArray,
-    blur: Blur,
     *,
     screw: Screw | None = None,
+    foot: Foot | None = None,
     reach_mm: float = 8.0,
     half_height_mm: float = 4.0,
     step_mm: float = 0.6,
@@ -109,10 +107,8 @@ def gather(
         Plane of the defect, its point in the middle of the bone.
     course : ndarray, shape (3,)
         Direction of the columns, towards the tip side.
-    blur : Blur
-        Point spread of the scan.
-    screw : Screw, optional
-        Its metal is taken away where its foot is small, and left out elsewhere.
+    screw, foot : Screw, Foot, optional
+        The foot of its metal is taken away where it is small, and left out elsewhere.
     reach_mm, half_height_mm, step_mm : float
         Half size of the region across and along the normal; distance of the nodes.
 
@@ -139,53 +135,15 @@ def gather(
     u, v = flat @ u_direction, flat @ v_direction
     hu = part.hu.reshape(-1).astype(np.float64)
     near = (np.abs(height) < half_height_mm) & (np.abs(u) < reach_mm) & (np.abs(v) < reach_mm)
-    near &= hu < _METAL_LIKE_HU
+    near &= hu < METAL_LIKE_HU
     away, u, v, height, hu = away[near], u[near], v[near], height[near], hu[near]
-    if screw is not None:
-        foot, clear = metal_foot(screw, plane.point_mm + away, blur, scan.slice_normal)
-        seen = (clear > _CLEAR_MM) & (foot < _MOST_FOOT_HU)
-        u, v, height, hu, foot = u[seen], v[seen], height[seen], hu[seen] - foot[seen], foot[seen]
-        sd = np.hypot(_NOISE_HU, _FOOT_SHARE * foot)
-    else:
-        sd = np.full(hu.shape, _NOISE_HU)
-    grid = np.arange(-math.floor(reach_mm / step_mm), math.floor(reach_mm / step_mm) + 1) * step_mm
+    sd: FloatArray = np.full(hu.shape, _NOISE_HU)
+    if screw is not None and foot is not None:
+        added, clear = foot.at(screw, plane.point_mm + away, scan.slice_normal)
+        seen = (clear > _CLEAR_MM) & (added < _MOST_FOOT_HU)
+        u, v, height, added = u[seen], v[seen], height[seen], added[seen]
+        hu, sd = hu[seen] - added, np.hypot(_NOISE_HU, _FOOT_SHARE * added)
+    n = math.floor(reach_mm / step_mm)
+    grid = np.arange(-n, n + 1, dtype=np.float64) * step_mm
     slice_cos = float(abs(normal @ scan.slice_normal))
     return Columns(plane, course, u_direction, v_direction, grid, u, v, height, hu, sd, slope, slice_cos)
-
-
-def assumed_blur(scan: Scan) -> Blur:
-    """Return a blur for a scan whose own is not known: a usual kernel, a profile wider than the slice.
-
-    In-plane 0.85 mm (common practice of bone and medium kernels, no source); slice profile 1.15 of the
-    thickness in the header, or of the distance of the slices where it tells nothing or less.
-    """
-    thickness = scan.acquisition.slice_thickness_mm
-    gap = scan.slice_gap_mm
-    known = thickness if np.isfinite(thickness) and thickness > 0.0 else gap
-    return Blur.gaussian(_IN_PLANE_MM, _PROFILE_SHARE * known)
-
-
-_IN_PLANE_MM, _PROFILE_SHARE = 0.85, 1.15
-
-
-def metal_foot(
-    screw: Screw, places_mm: FloatArray, blur: Blur, slice_normal: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return what the blurred shaft of a screw adds at places, HU, and their distance from its crests, mm."""
-    axis = unit(screw.tip_mm - screw.head_mm)
-    section = Section.of(axis, slice_normal)
-    away = places_mm - screw.head_mm
-    away = away - (away @ axis)[:, None] * axis
-    radius = np.linalg.norm(away, axis=1)
-    # threads fill about half of the space between root and crest
-    core = (screw.major_diameter_mm.value + screw.root_diameter_mm) / 4.0
-    table = RodResponse(blur, section, _FOOT_REACH_MM).discs([core])[0]
-    out = np.zeros(radius.shape)
-    near = radius < _FOOT_REACH_MM - 0.2
-    direction = np.arctan2(away[near] @ section.e2, away[near] @ section.e1)
-    cosines = np.cos(2.0 * np.outer(np.arange(table.shape[0]), direction))
-    out[near] = TITANIUM_HU * look_up(table, radius[near], cosines)
-    return out, radius - screw.major_diameter_mm.value / 2.0
-
-
-_FOOT_REACH_MM = 8.0

@@ -111,11 +111,12 @@ class Shores:
         t = (x - i)[..., None]
         tables = (self._table, self._slope)
         value, slope = ((1.0 - t) * table[i] + t * table[i + 1] for table in tables)
-        return value, slope
+        return np.asarray(value), np.asarray(slope)
 
 
 def _steps(low: float, high: float) -> FloatArray:
-    return np.arange(round(low / _TABLE_STEP_MM), round(high / _TABLE_STEP_MM) + 1) * _TABLE_STEP_MM
+    first, last = round(low / _TABLE_STEP_MM), round(high / _TABLE_STEP_MM)
+    return np.arange(first, last + 1, dtype=np.float64) * _TABLE_STEP_MM
 
 
 class FaceFit:
@@ -139,9 +140,15 @@ class FaceFit:
         self._n_nodes = int(active.sum())
         self._sort(columns)
         pairs = _neighbours(self._number)
-        self._band = _N * (1 + max(int(np.max(b - a)) for a, b in pairs)) if len(pairs) else _N
-        self._band = max(self._band, _N * (1 + int(np.max(np.ptp(self._corner, axis=1), initial=0))))
+        farthest = max((int(np.max(b - a)) for a, b in pairs), default=0)
+        farthest = max(farthest, int(np.max(np.ptp(self._corner, axis=1), initial=0)))
+        self._band = _N * (1 + farthest)
         self._prior = self._prior_band(pairs)
+        index = (_N * self._corner[:, :, None] + np.arange(_N)).reshape(-1, 4 * _N)
+        shape = (len(index), 4 * _N, 4 * _N)
+        row, column = (np.broadcast_to(a, shape) for a in (index[:, :, None], index[:, None, :]))
+        self._index, self._lower = index, row >= column
+        self._where = (row - column)[self._lower] * self._prior.shape[1] + column[self._lower]
 
     def _sort(self, columns: Columns) -> None:
         """Put the voxels of each cell into chunks of a fixed size, shape (C, 32, ...)."""
@@ -171,11 +178,10 @@ class FaceFit:
         """Return the constant part of the prior as a lower banded matrix, (band, unknowns)."""
         p = self._priors
         band = np.zeros((self._band, _N * self._n_nodes))
-        maps = np.arange(_N)
         steps = np.full(_N, p.shore_step_hu)
         steps[[_LOW, _HIGH]], steps[_TISSUE] = p.face_step_mm, p.tissue_step_hu
         for a, b in pairs:
-            for k in maps:
+            for k in range(_N):
                 _add(band, _N * a + k, _N * a + k, steps[k] ** -2.0)
                 _add(band, _N * b + k, _N * b + k, steps[k] ** -2.0)
                 _add(band, _N * b + k, _N * a + k, -(steps[k] ** -2.0))
@@ -227,9 +233,9 @@ class FaceFit:
         weighted = rows * weight[..., None]
         blocks = weighted.transpose(0, 2, 1) @ rows
         pulls = (weighted * rest[..., None]).sum(axis=1)
-        index = (_N * self._corner[:, :, None] + np.arange(_N)).reshape(-1, 4 * _N)
-        band = self._prior + self._banded(index, blocks)
-        gradient = np.bincount(index.ravel(), pulls.ravel(), minlength=unknowns.size)
+        flat = np.bincount(self._where, blocks[self._lower], minlength=self._prior.size)
+        band = self._prior + flat.reshape(self._prior.shape)
+        gradient = np.bincount(self._index.ravel(), pulls.ravel(), minlength=unknowns.size).astype(np.float64)
         gradient += self._prior_pull(unknowns, start, band)
         misfit = float(np.sqrt((rest**2 * self._precision).sum() / np.count_nonzero(self._precision)))
         return band, gradient, misfit
@@ -249,14 +255,6 @@ class FaceFit:
         )
         return self._hu - model, slopes
 
-    def _banded(self, index: IntArray, blocks: FloatArray) -> FloatArray:
-        row = np.broadcast_to(index[:, :, None], blocks.shape)
-        column = np.broadcast_to(index[:, None, :], blocks.shape)
-        lower = row >= column
-        where = (row - column)[lower] * self._prior.shape[1] + column[lower]
-        flat = np.bincount(where, blocks[lower], minlength=self._prior.size)
-        return np.asarray(flat.reshape(self._prior.shape))
-
     def _prior_pull(self, unknowns: FloatArray, start: FloatArray, band: FloatArray) -> FloatArray:
         """Add the long-tailed prior of the tissue to the matrix, and return the pull of all priors."""
         p = self._priors
@@ -266,7 +264,6 @@ class FaceFit:
         goal[:, _TISSUE] = p.tissue_hu
         away = goal - unknowns
         pull = _times_banded(self._prior, away.ravel())
-        # differences of the goal are no part of what is held likely, but for the faces
         tail = 3.0 / (2.0 * p.tissue_sd_hu**2 + away[:, _TISSUE] ** 2)
         band[0, _TISSUE::_N] += tail
         pull[_TISSUE::_N] += tail * away[:, _TISSUE]

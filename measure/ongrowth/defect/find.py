@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ongrowth.defect.columns import assumed_blur, gather
+from ongrowth.defect.blur import Foot, fit_foot
+from ongrowth.defect.columns import Columns, gather
 from ongrowth.defect.faces import FaceFit, FacePriors, Shores
 from ongrowth.defect.plane import DefectPlane, on_screw
 from ongrowth.defect.section import bone_section
 from ongrowth.defect.slit import Block, darkness_hu, slant_stack
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import Plane, RigidTransform, unit
+from ongrowth.geometry import Plane, unit
 from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Metalwork, OtherMetal, Screw
 
@@ -37,10 +38,15 @@ class DefectSettings:
     steepest_slope: float = 1.1
     least_dark_hu: float = 100.0
     least_significance: float = 3.0
-    n_refinements: int = 3
+    least_share: float = 0.15
+    n_refinements: int = 2
 
 
 DEFAULT_SETTINGS = DefectSettings()
+_PATCH_MM = 1.8  # the roughness of a face, and what a fit makes of it, is alike over this length
+_LEAST_CONTRAST_HU = 120.0
+_LEAST_GAP_MM = 0.15
+_FEWEST_COLUMNS = 12
 _CLEAR_MM = 1.5  # from other metal
 _COARSE_SLOPES = np.linspace(-1.1, 1.1, 23)
 _WIDTHS_MM = np.array([0.8, 1.6, 2.4, 3.6, 5.2, 7.2])
@@ -75,58 +81,105 @@ def find_defect(
         The plane (how "found"), or the reason why there is none to be seen.
     """
     envelope = screw.major_diameter_mm.value / 2.0
-    other = metalwork.other if metalwork else ()
-    coarse = _search(
-        _clear_of(_along_screw(scan, frame, settings), other),
-        _COARSE_SLOPES,
-        _WIDTHS_MM,
-        settings.ends_mm,
-        envelope,
-    )
-    if coarse.significance < settings.least_significance:
-        return _not_seen()
-    plane, gap = _turned(frame.world_from_screw, coarse), coarse.width_mm
+    block = _clear_of(_along_screw(scan, frame, settings), metalwork.other if metalwork else ())
+    slits = _search(block, _COARSE_SLOPES, _WIDTHS_MM, settings.ends_mm, envelope)
+    likely = [slit for slit in slits if slit.significance > settings.least_significance]
+    best, most = None, 0.0
+    for slit in _distinct(likely):
+        fit = _fitted(scan, screw, frame, _turned(frame, slit), slit.width_mm, _COARSE, None)
+        worth = slit.significance * fit.openness**0.5 / fit.misfit if fit else 0.0
+        if worth > most:
+            best, most = fit, worth
     for _ in range(settings.n_refinements):
-        fitted = _refined(scan, screw, frame, plane, gap)
-        if fitted is None:
-            return _not_seen()
-        plane, gap = fitted
-    return on_screw(plane, frame, gap, "found", 1.5, 0.2)
+        best = best and (_fitted(scan, screw, frame, best.plane, best.gap_mm, _FINE, best.foot) or best)
+    if best is None or best.open_share < settings.least_share:
+        return _not_seen()
+    return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm)
 
 
-def _refined(
-    scan: Scan, screw: Screw, frame: ScrewFrame, plane: Plane, gap_mm: float
-) -> tuple[Plane, float] | None:
-    """Return the plane midway between the faces of the defect, and their typical distance."""
-    blur = assumed_blur(scan)
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """How finely the faces are mapped: distance of the nodes, and likely step between neighbours, mm."""
+
+    step_mm: float
+    face_step_mm: float
+
+
+_COARSE, _FINE = _Grid(0.9, 0.4), _Grid(0.6, 0.3)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fitted:
+    """A plane midway between two fitted faces, how far these are apart, and how open the section is.
+
+    `openness` is what the section lacks against bone, HU mm3; `open_share` the share of its columns that
+    show a gap.
+    """
+
+    plane: Plane
+    gap_mm: float
+    openness: float
+    open_share: float
+    misfit: float
+    u_angle_deg: float
+    u_offset_mm: float
+    foot: Foot
+
+
+def _fitted(
+    scan: Scan, screw: Screw, frame: ScrewFrame, plane: Plane, gap_mm: float, grid: _Grid, foot: Foot | None
+) -> _Fitted | None:
     half = gap_mm / 2.0
+    foot = foot or fit_foot(scan, screw, plane, gap_mm)
     columns = gather(
-        scan, plane, frame.axis_direction, blur, screw=screw, half_height_mm=half + 3.0, step_mm=0.9
+        scan,
+        plane,
+        frame.axis_direction,
+        screw=screw,
+        foot=foot,
+        half_height_mm=half + 3.0,
+        step_mm=grid.step_mm,
     )
     section = bone_section(columns, -half, half, screw.major_diameter_mm.value / 2.0)
+    if section.sum() < _FEWEST_COLUMNS:
+        return None
     active = ndimage.binary_dilation(section)
-    fit = FaceFit(columns, active, Shores(blur, columns.slice_cos), FacePriors(face_step_mm=0.18))
+    fit = FaceFit(
+        columns, active, Shores(foot.blur, columns.slice_cos), FacePriors(face_step_mm=grid.face_step_mm)
+    )
     faces, _ = fit.run(fit.start(-half, half), 8)
     contrast = np.minimum(faces.low_shore_hu[0], faces.high_shore_hu[0]) - faces.tissue_hu
-    is_open = section & (contrast > 120.0) & (faces.gap_mm > 0.3 * np.nanmedian(faces.gap_mm[section]))
-    if is_open.sum() < 12:
+    away = np.hypot(columns.grid_mm[:, None], columns.grid_mm)
+    section &= away > screw.major_diameter_mm.value / 2.0
+    typical = np.median(faces.gap_mm[section]) if section.any() else 0.0
+    is_open = section & (contrast > _LEAST_CONTRAST_HU) & (faces.gap_mm > max(0.3 * typical, _LEAST_GAP_MM))
+    if is_open.sum() < _FEWEST_COLUMNS:
         return None
+    trust = np.clip(contrast[is_open] / 400.0, 0.0, 1.0)
     u, v = np.meshgrid(columns.grid_mm, columns.grid_mm, indexing="ij")
     middle = (faces.low_mm + faces.high_mm)[is_open] / 2.0
-    level, a, b = _robust_plane(u[is_open], v[is_open], middle, np.clip(contrast[is_open] / 400.0, 0.0, 1.0))
-    corners = [
-        columns.world(*np.array([[x], [y], [level + a * x + b * y]]))[0] for x, y in ((0, 0), (1, 0), (0, 1))
-    ]
-    normal = unit(np.cross(corners[1] - corners[0], corners[2] - corners[0]))
-    found = Plane(corners[0], normal if normal @ frame.axis_direction > 0 else -normal)
-    depth = -float(found.height_mm(frame.origin_mm)) / float(found.normal @ frame.axis_direction)
-    return Plane(frame.origin_mm + depth * frame.axis_direction, found.normal), float(
-        np.median(faces.gap_mm[is_open])
-    )
+    tilted, u_angle, u_offset = _robust_plane(u[is_open], v[is_open], middle, trust, grid.step_mm)
+    openness = float(np.sum(trust * np.minimum(faces.gap_mm[is_open], 1.0)))
+    gap = float(np.median(faces.gap_mm[is_open]))
+    share = float(is_open.sum() / section.sum())
+    plane = _through(columns, tilted, frame)
+    return _Fitted(plane, gap, openness, share, faces.misfit, u_angle, u_offset, foot)
 
 
-def _robust_plane(x: FloatArray, y: FloatArray, z: FloatArray, trust: FloatArray) -> FloatArray:
-    """Return (c, a, b) of ``z = c + a x + b y``, Tukey weights."""
+def _through(columns: Columns, tilted: FloatArray, frame: ScrewFrame) -> Plane:
+    """Return the plane of heights ``c + a u + b v`` over the columns, its point on the screw."""
+    u, v = np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0])
+    corner = columns.world(u, v, tilted[0] + tilted[1] * u + tilted[2] * v)
+    normal = unit(np.cross(corner[1] - corner[0], corner[2] - corner[0]))
+    normal = normal * np.sign(normal @ frame.axis_direction)
+    depth = float((corner[0] - frame.origin_mm) @ normal / (normal @ frame.axis_direction))
+    return Plane(frame.origin_mm + depth * frame.axis_direction, normal)
+
+
+def _robust_plane(
+    x: FloatArray, y: FloatArray, z: FloatArray, trust: FloatArray, step_mm: float
+) -> tuple[FloatArray, float, float]:
+    """Return (c, a, b) of ``z = c + a x + b y`` by Tukey weights; uncertainty of its normal and place."""
     design = np.column_stack([np.ones_like(x), x, y])
     fit = np.array([np.median(z), 0.0, 0.0])
     for _ in range(12):
@@ -135,12 +188,16 @@ def _robust_plane(x: FloatArray, y: FloatArray, z: FloatArray, trust: FloatArray
         weight = trust * np.clip(1.0 - (rest / scale) ** 2, 0.0, None) ** 2
         root = np.sqrt(weight)
         fit = np.linalg.lstsq(design * root[:, None], z * root, rcond=None)[0]
-    return fit
+    spread = (weight @ rest**2 / weight.sum()) ** 0.5
+    alike = max(1.0, (_PATCH_MM / step_mm) ** 2)
+    covariance = spread**2 * alike * np.linalg.pinv((design * weight[:, None]).T @ design)
+    angle = float(np.degrees(np.sqrt(covariance[1, 1] + covariance[2, 2])))
+    return fit, angle, float(np.sqrt(covariance[0, 0]))
 
 
 @dataclass(frozen=True, slots=True)
 class _Slit:
-    """The best plane ``z = d + a x + b y`` of a block, and how far it stands out of all planes tried."""
+    """The best plane ``z = d + a x + b y`` for one width, and how far it stands out of all planes tried."""
 
     a: float
     b: float
@@ -151,10 +208,11 @@ class _Slit:
 
 def _search(
     block: Block, slopes: FloatArray, widths_mm: FloatArray, ends_mm: float, envelope_mm: float
-) -> _Slit:
+) -> list[_Slit]:
+    """Return the best slit of each width, the most significant first."""
     weight = _weight(block, envelope_mm)
     inner = (block.z_mm > block.z_mm[0] + ends_mm) & (block.z_mm < block.z_mm[-1] - ends_mm)
-    best = _Slit(0.0, 0.0, 0.0, 0.0, -np.inf)
+    found = []
     for width in widths_mm:
         dark = darkness_hu(block, width) * weight
         sums = slant_stack(dark, block.x_mm, block.y_mm, block.z_mm, slopes)[:, :, inner]
@@ -162,9 +220,23 @@ def _search(
         spread = 1.4826 * float(np.median(np.abs(sums - middle)))
         a, b, d = np.unravel_index(int(np.argmax(sums)), sums.shape)
         significance = (float(sums[a, b, d]) - middle) / spread
-        if significance > best.significance:
-            best = _Slit(slopes[a], slopes[b], block.z_mm[inner][d], width, significance)
-    return best
+        found.append(_Slit(slopes[a], slopes[b], block.z_mm[inner][d], width, significance))
+    return sorted(found, key=lambda slit: -slit.significance)
+
+
+def _distinct(slits: list[_Slit]) -> list[_Slit]:
+    """Return at most three slits that differ in place, tilt or width."""
+    kept: list[_Slit] = []
+    for slit in slits:
+        alike = any(
+            abs(slit.d_mm - k.d_mm) < 1.0
+            and np.hypot(slit.a - k.a, slit.b - k.b) < 0.3
+            and slit.width_mm < 2.0 * k.width_mm < 4.0 * slit.width_mm
+            for k in kept
+        )
+        if not alike:
+            kept.append(slit)
+    return kept[:3]
 
 
 def _weight(block: Block, envelope_mm: float) -> NDArray[np.float32]:
@@ -190,9 +262,9 @@ def _clear_of(block: Block, metal: tuple[OtherMetal, ...]) -> Block:
     return replace(block, hu=hu)
 
 
-def _turned(world_from_block: RigidTransform, slit: _Slit) -> Plane:
-    normal = world_from_block.turn(unit([-slit.a, -slit.b, 1.0]))
-    return Plane(world_from_block.apply(np.array([0.0, 0.0, slit.d_mm])), normal)
+def _turned(frame: ScrewFrame, slit: _Slit) -> Plane:
+    normal = frame.world_from_screw.turn(unit([-slit.a, -slit.b, 1.0]))
+    return Plane(frame.origin_mm + slit.d_mm * frame.axis_direction, normal)
 
 
 def _not_seen() -> Problem:
