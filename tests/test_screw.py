@@ -2,113 +2,463 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
 from ongrowth.geometry import unit
-from ongrowth.scan import Refused, Scan
-from ongrowth.screw import ScrewSpec, find_screws, metal_mask
+from ongrowth.quantity import Caution
+from ongrowth.scan import Acquisition, Level, Refused, Scan
+from ongrowth.screw import (
+    Metalwork,
+    Screw,
+    ScrewSpec,
+    find_metal,
+    find_screws,
+    metal_mask,
+    metal_threshold_hu,
+)
+from ongrowth.screw.canal import canal_x_mm
+from ongrowth.screw.kind import Kind
+from ongrowth.screw.metal import metal_voxels, pieces
+from ongrowth.screw.segment import segments_of
 
 BLUR_MM = 0.34
+METAL_HU = 9300.0  # above the bone round it
+Part = tuple[ArrayLike, ArrayLike, float, float]
 
 
 def draw(
-    parts: list[tuple[ArrayLike, ArrayLike, float, float]],
-    shape: tuple[int, int, int] = (90, 160, 160),
+    parts: list[Part],
+    size_mm: tuple[float, float, float] = (36.0, 36.0, 48.0),
     ceiling_hu: float = np.nan,
-    metal_hu: float = 9500.0,
+    slices_per_slice: int = 1,
+    bone_hu: float = 200.0,
+    noise_hu: float = 30.0,
 ) -> Scan:
     """A scan centred on the world's zero; parts are cones (start, end, first and last radius, mm)."""
-    affine = np.zeros((4, 4))
-    affine[2, 0], affine[1, 1], affine[0, 2], affine[3, 3] = 0.6, 0.35, 0.35, 1.0
+    step = np.array([0.6, 0.4, 0.4])
+    shape = tuple(int(n) for n in np.round(np.array(size_mm[::-1]) / step))
+    affine = np.eye(4)
+    affine[:3, :3] = np.fliplr(np.diag(step[::-1]))
     affine[:3, 3] = -affine[:3, :3] @ ((np.array(shape) - 1) / 2)
-    index = np.stack(np.meshgrid(*[np.arange(n) for n in shape], indexing="ij"), axis=-1)
-    world = index @ affine[:3, :3].T + affine[:3, 3]
-    hu = np.zeros(shape)
+    share = np.zeros(shape)
     for part in parts:
-        hu = np.maximum(hu, metal_hu * cone(world, *part))
-    hu += 200.0 + np.random.default_rng(1).normal(0.0, 30.0, shape)
-    if np.isfinite(ceiling_hu):
-        hu = np.minimum(hu, ceiling_hu)
+        add_cone(share, affine, *part)
+    hu = bone_hu + METAL_HU * np.minimum(share, 1.0)
+    if slices_per_slice > 1:
+        count = shape[0] // slices_per_slice
+        hu = hu[: count * slices_per_slice].reshape(count, slices_per_slice, *shape[1:]).mean(axis=1)
+        affine[:3, 3] += affine[:3, 0] * (slices_per_slice - 1) / 2.0
+        affine[:3, 0] *= slices_per_slice
+    hu = np.minimum(
+        hu + np.random.default_rng(1).normal(0.0, noise_hu, hu.shape), np.nan_to_num(ceiling_hu, nan=3e4)
+    )
     return Scan(np.round(hu).astype(np.int16), affine, hu_ceiling=ceiling_hu)
 
 
-def cone(
-    world: NDArray[np.float64], start: ArrayLike, end: ArrayLike, first: float, last: float
-) -> NDArray[np.float64]:
-    start, end = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
-    length = np.linalg.norm(end - start)
-    axis = (end - start) / length
-    depth = (world - start) @ axis
-    away = np.linalg.norm(world - start - depth[..., None] * axis, axis=-1)
+def add_cone(
+    share: NDArray[np.float64],
+    affine: NDArray[np.float64],
+    start: ArrayLike,
+    end: ArrayLike,
+    first: float,
+    last: float,
+) -> None:
+    """Add a blurred cone where it can be seen."""
+    a, b = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
+    corners = np.linalg.solve(affine[:3, :3], (np.stack([a, b]) - affine[:3, 3]).T).T
+    reach = (max(first, last) + 2.0) / np.diag(np.fliplr(affine[:3, :3]))[::-1]
+    low = np.maximum(np.floor(corners.min(axis=0) - reach), 0).astype(int)
+    high = np.minimum(np.ceil(corners.max(axis=0) + reach) + 1, share.shape).astype(int)
+    box = tuple(slice(int(i), int(j)) for i, j in zip(low, high, strict=True))
+    index = np.stack(np.meshgrid(*[np.arange(s.start, s.stop) for s in box], indexing="ij"), axis=-1)
+    world = index @ affine[:3, :3].T + affine[:3, 3]
+    length = np.linalg.norm(b - a)
+    depth = (world - a) @ (b - a) / length
+    away = np.linalg.norm(world - a - depth[..., None] * (b - a) / length, axis=-1)
     radius = first + (last - first) * np.clip(depth / length, 0.0, 1.0)
-    edges = (radius - away, depth, length - depth)
-    return np.prod([ndtr(edge / BLUR_MM) for edge in edges], axis=0)
+    share[box] += np.prod([ndtr(edge / BLUR_MM) for edge in (radius - away, depth, length - depth)], axis=0)
 
 
-def screw(head: ArrayLike, axis: ArrayLike, length: float = 38.0, radius: float = 1.8) -> list:
-    head, axis = np.asarray(head, dtype=float), unit(axis)
-    neck = head + (length - 4.0) * axis
-    return [
-        (head - 3.0 * axis, head, 3.2, 3.2),
-        (head, neck, radius, radius),
-        (neck, head + length * axis, radius, 0.6),
+def screw(
+    head: ArrayLike, axis: ArrayLike, length: float = 34.0, radius: float = 1.8, head_radius: float = 3.2
+) -> list[Part]:
+    start, course = np.asarray(head, dtype=float), unit(axis)
+    neck = start + (length - 4.0) * course
+    shaft: list[Part] = [
+        (start, neck, radius, radius),
+        (neck, start + length * course, radius, 0.4),
     ]
+    return [*shaft, (start - 3.0 * course, start, head_radius, head_radius)] if head_radius > 0.0 else shaft
+
+
+def rod(start: ArrayLike, end: ArrayLike, radius: float = 2.75) -> list[Part]:
+    return [(start, end, radius, radius)]
+
+
+PAIR = screw((8.0, 12.0, -12.0), (0.25, -0.6, 0.74), 30.0) + screw(
+    (-8.0, 12.0, -12.0), (-0.25, -0.6, 0.74), 30.0
+)
+
+
+def pair_scan() -> Scan:
+    return draw(PAIR, size_mm=(46.0, 40.0, 42.0))
+
+
+def only(work: Metalwork) -> Screw:
+    assert len(work.screws) == 1
+    return work.screws[0]
+
+
+def codes(work: Metalwork) -> set[str]:
+    return {problem.code for problem in work.problems}
 
 
 @pytest.mark.parametrize("ceiling_hu", [np.nan, 3071.0])
 @pytest.mark.parametrize("axis", [(0.3, -0.5, 0.8), (0.9, -0.4, 0.05), (0.05, 0.05, 1.0)])
 def test_axis_and_ends_without_any_hint(axis: tuple[float, float, float], ceiling_hu: float) -> None:
     axis = unit(axis)
-    head = -18.0 * axis + np.array([0.13, 0.21, 0.07])
-    found = find_screws(draw(screw(head, axis), ceiling_hu=ceiling_hu)).screws
-    assert len(found) == 1
-    seen = unit(found[0].tip_mm - found[0].head_mm)
+    head = -16.0 * axis + np.array([0.13, 0.21, 0.07])
+    found = only(find_screws(draw(screw(head, axis), size_mm=(54.0, 36.0, 54.0), ceiling_hu=ceiling_hu)))
+    seen = unit(found.tip_mm - found.head_mm)
     assert np.degrees(np.arccos(min(seen @ axis, 1.0))) < 0.2
-    for point, truth in ((found[0].head_mm, head), (found[0].tip_mm, head + 38.0 * axis)):
+    for point, truth in ((found.head_mm, head), (found.tip_mm, head + 34.0 * axis)):
         along = (point - truth) @ axis
         assert abs(along) < 0.5
         assert np.linalg.norm(point - truth - along * axis) < 0.1
-    assert found[0].integrity.state == "no interruption shown"
+    assert found.length_mm.low95 < 34.0 < found.length_mm.high95
+    assert found.integrity.state == "no interruption shown"
+    assert found.integrity.smallest_shown_mm < (1.2 if np.isfinite(ceiling_hu) else 0.5)
+    assert (Caution.METAL_CLIPPED in found.cautions) == np.isfinite(ceiling_hu)
+    assert (Caution.SCREW_IN_SLICE_PLANE in found.cautions) == (axis[2] < 0.1)
+
+
+def test_three_millimetre_slices_give_the_axis_still() -> None:
+    axis = unit((0.3, -0.5, 0.8))
+    found = only(find_screws(draw(screw(-16.0 * axis, axis), size_mm=(36.0, 36.0, 54.0), slices_per_slice=5)))
+    seen = unit(found.tip_mm - found.head_mm)
+    assert np.degrees(np.arccos(min(seen @ axis, 1.0))) < 0.2
+    assert np.linalg.norm(np.cross(found.head_mm, axis)) < 0.1
+
+
+def test_the_diameter_of_a_smooth_rod_comes_through_blur_and_ceiling() -> None:
+    for ceiling_hu in (np.nan, 3071.0):
+        scan = draw(
+            screw((0, 0, -16), (0.1, 0.2, 1.0)) + rod((10, -10, -18), (10, 10, 18), 1.5),
+            ceiling_hu=ceiling_hu,
+        )
+        (other,) = find_screws(scan).other
+        assert other.kind == "rod"
+        assert other.diameter_mm.value == pytest.approx(3.0, abs=0.15)
+
+
+def test_without_a_head_the_thin_end_is_the_tip() -> None:
+    work = find_screws(draw(screw((0, -16, -4), (0.1, 1.0, 0.2), head_radius=0.0)))
+    assert only(work).tip_mm[1] > only(work).head_mm[1]
+    assert "head-assumed" not in codes(work)
+
+
+def test_two_blunt_ends_leave_the_head_to_a_convention_that_is_told() -> None:
+    spec = ScrewSpec(id="a", head_mm=(0.0, 15.0, -2.0), tip_mm=(0.0, -15.0, 2.0))
+    pin = rod((0, -15, 2), (0, 15, -2), 1.6)
+    with pytest.raises(Refused, match="no-screw"):
+        find_screws(draw(pin))
+    pointed = find_screws(draw(pin), [spec])
+    assert only(pointed).head_mm[1] > 0.0
+    headed = [*pin, ((0, -17, 2.27), (0, -15, 2.0), 3.0, 3.0), ((0, 15, -2.0), (0, 17, -2.27), 3.0, 3.0)]
+    work = find_screws(draw(headed))
+    assert "head-assumed" in codes(work)
+    assert only(work).head_mm[1] > only(work).tip_mm[1]  # the end at the back
 
 
 def test_two_screws_tell_each_others_side() -> None:
-    left = screw((8.0, 14.0, -12.0), (0.3, -0.6, 0.74), length=34.0)
-    right = screw((-8.0, 14.0, -12.0), (-0.3, -0.6, 0.74), length=34.0)
-    found = {s.side: s for s in find_screws(draw(left + right)).screws}
+    found = {s.side: s for s in find_screws(pair_scan()).screws}
     assert set(found) == {"left", "right"}
     assert found["left"].head_mm[0] > 0.0  # LPS: x grows to the patient's left
+    assert {s.id for s in found.values()} == {"left", "right"}
+
+
+def test_parallel_screws_in_one_bone_tell_no_side() -> None:
+    parallel = screw((-8, 12, -12), (0.5, -0.6, 0.6), 26.0) + screw((4, 12, -12), (0.5, -0.6, 0.6), 26.0)
+    found = find_screws(draw(parallel, size_mm=(46.0, 40.0, 42.0))).screws
+    assert [s.side for s in found] == ["not established"] * 2
+
+
+def test_the_canal_tells_the_side_of_a_single_screw() -> None:
+    found = only(
+        find_screws(with_ring(draw(screw((14, 12, -12), (0.1, -0.6, 0.7), 30.0), size_mm=(60.0, 60.0, 44.0))))
+    )
+    assert found.side == "left"
+
+
+def with_ring(scan: Scan, at_x_mm: float = -4.0) -> Scan:
+    """Add a ring of bone with soft tissue inside: a canal of 18 mm."""
+    hu = scan.hu.astype(np.float64)
+    world = scan.world_mm(np.moveaxis(np.indices(hu.shape), 0, -1))
+    away = np.hypot(world[..., 0] - at_x_mm, world[..., 1])
+    hu[(away < 9.0) & (hu < 2000.0)] = 40.0
+    hu[(away >= 9.0) & (away < 13.0) & (hu < 2000.0)] = 700.0
+    return Scan(hu.astype(np.int16), scan.world_from_voxel, hu_ceiling=scan.hu_ceiling)
+
+
+def test_canal_is_found_where_it_is_and_only_there() -> None:
+    plain = draw([], size_mm=(60.0, 60.0, 30.0), bone_hu=60.0)
+    assert canal_x_mm(with_ring(plain), (10.0, 0.0, 0.0)) == pytest.approx(-4.0, abs=1.0)
+    assert np.isnan(canal_x_mm(plain, (10.0, 0.0, 0.0)))
+    assert np.isnan(canal_x_mm(with_ring(plain), (900.0, 0.0, 0.0)))
 
 
 def test_a_side_that_disagrees_is_refused() -> None:
-    pair = screw((8.0, 14.0, -12.0), (0.3, -0.6, 0.74)) + screw((-8.0, 14.0, -12.0), (-0.3, -0.6, 0.74))
-    near_left = {"head_mm": (8.0, 14.0, -12.0)}
+    scan = pair_scan()
+    both_left = [ScrewSpec(id="a", side="left"), ScrewSpec(id="b", side="left")]
     with pytest.raises(Refused) as raised:
-        find_screws(draw(pair), [ScrewSpec(id="a", side="left"), ScrewSpec(id="b", side="left")])
+        find_screws(scan, both_left)
     assert raised.value.problems[0].code == "side-mismatch"
-    assert find_screws(draw(pair), [ScrewSpec(id="a", side="left", **near_left)]).screws[0].id == "a"
+    wrong = ScrewSpec(id="a", side="right", head_mm=(8.0, 12.0, -12.0), tip_mm=(14.5, -6.0, 10.3))
+    with pytest.raises(Refused, match="side-mismatch"):
+        find_screws(scan, [wrong])
+
+
+def test_specs_find_their_screws_by_side() -> None:
+    specs = [ScrewSpec(id="r", side="right", major_diameter_mm=4.0), ScrewSpec(id="l", side="left")]
+    right, left = find_screws(pair_scan(), specs).screws
+    assert (right.id, left.id) == ("r", "l")
+    assert right.head_mm[0] < 0.0 < left.head_mm[0]
+    assert (right.diameter_source, left.diameter_source) == ("given", "estimated")
+
+
+def test_a_screw_beyond_the_specs_is_returned_too() -> None:
+    work = find_screws(pair_scan(), [ScrewSpec(id="mine", side="left")])
+    assert [s.id for s in work.screws] == ["mine", "right"]
+
+
+def test_one_nameless_spec_stands_for_every_screw() -> None:
+    work = find_screws(pair_scan(), [ScrewSpec(major_diameter_mm=4.1)])
+    assert [s.major_diameter_mm.value for s in work.screws] == [4.1, 4.1]
+
+
+def test_a_screw_of_the_case_that_is_not_there_is_told() -> None:
+    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    work = find_screws(scan, [ScrewSpec(id="a"), ScrewSpec(id="b")])
+    assert [s.id for s in work.screws] == ["a"]
+    assert codes(work) == {"screw-not-found"}
+
+
+def test_a_stated_side_that_the_scan_cannot_show_is_kept_and_told() -> None:
+    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [ScrewSpec(id="a", side="left")])
+    assert only(work).side == "left"
+    assert codes(work) == {"side-not-shown"}
+
+
+def test_a_stated_length_moves_the_ends_only_as_far_as_they_are_unsure() -> None:
+    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    free = only(find_screws(scan))
+    told = only(find_screws(scan, [ScrewSpec(id="a", length_mm=34.0)]))
+    assert abs(told.length_mm.value - 34.0) <= abs(free.length_mm.value - 34.0)
+    assert told.length_mm.u < free.length_mm.u
+    wrong = find_screws(scan, [ScrewSpec(id="a", length_mm=40.0)])
+    assert only(wrong).length_mm.value == pytest.approx(free.length_mm.value, abs=0.01)
+    assert "length-differs" in codes(wrong)
+
+
+def test_a_stated_diameter_far_from_the_image_is_told() -> None:
+    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    assert "diameter-differs" in codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=6.5)]))
+    assert "diameter-differs" not in codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=4.2)]))
+
+
+def test_points_of_a_reader_are_refined() -> None:
+    spec = ScrewSpec(id="a", head_mm=(1.5, -1.0, -15.0), tip_mm=(-1.0, 1.5, 17.0))
+    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec])
+    assert np.linalg.norm(only(work).head_mm[:2]) < 0.1
+    assert not codes(work)
+
+
+def test_points_turn_a_screw_round() -> None:
+    spec = ScrewSpec(id="a", head_mm=(0.0, 0.0, 18.0), tip_mm=(0.0, 0.0, -16.0))
+    found = only(find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec]))
+    assert found.head_mm[2] > found.tip_mm[2]
+
+
+def test_points_that_the_scan_leads_away_from_are_kept_and_told() -> None:
+    spec = ScrewSpec(id="a", head_mm=(0.0, 0.0, -14.0), tip_mm=(0.0, 0.0, 6.0))
+    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec])
+    assert only(work).tip_mm == pytest.approx((0.0, 0.0, 6.0))
+    assert "points-not-refined" in codes(work)
+    assert Caution.POOR_FIT in only(work).cautions
+
+
+def test_points_off_the_metal_are_told() -> None:
+    spec = ScrewSpec(id="a", head_mm=(12.0, 12.0, -14.0), tip_mm=(12.0, 12.0, 12.0))
+    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec])
+    assert "points-off-metal" in codes(work)
 
 
 @pytest.mark.parametrize(
     ("parts", "code"),
     [
         ([], "no-metal"),
-        ([((0, -20, 5), (0, 20, 5), 2.75, 2.75)], "no-screw"),
+        (rod((0, -16, 5), (0, 16, 5)), "no-screw"),
         (screw((0, 0, -10), (0, 0, 1), length=60.0), "screw-cut-off"),
     ],
 )
-def test_scans_without_a_whole_screw_are_refused(parts: list, code: str) -> None:
+def test_scans_without_a_whole_screw_are_refused(parts: list[Part], code: str) -> None:
     with pytest.raises(Refused) as raised:
         find_screws(draw(parts))
-    assert raised.value.problems[0].code == code
+    problem = raised.value.problems[0]
+    assert (problem.code, problem.level) == (code, Level.REFUSE)
+    assert problem.advice
+
+
+def test_a_screw_that_leaves_the_scan_is_left_out_beside_a_whole_one() -> None:
+    parts = screw((-6, 0, -16), (0, 0, 1), 30.0) + screw((9, 0, -10), (0, 0, 1), 60.0)
+    work = find_screws(draw(parts))
+    assert only(work).head_mm[0] == pytest.approx(-6.0, abs=0.1)
+    assert codes(work) == {"screw-cut-off"}
+
+
+def test_numbers_that_are_no_ct_numbers_are_refused() -> None:
+    hu = np.full((60, 120, 120), 5000, dtype=np.int16)
+    with pytest.raises(Refused, match="metal-implausible"):
+        find_screws(Scan(hu, np.diag([1.0, 1.0, 1.0, 1.0])))
+
+
+def test_rod_wire_and_piece_are_named_and_placed() -> None:
+    parts = [
+        *screw((-6, 0, -16), (0, 0, 1)),
+        *rod((12, -16, -4), (12, 16, 4)),
+        *rod((2, 12, -14), (8, 14, 10), 0.5),
+        *rod((3, -13, 2), (5, -11, 5), 0.7),
+    ]
+    other = {o.kind: o for o in find_screws(draw(parts)).other}
+    assert set(other) == {"rod", "wire", "piece"}
+    assert other["rod"].diameter_mm.value == pytest.approx(5.5, abs=0.2)
+    assert other["rod"].length_mm.value == pytest.approx(np.hypot(32, 8), abs=0.5)
+    assert np.linalg.norm(other["piece"].points_mm.mean(axis=0) - (4, -12, 3.5)) < 0.8
+    assert other["wire"].length_mm.value == pytest.approx(np.linalg.norm((6, 2, 24)), abs=1.0)
+
+
+def test_a_screw_that_touches_a_rod_comes_apart_from_it() -> None:
+    parts = screw((0, 0, -14), (0, 0, 1), 30.0) + rod((-16, 2, -15.5), (16, 2, -15.5))
+    work = find_screws(draw(parts))
+    assert unit(only(work).tip_mm - only(work).head_mm)[2] > np.cos(np.radians(1.0))
+    assert [o.kind for o in work.other] == ["rod"]
+
+
+@pytest.mark.parametrize(("gap_mm", "ceiling_hu"), [(0.5, np.nan), (1.5, np.nan), (1.5, 3071.0)])
+def test_a_break_is_seen_placed_and_sized(gap_mm: float, ceiling_hu: float) -> None:
+    parts: list[Part] = [
+        ((0, 0, -19), (0, 0, -16), 3.2, 3.2),
+        ((0, 0, -16), (0, 0, 2 - gap_mm / 2), 1.8, 1.8),
+        ((0, 0, 2 + gap_mm / 2), (0, 0, 14), 1.8, 1.8),
+        ((0, 0, 14), (0, 0, 18), 1.8, 0.4),
+    ]
+    found = only(find_screws(draw(parts, ceiling_hu=ceiling_hu))).integrity
+    assert found.state == "interrupted"
+    assert found.at_depth_mm == pytest.approx(18.0, abs=0.6)
+    assert found.interruption_mm.low95 < gap_mm < found.interruption_mm.high95
+
+
+def test_two_parts_that_lie_apart_are_one_interrupted_screw() -> None:
+    parts: list[Part] = [
+        ((0, 0, -19), (0, 0, -16), 3.2, 3.2),
+        ((0, 0, -16), (0, 0, 0), 1.8, 1.8),
+        ((0.8, 0.5, 3), (1.8, 0.5, 14), 1.8, 1.8),
+        ((1.8, 0.5, 14), (2.2, 0.5, 18), 1.8, 0.4),
+    ]
+    found = only(find_screws(draw(parts)))
+    assert found.integrity.state == "interrupted"
+    assert found.integrity.interruption_mm.value == pytest.approx(3.0, abs=0.8)
+    assert np.linalg.norm(found.tip_mm - (2.2, 0.5, 18)) < 0.7
+    assert np.linalg.norm(found.head_mm - (0, 0, -16)) < 0.5
+
+
+def test_a_bend_is_told_from_a_straight_shaft() -> None:
+    tilt = np.radians(4.0)
+    knee, way = np.array([0.0, 0.0, 1.0]), np.array([np.sin(tilt), 0.0, np.cos(tilt)])
+    parts: list[Part] = [
+        ((0, 0, -19), (0, 0, -16), 3.2, 3.2),
+        ((0, 0, -16), knee, 1.8, 1.8),
+        (knee, knee + 13.0 * way, 1.8, 1.8),
+        (knee + 13.0 * way, knee + 17.0 * way, 1.8, 0.4),
+    ]
+    found = only(find_screws(draw(parts)))
+    assert found.integrity.state == "bent"
+    assert found.integrity.bend_deg.value == pytest.approx(4.0, abs=0.5)
+    assert found.integrity.at_depth_mm == pytest.approx(17.0, abs=2.5)
+    assert np.linalg.norm(found.tip_mm - (knee + 17.0 * way)) < 0.5
+
+
+def test_a_partly_threaded_screw_shows_its_shank() -> None:
+    parts: list[Part] = [
+        ((0, 0, -19), (0, 0, -16), 3.2, 3.2),
+        ((0, 0, -16), (0, 0, 0), 1.5, 1.5),
+        ((0, 0, 0), (0, 0, 14), 2.0, 2.0),
+        ((0, 0, 14), (0, 0, 18), 2.0, 0.4),
+    ]
+    found = only(find_screws(draw(parts)))
+    assert found.thread_start_mm == pytest.approx(16.0, abs=0.6)
+    assert found.shank_diameter_mm == pytest.approx(3.0, abs=0.15)
+    stated = ScrewSpec(id="a", thread="partial", thread_start_mm=15.0, shank_diameter_mm=2.9)
+    told = only(find_screws(draw(parts), [stated]))
+    assert (told.thread_start_mm, told.shank_diameter_mm) == (15.0, 2.9)
 
 
 def test_metal_mask_covers_the_screw_only() -> None:
-    scan = draw(screw((0, 0, -18), (0, 0, 1)))
+    scan = draw(screw((0, 0, -16), (0, 0, 1)))
     where = scan.box([(0, 0, 0)], 6.0)
     mask = metal_mask(scan, where)
     assert mask.shape == scan.hu[where].shape
     away = np.linalg.norm(scan.crop(where).world_mm(np.argwhere(mask))[:, :2], axis=1)
     assert 1.8 < away.max() < 2.6
+
+
+def test_threshold_stays_below_the_ceiling_and_above_bone_at_low_voltage() -> None:
+    scan = draw([], size_mm=(4.0, 4.0, 4.0))
+    usual = metal_threshold_hu(scan)
+    assert metal_threshold_hu(dataclasses.replace(scan, hu_ceiling=2000.0)) < 2000.0
+    assert metal_threshold_hu(dataclasses.replace(scan, acquisition=Acquisition(kvp=80.0))) > usual
+
+
+def test_find_metal_lists_a_cut_off_screw_by_its_kind() -> None:
+    found = find_metal(draw(screw((0, 0, -10), (0, 0, 1), length=60.0)))
+    assert [m.kind for m in found] == [Kind.SCREW.value]
+    assert abs(unit(np.ptp(found[0].points_mm, axis=0))[2]) > 0.99
+
+
+def test_same_scan_same_screws_and_the_scan_untouched() -> None:
+    scan = draw(screw((0, 0, -16), (0.2, 0.1, 1)))
+    before = scan.hu.copy()
+    first, second = only(find_screws(scan)), only(find_screws(scan))
+    assert np.array_equal(first.head_mm, second.head_mm)
+    assert np.array_equal(first.tip_mm, second.tip_mm)
+    assert np.array_equal(scan.hu, before)
+
+
+def test_pieces_are_told_apart_across_the_edges_of_the_grid() -> None:
+    shape = (3, 4, 5)
+    index = np.array([(0, 0, 4), (0, 1, 0), (2, 3, 3), (1, 2, 4)])  # first two are neighbours only in memory
+    flat = np.ravel_multi_index(tuple(index.T), shape)
+    found = pieces(index[np.argsort(flat)], shape)
+    assert [len(p) for p in found] == [2, 1, 1]
+    assert {tuple(v) for v in found[0]} == {(2, 3, 3), (1, 2, 4)}
+
+
+def test_metal_voxels_agree_with_a_plain_comparison() -> None:
+    scan = draw(screw((0, 0, -16), (0.2, 0.1, 1)))
+    assert np.array_equal(metal_voxels(scan, 2500.0), np.argwhere(scan.hu > 2500))
+
+
+def test_crossing_bars_are_two_straight_stretches() -> None:
+    step = np.linspace(-15.0, 15.0, 61)
+    offsets = np.stack(np.meshgrid(*[np.linspace(-1.5, 1.5, 4)] * 2), axis=-1).reshape(-1, 2)
+    a = np.concatenate([np.column_stack([np.full(16, s), offsets]) for s in step])
+    b = np.concatenate([np.column_stack([offsets[:, 0], np.full(16, s), offsets[:, 1]]) for s in step])
+    found, _ = segments_of(np.vstack([a, b]), 0.5, 1.0)
+    assert len(found) == 2
+    assert abs(found[0].line.direction @ found[1].line.direction) < 0.05
+    assert min(s.length_mm for s in found) > 28.0

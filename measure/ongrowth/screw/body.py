@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
 
-_BODY_RATIO = (0.78, 1.2)  # thinner is taper or gap, thicker is head
+_BODY_RATIO = (0.6, 1.45)  # thinner is tip or gap, thicker is head
+_NEARLY = (0.93, 1.1)  # of the thickness: nearer an end than the first such place is head or taper
 _SHORTEST_PART_MM = 5.0
 _LEAST_STEP_MM = 0.1
 _STEP_SIGMAS = 5.0
@@ -27,6 +28,8 @@ class Body:
         Radius of the outline along the (threaded) body, blooming included.
     even_mm : tuple of float
         Stretch of the threaded part, kept off head, taper and shank.
+    span_mm : tuple of float
+        Stretch between head and taper, thread and shank.
     step_mm : float
         Where thread and shank meet, mm along the course; NaN if the body is of one thickness.
     thinner_mm : float
@@ -35,6 +38,7 @@ class Body:
 
     radius_mm: float
     even_mm: tuple[float, float]
+    span_mm: tuple[float, float]
     step_mm: float = math.nan
     thinner_mm: float = 0.0
 
@@ -56,16 +60,32 @@ def body_of(outline: Outline, run_mm: tuple[float, float]) -> Body:
     plain = (radius > _BODY_RATIO[0] * usual) & (radius < _BODY_RATIO[1] * usual)
     plain &= (depth > low) & (depth < high)
     if plain.sum() * DEPTH_STEP_MM < 2.0 * _SHORTEST_PART_MM:
-        return Body(usual, (low + 0.25 * (high - low), high - 0.25 * (high - low)))
+        inner = low + 0.25 * (high - low), high - 0.25 * (high - low)
+        return Body(usual, inner, inner)
     places, widths = depth[plain], radius[plain]
     split = _split(places, widths)
-    first, last = float(places[0]), float(places[-1])
     if split is None:
-        return Body(float(np.median(widths)), (first + _INSET_MM, last - _INSET_MM))
+        thick = float(np.median(widths))
+        span = _trimmed(places, widths, thick, thick)
+        return Body(thick, _inset(span), span)
     at, before, after = split
-    thread = (first, at) if before > after else (at, last)
-    inset = min(_INSET_MM, 0.2 * (thread[1] - thread[0]))
-    return Body(max(before, after), (thread[0] + inset, thread[1] - inset), at, abs(before - after))
+    span = _trimmed(places, widths, before, after)
+    thread = (span[0], at) if before > after else (at, span[1])
+    return Body(max(before, after), _inset(thread), span, at, abs(before - after))
+
+
+def _trimmed(
+    depth: NDArray[np.float64], radius: NDArray[np.float64], first: float, last: float
+) -> tuple[float, float]:
+    """Return the stretch between the first and last place of nearly full thickness."""
+    from_first = depth[(radius > _NEARLY[0] * first) & (radius < _NEARLY[1] * first)]
+    to_last = depth[(radius > _NEARLY[0] * last) & (radius < _NEARLY[1] * last)]
+    return float(from_first.min(initial=depth[-1])), float(to_last.max(initial=depth[0]))
+
+
+def _inset(span_mm: tuple[float, float]) -> tuple[float, float]:
+    inset = min(_INSET_MM, 0.2 * (span_mm[1] - span_mm[0]))
+    return span_mm[0] + inset, span_mm[1] - inset
 
 
 def _split(depth: NDArray[np.float64], radius: NDArray[np.float64]) -> tuple[float, float, float] | None:

@@ -13,7 +13,7 @@ from ongrowth.screw.model import UNKNOWN_SIDE, ScrewSpec
 from ongrowth.screw.shaft import Shaft
 
 _WRONG_SIDE = 1000.0
-_FAR_OFF = 500.0
+_FAR_OFF = 4000.0
 _POINT_REACH_MM = 8.0
 
 
@@ -44,7 +44,7 @@ def match_specs(
     taken = dict(zip(map(int, rows), map(int, columns), strict=True))
     for n, spec in enumerate(specs):
         at = taken.get(n)
-        if at is None or _FAR_OFF <= cost[n, at] < _WRONG_SIDE:
+        if at is None or cost[n, at] >= _FAR_OFF / 2.0:
             problems.append(_not_found(spec, n))
             continue
         if cost[n, at] >= _WRONG_SIDE:

@@ -80,10 +80,10 @@ def segments_of(
         Which voxels lie clear of all of them.
     """
     found: list[Segment] = []
-    left = points_mm
+    left, taken = points_mm, points_mm[:0]
     fewest = max(4, int(_SHORTEST_MM * 0.3 / voxel_mm3))
     while len(left) >= fewest:
-        line, low, high = _longest_run(left, reach_mm)
+        line, low, high = _longest_run(left, taken, reach_mm)
         inside = _near(left, line, low, high, reach_mm)
         segment = _segment(left[inside], line, voxel_mm3)
         if segment is None:
@@ -93,7 +93,8 @@ def segments_of(
         away = line.distance_mm(left)
         depth = line.depth_mm(left)
         rim = 1.3 * segment.radius_mm + reach_mm
-        left = left[~(inside | ((away < rim) & (depth > low - rim) & (depth < high + rim)))]
+        gone = inside | ((away < rim) & (depth > low - rim) & (depth < high + rim))
+        left, taken = left[~gone], np.concatenate([taken, left[gone]])
     clear = np.ones(len(points_mm), dtype=bool)
     for segment in found:
         clear &= segment.distance_mm(points_mm) > _RIM_RADII * segment.radius_mm + reach_mm
@@ -130,29 +131,35 @@ def _near(
     return np.asarray(along & (away < max(radius, reach_mm)))
 
 
-def _longest_run(points_mm: NDArray[np.float64], reach_mm: float) -> tuple[Line, float, float]:
+def _longest_run(
+    points_mm: NDArray[np.float64], taken_mm: NDArray[np.float64], reach_mm: float
+) -> tuple[Line, float, float]:
     """Return the line whose tube holds the longest run without a hole, and the run's ends."""
     rng = np.random.default_rng(0)  # fixed: same input, same answer
     tube = max(_TUBE_MM, 0.75 * reach_mm)
-    sample = points_mm
-    if len(sample) > _SAMPLE:
-        sample = sample[rng.choice(len(sample), _SAMPLE, replace=False)]
+    sample, before = _some(points_mm, rng), _some(taken_mm, rng)
     best = _principal(sample)
-    best_score, low, high = _run(sample, best, tube, reach_mm)
+    best_score, low, high = _run(sample, before, best, tube, reach_mm)
     is_one = float(np.mean(best.distance_mm(sample) < 1.5 * tube)) > _ALL_OF_IT
     for _ in range(0 if is_one else _TRIES):
         a, b = rng.choice(len(sample), 2, replace=False)
         if np.linalg.norm(sample[b] - sample[a]) < _SHORTEST_MM:
             continue
         line = Line(sample[a], sample[b] - sample[a])
-        score, a_mm, b_mm = _run(sample, line, tube, reach_mm)
+        score, a_mm, b_mm = _run(sample, before, line, tube, reach_mm)
         if score > best_score:
             best, best_score, low, high = line, score, a_mm, b_mm
     for _ in range(3):
         inside = _near(points_mm, best, low, high, reach_mm)
         best = _principal(points_mm[inside], best.direction)
-        _, low, high = _run(points_mm, best, tube, reach_mm)
+        _, low, high = _run(points_mm, before, best, tube, reach_mm)
     return best, low, high
+
+
+def _some(points_mm: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    if len(points_mm) <= _SAMPLE:
+        return points_mm
+    return np.asarray(points_mm[rng.choice(len(points_mm), _SAMPLE, replace=False)])
 
 
 def _principal(points_mm: NDArray[np.float64], along: NDArray[np.float64] | None = None) -> Line:
@@ -163,24 +170,29 @@ def _principal(points_mm: NDArray[np.float64], along: NDArray[np.float64] | None
 
 
 def _run(
-    points_mm: NDArray[np.float64], line: Line, tube_mm: float, reach_mm: float
+    points_mm: NDArray[np.float64],
+    taken_mm: NDArray[np.float64],
+    line: Line,
+    tube_mm: float,
+    reach_mm: float,
 ) -> tuple[float, float, float]:
     """Return score, start and end of the longest run of occupied bins along a line, mm.
 
-    The score is the length of the run plus a little for how full the tube is, which settles ties.
+    What was taken out before fills holes: a bar goes on behind the one it crosses. The score is the
+    length occupied plus a little for how full the tube is, which settles ties.
     """
-    depth = line.depth_mm(points_mm)
-    away = line.distance_mm(points_mm)
+    step = max(_BIN_MM, reach_mm)
+    depth, away = line.depth_mm(points_mm), line.distance_mm(points_mm)
     inside = away < tube_mm
     if not inside.any():
         return 0.0, 0.0, 0.0
-    step = max(_BIN_MM, reach_mm)
-    bins = np.unique(np.floor(depth[inside] / step).astype(int))
-    cuts = np.flatnonzero(np.diff(bins) > _LARGEST_HOLE_BINS)
-    starts = np.r_[bins[0], bins[cuts + 1]]
-    ends = np.r_[bins[cuts], bins[-1]]
-    k = int(np.argmax(ends - starts))
-    low, high = starts[k] * step, (ends[k] + 1) * step
+    own = np.unique(np.floor(depth[inside] / step).astype(int))
+    before = line.depth_mm(taken_mm[line.distance_mm(taken_mm) < tube_mm])
+    bins = np.union1d(own, np.floor(before / step).astype(int))
+    run = np.cumsum(np.r_[0, np.diff(bins) > _LARGEST_HOLE_BINS])[np.searchsorted(bins, own)]
+    counts = np.bincount(run)
+    own = own[run == int(np.argmax(counts))]
+    low, high = float(own[0] * step), float((own[-1] + 1) * step)
     within = inside & (depth >= low) & (depth <= high)
     fullness = 1.0 - float(np.mean((away[within] / tube_mm) ** 2))
-    return float(high - low) + 4.0 * fullness, float(low), float(high)
+    return len(own) * step + 4.0 * fullness, low, high

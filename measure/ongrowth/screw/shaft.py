@@ -16,7 +16,7 @@ from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
 from ongrowth.screw.gap import Gap, GapModel, find_gap
 from ongrowth.screw.model import ScrewSpec
-from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, across, outline_of
+from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, outline_of
 from ongrowth.screw.section import Guess, Section, fit_section
 from ongrowth.screw.segment import Segment
 from ongrowth.screw.voxels import voxels_near
@@ -247,7 +247,7 @@ def _measured(
     along = _blur_along_mm(crop, course, section)
     model = GapModel.of(outline.radius_mm, section, along, look.ceiling_hu)
     gap = _clear_gap(outline, find_gap(outline, model, run))
-    fit, centres = _course(crop, course, outline, section, run, gap, look, tube_mm)
+    fit, centres = _course(crop, course, outline, run, gap, look, tube_mm)
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
     gap = find_gap(outline, model, run)
@@ -347,15 +347,13 @@ def _course(
     crop: Scan,
     course: Course,
     outline: Outline,
-    section: Section,
     run: tuple[float, float],
     gap: Gap,
     look: _Look,
     tube_mm: float,
 ) -> tuple[CourseFit, Centres]:
     """Find the centres and the course through them: straight unless a bend or a break is shown."""
-    ends = [_end(crop, outline, section, look, run, way).shoulder_mm for way in (-1, +1)]
-    span = (ends[0], ends[1])
+    span = body_of(outline, run).span_mm  # a cone cut at a slant has its centre off the axis
     limit_deg = _BENT_CLIPPED_DEG if math.isfinite(look.ceiling_hu) else _BENT_DEG
     clear_mm = gap.width_mm / 2.0 + overhang_mm(crop, course, tube_mm)
     for _ in range(3):
@@ -432,14 +430,16 @@ def _end(
         below = np.flatnonzero(wide[peak:] ** 2 < halfway)
         shoulder = at - way * float(depth_in[peak + below[0]]) if below.size else end_mm
     taper = float(np.interp(_TAPER_AT * usual, depth_in, wide) - bloom) / max(usual - bloom, 0.2)
-    is_cut = _leaves(crop, outline.course, at + way * 0.5, 1.2 * usual)
+    is_cut = _touches_edge(crop, outline.course.points_mm(end_mm), look.floor_hu, 1.5 * usual + 1.0)
     return ShaftEnd(end_mm, shoulder, float(wide[peak] - bloom), ratio, taper, is_cut)
 
 
-def _leaves(crop: Scan, course: Course, depth_mm: float, radius_mm: float) -> bool:
-    """Whether a disc round the course leaves the crop, which has a margin except where the scan ends."""
-    first, second = across(course.line.direction)
-    angle = np.arange(8) * np.pi / 4.0
-    rim = radius_mm * (np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * second)
-    index = crop.voxels(course.points_mm(depth_mm) + rim)
-    return bool(np.any(index < 0.0) or np.any(index > np.array(crop.hu.shape) - 1))
+def _touches_edge(crop: Scan, end_mm: NDArray[np.float64], floor_hu: float, reach_mm: float) -> bool:
+    """Whether metal near an end lies in the outermost voxels; the crop has a margin unless the scan ends."""
+    metal = np.zeros(crop.hu.shape, dtype=bool)
+    for axis in range(3):
+        for side in (0, -1):
+            face = tuple(side if a == axis else slice(None) for a in range(3))
+            metal[face] = crop.hu[face] > floor_hu
+    away = np.linalg.norm(crop.world_mm(np.argwhere(metal)) - end_mm, axis=1)
+    return bool(np.any(away < reach_mm))
