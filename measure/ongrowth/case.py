@@ -12,7 +12,7 @@ from typing import Any
 
 import ongrowth
 import ongrowth.bridge
-import ongrowth.calibration
+from ongrowth.calibration import find_calibration
 from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
 from ongrowth.cortex import tip_to_cortex
 from ongrowth.defect import DefectPlane, find_defect, given_defect
@@ -25,9 +25,11 @@ from ongrowth.reading import (
     Case,
     Finding,
     ImplantReading,
+    Limit,
     Patient,
     Provenance,
     Reading,
+    ScanFacts,
     Source,
     case_dose,
     gather_facts,
@@ -41,13 +43,7 @@ from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
 
 Tell = Callable[[str], None]
 
-
-def _not_there_yet(*_: Any) -> Any:
-    return None
-
-
-find_calibration = getattr(ongrowth.calibration, "find_calibration", _not_there_yet)
-measure_bridge = getattr(ongrowth.bridge, "measure_bridge", _not_there_yet)
+measure_bridge = getattr(ongrowth.bridge, "measure_bridge", lambda *_: None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,6 +157,7 @@ def _read_implant(
         defect=defect,
         bridge=bridge,
         tip_to_cortex_mm=tip_to_cortex(scan, frame),
+        limits=tuple(Limit(part, share) for part, share in halo.limits),
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )
@@ -201,6 +198,7 @@ def _reading(
     problems = (*told, *((mismatch,) if mismatch else ()))
     noise_hu = image_noise_hu(scan, implants[0].frame) if implants else math.nan
     facts = gather_facts(scan, _scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)
+    facts = _with_blur(facts, implants)
     findings = _judge(implants, weeks, known.windows)
     return Reading(
         scan=facts,
@@ -209,6 +207,19 @@ def _reading(
         summary=answer(implants, findings, facts, known.site),
         provenance=Provenance(ongrowth.__version__, libraries(), _settings(known), scan.digest),
         source=_source(scan, known),
+    )
+
+
+def _with_blur(facts: ScanFacts, implants: tuple[ImplantReading, ...]) -> ScanFacts:
+    """Return the facts with the blur as the first screw showed it."""
+    blur = implants[0].halo.blur if implants else None
+    if blur is None:
+        return facts
+    return replace(
+        facts,
+        blur_in_plane_mm=blur.in_plane_mm,
+        blur_through_plane_mm=blur.through_plane_mm,
+        blur_source=blur.source,
     )
 
 
@@ -238,7 +249,7 @@ def _settings(known: Known) -> dict[str, Any]:
 def _source(scan: Scan, known: Known) -> Source:
     made = scan.acquisition
     return Source(
-        scan.source_files,
+        tuple(str(Path(name).absolute()) for name in scan.source_files),
         made.series_uid,
         made.study_uid,
         made.frame_of_reference_uid,
