@@ -240,6 +240,9 @@ def _implant_to_dict(implant: ImplantReading) -> Record:
         "frame": _frame_to_dict(implant.frame),
         "major_diameter_mm": screw.major_diameter_mm.as_dict(),
         "root_diameter_mm": plain(screw.root_diameter_mm),
+        "thread": screw.spec.thread,
+        "thread_start_mm": plain(screw.spec.thread_start_mm),
+        "shank_diameter_mm": plain(screw.spec.shank_diameter_mm),
         "length_mm": screw.length_mm.as_dict(),
         "diameter_source": screw.diameter_source,
         "cautions": list(screw.cautions.codes),
@@ -303,7 +306,13 @@ def _screw_from_dict(record: Record) -> Screw:
             Measured.from_dict(whole["interruption_mm"]),
             Measured.from_dict(whole["bend_deg"]),
         ),
-        spec=ScrewSpec(id=record["id"], surface=record["surface"]),
+        spec=ScrewSpec(
+            id=record["id"],
+            surface=record["surface"],
+            thread=record.get("thread", "full"),
+            thread_start_mm=real(record.get("thread_start_mm")),
+            shank_diameter_mm=real(record.get("shank_diameter_mm")),
+        ),
         cautions=Caution.from_codes(record["cautions"]),
     )
 
