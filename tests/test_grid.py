@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from scipy import integrate
 
 from ongrowth.scan import Scan, refuse
+from ongrowth_phantoms.commands import selftest
 from ongrowth_phantoms.grid import ARMS, CALIPERS, PLANS, Case, draw_case, read_records
 from ongrowth_phantoms.grid import measure as measuring
 from ongrowth_phantoms.grid import phantom as phantoms
@@ -380,3 +382,17 @@ def test_truth_record_is_plain(truth: Truth) -> None:
     assert record["head_side"]["mean_mm"] == pytest.approx(1.0, abs=0.01)
     assert len(record["tip_side"]["sectors_mm"]) == 8
     assert set(PLANS) == {"any", "plain", "retest", "streaks"}
+
+
+def test_selftest_prints_the_grid_as_a_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    ran: list[Case] = []
+
+    def fake_run(case: Case, arms: list[str]) -> list[dict[str, object]]:
+        ran.append(case)
+        return [fake_record(case, arm, (0.1, -0.1)) for arm in arms]
+
+    monkeypatch.setattr("ongrowth_phantoms.grid.run_case", fake_run)
+    result = CliRunner().invoke(selftest, ["--grid", "2", "--full"])
+    assert result.exit_code == 0
+    assert [c.id for c in ran] == ["any-test-full-000", "any-test-full-001"]
+    assert "| found, free | 4 | 100 % | +0.00 | 0.10 |" in result.output

@@ -93,13 +93,24 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
 @click.argument("names", nargs=-1)
 @click.option("--full", is_flag=True, help="Use the polychromatic scanner: slower, with artefacts.")
 @click.option("--seed", default=1, show_default=True, help="Other numbers, other invented patients.")
+@click.option("--grid", default=0, help="Instead: so many random cases of the accuracy page, as one table.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Also write the table here.")
 @click.pass_context
-def selftest(context: click.Context, names: tuple[str, ...], full: bool, seed: int, out: Path | None) -> None:  # noqa: FBT001
+def selftest(
+    context: click.Context,
+    names: tuple[str, ...],
+    full: bool,  # noqa: FBT001
+    seed: int,
+    grid: int,
+    out: Path | None,
+) -> None:
     """Measure phantoms with the whole chain and print every figure beside its truth.
 
     NAMES are phantoms (see `ongrowth phantom`); a short list is used without them.
     """
+    if grid:
+        _selftest_grid(grid, out, is_full=full)
+        return
     from ongrowth_phantoms.selftest import CASES, failures, run_selftest, share_inside, table
 
     unknown = [name for name in names if name not in PHANTOMS]
@@ -116,3 +127,19 @@ def selftest(context: click.Context, names: tuple[str, ...], full: bool, seed: i
     for sentence in wrong:
         click.echo(sentence, err=True)
     context.exit(4 if wrong else 0)
+
+
+def _selftest_grid(count: int, out: Path | None, *, is_full: bool) -> None:
+    """Measure random cases of the test half beside two calipers."""
+    from ongrowth_phantoms.grid import CALIPERS, draw_case, run_case
+    from ongrowth_phantoms.grid.table import markdown, scores, sides_table
+
+    records = []
+    for number in range(count):
+        case = draw_case("any", "test", "full" if is_full else "fast", number)
+        click.echo(f"{case.id}: halo {case.shape}, {case.material}, slices of {case.slice_mm:g} mm", err=True)
+        records += run_case(case, ["found, free", *CALIPERS])
+    report = markdown(scores(sides_table(records), ["arm"]))
+    click.echo(report)
+    if out is not None:
+        out.write_text(f"{NOTE}\n{report}\n", encoding="utf-8")
