@@ -14,19 +14,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import linalg
 
+from ongrowth.defect.cells import Cells, times_banded
 from ongrowth.defect.columns import BoolArray, Columns, FloatArray
 from ongrowth.edge import Blur, slab_step
-
-IntArray = NDArray[np.intp]
 
 KNOTS_MM = (0.0, 0.7, 1.8)  # depths behind a face where its bone has a level of its own
 _N_SHORE = len(KNOTS_MM)
 _LOW, _HIGH, _TISSUE = 0, 1, 2 + 2 * _N_SHORE
 _N = 3 + 2 * _N_SHORE  # maps
-_CHUNK = 32
 _TABLE_STEP_MM = 0.02
 _TABLE_FROM_MM, _TABLE_TO_MM = -4.0, 9.0
 _LARGEST_STEP_MM = 0.4
@@ -68,8 +65,6 @@ class Faces:
         What lies between them.
     misfit : float
         Root mean square of the weighted residuals.
-    gap_sd_mm : ndarray, shape (G, G)
-        Standard deviation of the gap of each node from noise and priors.
     """
 
     low_mm: FloatArray
@@ -120,7 +115,7 @@ def _steps(low: float, high: float) -> FloatArray:
 
 
 class FaceFit:
-    """The fit of one defect: voxels sorted into the cells of the grid, priors as a banded matrix.
+    """The fit of one defect.
 
     Parameters
     ----------
@@ -135,72 +130,17 @@ class FaceFit:
     """
 
     def __init__(self, columns: Columns, active: BoolArray, shores: Shores, priors: FacePriors) -> None:
-        self._shores, self._priors, self._active = shores, priors, active
-        self._number = np.where(active, np.cumsum(active).reshape(active.shape) - 1, -1)
-        self._n_nodes = int(active.sum())
-        self._sort(columns)
-        pairs = _neighbours(self._number)
-        farthest = max((int(np.max(b - a)) for a, b in pairs), default=0)
-        farthest = max(farthest, int(np.max(np.ptp(self._corner, axis=1), initial=0)))
-        self._band = _N * (1 + farthest)
-        self._prior = self._prior_band(pairs)
-        index = (_N * self._corner[:, :, None] + np.arange(_N)).reshape(-1, 4 * _N)
-        shape = (len(index), 4 * _N, 4 * _N)
-        row, column = (np.broadcast_to(a, shape) for a in (index[:, :, None], index[:, None, :]))
-        self._index, self._lower = index, row >= column
-        self._where = (row - column)[self._lower] * self._prior.shape[1] + column[self._lower]
-
-    def _sort(self, columns: Columns) -> None:
-        """Put the voxels of each cell into chunks of a fixed size, shape (C, 32, ...)."""
-        g = len(columns.grid_mm)
-        x, y = ((a - columns.grid_mm[0]) / columns.step_mm for a in (columns.u_mm, columns.v_mm))
-        i, j = (np.clip(a.astype(np.intp), 0, g - 2) for a in (x, y))
-        corners = np.stack([self._number[i + a, j + b] for a in (0, 1) for b in (0, 1)], axis=1)
-        ok = np.flatnonzero(np.all(corners >= 0, axis=1))
-        cell = i[ok] * g + j[ok]
-        order = ok[np.argsort(cell, kind="stable")]
-        cell = np.sort(cell, kind="stable")
-        starts = np.flatnonzero(np.diff(cell, prepend=-1))
-        rank = np.arange(len(cell)) - np.repeat(starts, np.diff(np.append(starts, len(cell))))
-        first_of_chunk = (rank % _CHUNK) == 0
-        chunk = np.cumsum(first_of_chunk) - 1
-        slot = rank % _CHUNK
-        shape = (int(first_of_chunk.sum()), _CHUNK)
-        self._corner = corners[order[first_of_chunk]]
-        fx, fy = (x - i)[order], (y - j)[order]
-        weights = np.stack([(1 - fx) * (1 - fy), (1 - fx) * fy, fx * (1 - fy), fx * fy], axis=1)
-        self._bilinear = _scattered(weights, chunk, slot, shape)
-        self._height = _scattered(columns.height_mm[order], chunk, slot, shape)
-        self._hu = _scattered(columns.hu[order], chunk, slot, shape)
-        self._precision = _scattered(columns.sd_hu[order] ** -2.0, chunk, slot, shape)
-
-    def _prior_band(self, pairs: list[tuple[IntArray, IntArray]]) -> FloatArray:
-        """Return the constant part of the prior as a lower banded matrix, (band, unknowns)."""
-        p = self._priors
-        band = np.zeros((self._band, _N * self._n_nodes))
-        steps = np.full(_N, p.shore_step_hu)
-        steps[[_LOW, _HIGH]], steps[_TISSUE] = p.face_step_mm, p.tissue_step_hu
-        for a, b in pairs:
-            for k in range(_N):
-                _add(band, _N * a + k, _N * a + k, steps[k] ** -2.0)
-                _add(band, _N * b + k, _N * b + k, steps[k] ** -2.0)
-                _add(band, _N * b + k, _N * a + k, -(steps[k] ** -2.0))
-        own = np.full(_N, p.shore_sd_hu)
-        own[[_LOW, _HIGH]], own[_TISSUE] = p.face_mm, np.inf
-        band[0] += np.tile(own**-2.0, self._n_nodes)
-        node = _N * np.arange(self._n_nodes)
-        for shore in (2, 2 + _N_SHORE):
-            for k in range(shore, shore + _N_SHORE - 1):
-                _add(band, node + k, node + k, p.shore_depth_hu**-2.0)
-                _add(band, node + k + 1, node + k + 1, p.shore_depth_hu**-2.0)
-                _add(band, node + k + 1, node + k, -(p.shore_depth_hu**-2.0))
-        return band
+        self.cells = Cells(columns, active)
+        self.shores = shores
+        self._priors = priors
+        self._plan = self.cells.scatter_plan(_N)
+        self._prior = self.cells.prior(*_prior_terms(priors))
 
     def start(self, low_mm: FloatArray | float, high_mm: FloatArray | float) -> FloatArray:
         """Return unknowns, shape (nodes, maps), with faces as given and levels at their priors."""
-        out = np.empty((self._n_nodes, _N))
+        out = np.empty((self.cells.n_nodes, _N))
         for k, face in ((_LOW, low_mm), (_HIGH, high_mm)):
-            out[:, k] = np.broadcast_to(face, self._active.shape)[self._active]
+            out[:, k] = np.broadcast_to(face, self.cells.active.shape)[self.cells.active]
         out[:, 2:_TISSUE] = self._priors.shore_hu
         out[:, _TISSUE] = self._priors.tissue_hu
         return out
@@ -220,30 +160,26 @@ class FaceFit:
         """Return the standard deviation of the mean gap over chosen nodes, (G, G), from noise and priors."""
         band = self._normal(unknowns, start)[0]
         weight = np.zeros_like(unknowns)
-        rows = self._number[chosen & self._active]
+        rows = self.cells.number[chosen & self.cells.active]
         weight[rows, _HIGH], weight[rows, _LOW] = 1.0 / len(rows), -1.0 / len(rows)
         flat = weight.ravel()
         return float(np.sqrt(flat @ linalg.solveh_banded(band, flat, lower=True, check_finite=False)))
 
     def _normal(self, unknowns: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray, float]:
         """Return the banded normal matrix, the downhill gradient, and the misfit."""
+        cells = self.cells
         rest, slopes = self._residual(unknowns)
-        weight = self._precision / (1.0 + rest**2 * self._precision / 9.0)
-        rows = (self._bilinear[..., :, None] * slopes[..., None, :]).reshape(*rest.shape, 4 * _N)
-        weighted = rows * weight[..., None]
-        blocks = weighted.transpose(0, 2, 1) @ rows
-        pulls = (weighted * rest[..., None]).sum(axis=1)
-        flat = np.bincount(self._where, blocks[self._lower], minlength=self._prior.size)
-        band = self._prior + flat.reshape(self._prior.shape)
-        gradient = np.bincount(self._index.ravel(), pulls.ravel(), minlength=unknowns.size).astype(np.float64)
-        gradient += self._prior_pull(unknowns, start, band)
-        misfit = float(np.sqrt((rest**2 * self._precision).sum() / np.count_nonzero(self._precision)))
-        return band, gradient, misfit
+        loss = rest**2 * cells.precision
+        weight = cells.precision / (1.0 + loss / 9.0)
+        rows = cells.rows(slopes)
+        band = self._prior + self._plan.matrix(rows, weight)
+        gradient = self._plan.vector(rows, weight * rest) + self._prior_pull(unknowns, start, band)
+        return band, gradient, float(np.sqrt(loss.sum() / np.count_nonzero(cells.precision)))
 
     def _residual(self, unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
-        here = self._bilinear @ unknowns[self._corner]  # (C, 32, maps)
-        below, below_slope = self._shores.at(here[..., _LOW] - self._height)
-        above, above_slope = self._shores.at(self._height - here[..., _HIGH])
+        here = self.cells.at_voxels(unknowns)
+        below, below_slope = self.shores.at(here[..., _LOW] - self.cells.height_mm)
+        above, above_slope = self.shores.at(self.cells.height_mm - here[..., _HIGH])
         low, high = here[..., 2 : 2 + _N_SHORE], here[..., 2 + _N_SHORE : _TISSUE]
         tissue = here[..., _TISSUE]
         between = 1.0 - below.sum(axis=-1) - above.sum(axis=-1)
@@ -253,55 +189,49 @@ class FaceFit:
         slopes = np.concatenate(
             [by_low[..., None], by_high[..., None], below, above, between[..., None]], axis=-1
         )
-        return self._hu - model, slopes
+        return self.cells.hu - model, slopes
+
+    def shore_hu(self, unknowns: FloatArray) -> FloatArray:
+        """Return what the shores alone give at the voxels, shape (C, 32), HU."""
+        here = self.cells.at_voxels(unknowns)
+        below, _ = self.shores.at(here[..., _LOW] - self.cells.height_mm)
+        above, _ = self.shores.at(self.cells.height_mm - here[..., _HIGH])
+        low, high = here[..., 2 : 2 + _N_SHORE], here[..., 2 + _N_SHORE : _TISSUE]
+        return np.asarray((low * below).sum(axis=-1) + (high * above).sum(axis=-1))
 
     def _prior_pull(self, unknowns: FloatArray, start: FloatArray, band: FloatArray) -> FloatArray:
         """Add the long-tailed prior of the tissue to the matrix, and return the pull of all priors."""
         p = self._priors
-        goal = np.zeros_like(unknowns)
+        goal = np.full_like(unknowns, p.shore_hu)
         goal[:, [_LOW, _HIGH]] = start[:, [_LOW, _HIGH]]
-        goal[:, 2:_TISSUE] = p.shore_hu
         goal[:, _TISSUE] = p.tissue_hu
         away = goal - unknowns
-        pull = _times_banded(self._prior, away.ravel())
+        pull = times_banded(self._prior, away.ravel())
         tail = 3.0 / (2.0 * p.tissue_sd_hu**2 + away[:, _TISSUE] ** 2)
         band[0, _TISSUE::_N] += tail
         pull[_TISSUE::_N] += tail * away[:, _TISSUE]
         return pull
 
     def _faces(self, unknowns: FloatArray, misfit: float) -> Faces:
-        maps = np.full((_N, *self._active.shape), np.nan)
-        maps[:, self._active] = unknowns.T
+        maps = self.cells.over_nodes(unknowns)
         low, high = maps[2 : 2 + _N_SHORE], maps[2 + _N_SHORE : _TISSUE]
         return Faces(maps[_LOW], maps[_HIGH], low, high, maps[_TISSUE], misfit)
 
 
-def _scattered(values: FloatArray, chunk: IntArray, slot: IntArray, shape: tuple[int, int]) -> FloatArray:
-    out = np.zeros(shape + values.shape[1:])
-    out[chunk, slot] = values
-    return out
+def face_heights(cells: Cells, unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the heights of both faces at the voxels, each shape (C, 32), mm."""
+    here = cells.at_voxels(unknowns[:, [_LOW, _HIGH]])
+    return here[..., 0], here[..., 1]
 
 
-def _neighbours(number: IntArray) -> list[tuple[IntArray, IntArray]]:
-    """Return pairs of active nodes side by side along u, and along v."""
-    pairs = []
-    for a, b in ((number[:-1], number[1:]), (number[:, :-1], number[:, 1:])):
-        both = (a >= 0) & (b >= 0)
-        pairs.append((a[both], b[both]))
-    return [pair for pair in pairs if len(pair[0])]
-
-
-def _add(band: FloatArray, row: IntArray, column: IntArray, value: float) -> None:
-    np.add.at(band, (row - column, column), value)
-
-
-def _times_banded(band: FloatArray, x: FloatArray) -> FloatArray:
-    """Multiply a symmetric matrix, lower banded, with a vector."""
-    out = band[0] * x
-    for k in np.flatnonzero(band[1:].any(axis=1)) + 1:
-        out[k:] += band[k, :-k] * x[:-k]
-        out[:-k] += band[k, :-k] * x[k:]
-    return np.asarray(out)
+def _prior_terms(p: FacePriors) -> tuple[FloatArray, FloatArray, dict[tuple[int, int], float]]:
+    steps = np.full(_N, p.shore_step_hu)
+    steps[[_LOW, _HIGH]], steps[_TISSUE] = p.face_step_mm, p.tissue_step_hu
+    own = np.full(_N, p.shore_sd_hu)
+    own[[_LOW, _HIGH]], own[_TISSUE] = p.face_mm, np.inf
+    shores = (2, 2 + _N_SHORE)
+    links = {(k, k + 1): p.shore_depth_hu for s in shores for k in range(s, s + _N_SHORE - 1)}
+    return steps, own, links
 
 
 def _limited(change: FloatArray) -> FloatArray:
