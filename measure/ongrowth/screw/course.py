@@ -80,7 +80,9 @@ class CourseFit:
         Standard uncertainty of the direction of a straight course through these centres, and of an
         angle between two parts, from the scatter alone, degrees.
     gain : float
-        Variance about a straight line over that about the course, both per free value.
+        Mean square about a straight line over that about the course.
+    limit_deg : float
+        Smallest bend that would have been told, degrees.
     """
 
     course: Course
@@ -88,6 +90,7 @@ class CourseFit:
     turn_u_deg: float
     bend_u_deg: float
     gain: float = 1.0
+    limit_deg: float = math.nan
 
 
 _TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)

@@ -9,7 +9,6 @@ from ongrowth.screw.model import Integrity
 from ongrowth.screw.shaft import Shaft
 
 _OFFSET_MM = 0.6  # parts of a whole shaft cannot lie beside each other
-_U_STRAIGHT_DEG = 0.1  # hardening and thread bend a centre line by about this much
 _NOT_TOLD_MM = 3.0
 
 
@@ -45,9 +44,10 @@ def examine(shaft: Shaft, head_at_mm: float, way: float, cautions: Caution = Cau
 
 def _bend(shaft: Shaft, cautions: Caution) -> Measured:
     """Angle between the two parts of the course; of a straight one, zero with what could hide in it."""
-    u = math.hypot(shaft.fit.bend_u_deg, _U_STRAIGHT_DEG)
+    # what hides in a straight shaft lies below the limit in 95 of 100
+    u = math.hypot(shaft.fit.bend_u_deg, shaft.fit.limit_deg / 4.0)
     if math.isnan(u):
         return Measured.missing(Unit.DEG, cautions | Caution.LITTLE_MEASURED)
     course = shaft.course
     angle = 0.0 if course.is_straight else course.bend_deg
-    return Measured.of(angle, u, Unit.DEG, cautions, floor=0.0, limit=max(4.0 * u, 1.0))
+    return Measured.of(angle, u, Unit.DEG, cautions, floor=0.0, limit=shaft.fit.limit_deg)

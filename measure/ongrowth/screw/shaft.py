@@ -36,7 +36,7 @@ _LUMEN_DIP = 0.9  # a core darker than this share of the ring round it holds a l
 _BENT_GAIN = 1.5
 _BENT_SIGMAS = 4.0
 # Bone beside the metal pulls the centres a little; the more so where the scan's ceiling hides the core.
-_BENT_DEG, _BENT_CLIPPED_DEG = 1.0, 2.2
+_BENT_DEG, _BENT_CLIPPED_DEG, _BENT_SPAN_MM = 1.0, 2.2, 30.0  # over a shaft of that length
 _STEP_MM = 0.4
 _NEAR_GAP_MM, _CORE_GONE = 1.0, 0.8
 _CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
@@ -369,14 +369,17 @@ def _course(
 
 def _fitted(centres: Centres, line: Line, gap: Gap, limit_deg: float) -> CourseFit:
     straight = fit_straight(centres.depth_mm, centres.points_mm, line)
+    limit_deg *= max(_BENT_SPAN_MM / max(float(np.ptp(centres.depth_mm)), 1.0), 1.0)
     if gap.width_mm > _CLEAR_GAP_MM:
         broken = fit_broken(centres.depth_mm, centres.points_mm, line, gap.at_mm)
         return broken if broken is not None and _is_displaced(broken, limit_deg) else straight
     bent = fit_bent(centres.depth_mm, centres.points_mm, line)
     if bent is None:
         return straight
-    is_bent = bent.gain > _BENT_GAIN and bent.course.bend_deg > max(_BENT_SIGMAS * bent.bend_u_deg, limit_deg)
-    return bent if is_bent else replace(straight, bend_u_deg=bent.bend_u_deg, gain=bent.gain)
+    limit_deg = max(_BENT_SIGMAS * bent.bend_u_deg, limit_deg)
+    if bent.gain > _BENT_GAIN and bent.course.bend_deg > limit_deg:
+        return replace(bent, limit_deg=limit_deg)
+    return replace(straight, bend_u_deg=bent.bend_u_deg, gain=bent.gain, limit_deg=limit_deg)
 
 
 def _is_displaced(broken: CourseFit, limit_deg: float) -> bool:
