@@ -37,7 +37,7 @@ FloatArray = NDArray[np.float64]
 
 _START_WIDTHS_MM = (0.0, 0.5, 1.3)
 _TRIED_WIDTHS_MM = np.array([0.0, 0.25, 0.5, 0.8, 1.2, 1.6, 2.1, 2.7, 3.3])
-_DILUTION = 6.0  # voxels that say the same thing, bone texture being correlated over a millimetre
+_DILUTION = 9.0  # voxels that say the same thing, bone texture being correlated over a millimetre
 _THINNED = 3  # every third voxel does for the first look
 _NOISE_FLOOR_HU = 30.0
 _ROUGH_HU = 150.0  # residuals before anything is fitted

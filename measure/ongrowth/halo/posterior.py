@@ -43,6 +43,8 @@ class Posterior:
         Precision of the shared unknowns, fields solved out.
     layer_variance_hu2 : ndarray, shape (2,)
         Variance of the layer levels that is carried, not estimated.
+    shared_factor : float
+        How much wider the shared unknowns are taken to be than the fit says.
     """
 
     n_width: int
@@ -50,11 +52,12 @@ class Posterior:
     drag: FloatArray
     shared_precision: FloatArray
     layer_variance_hu2: FloatArray
+    shared_factor: float = 1.0
 
     @property
     def shared_covariance(self) -> FloatArray:
         """Covariance of the shared unknowns, with the carried layer levels, shape (P, P)."""
-        covariance = linalg.inv(self.shared_precision)
+        covariance = linalg.inv(self.shared_precision) * self.shared_factor**2
         covariance[LAYER, :] = covariance[:, LAYER] = 0.0
         covariance[LAYER, LAYER] = np.diag(self.layer_variance_hu2)
         return np.asarray(covariance)

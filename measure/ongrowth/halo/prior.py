@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import linalg
 
 from ongrowth.calibration import Calibration
@@ -20,11 +21,28 @@ _METAL_HU = {"titanium": (10000.0, 1200.0), "steel": (20000.0, 5000.0), "cobalt-
 LAYER_PIN_HU = 3.0  # layer levels are held while widths are solved, their spread is carried afterwards
 
 
+# In-plane curves of kernels from smooth to edge-enhancing, as ln f0 (1/mm), ln p and b: mean, standard
+# deviations and the correlation of f0 with p, from eight invented kernels of two families on which
+# the fit was tuned; spread by half again for kernels of other families.
+_KERNEL_MEAN = np.array([-0.34, 0.94, 0.39])
+_KERNEL_SD = 1.4 * np.array([0.22, 0.19, 1.0])
+_KERNEL_CORRELATION = 0.6
+
+
+MIDDLING = Blur.gaussian(0.8, 1.0)  # the blur that fitted ones are relative to
+
+
+def _kernel_covariance() -> NDArray[np.float64]:
+    correlation = np.eye(3)
+    correlation[0, 1] = correlation[1, 0] = _KERNEL_CORRELATION
+    return np.asarray(correlation * np.outer(_KERNEL_SD, _KERNEL_SD))
+
+
 def guess_blur(scan: Scan) -> Blur:
     """Return a middling in-plane blur, and a slice profile as wide as the header says."""
     thickness = scan.acquisition.slice_thickness_mm
     thickness = thickness if np.isfinite(thickness) and thickness > 0 else scan.slice_gap_mm
-    return replace(Blur.gaussian(0.8, 1.0), box_mm=thickness, second_box_mm=0.6 * thickness)
+    return replace(MIDDLING, box_mm=thickness, second_box_mm=0.6 * thickness)
 
 
 def metal_guess_hu(
@@ -49,15 +67,19 @@ def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: f
     profiles are up to half wider than nominal (0.66 to 0.69 mm at nominal 0.6 mm in a published
     measurement, more with wide helical interpolation).
     """
-    mean = Shared(metal_hu=metal_hu, log_f0=0.05, log_p=0.2, overshoot=0.4, log_slice=0.2).vector()
+    mean = Shared(metal_hu=metal_hu, log_slice=0.2).vector()
     spread = Shared(
         x0_mm=0.15, y0_mm=0.15, x1_mm=0.15, y1_mm=0.15,
         metal_hu=metal_u_hu, ramp=0.25, crest=0.12,
-        log_f0=0.4, log_p=0.2, overshoot=1.0, log_slice=0.2,
+        log_f0=1.0, log_p=1.0, overshoot=1.0, log_slice=0.2,
         head_layer_hu=LAYER_PIN_HU, tip_layer_hu=LAYER_PIN_HU,
         ripple_cos=0.7, ripple_sin=0.7, hardening_2=120.0, hardening_3=120.0,
     ).vector()  # fmt: skip
     precision = np.diag(1.0 / spread**2)
+    curve = slice(BLUR.start, BLUR.start + 3)
+    base = np.array([np.log(MIDDLING.f0_per_mm), np.log(MIDDLING.p), 0.0])
+    mean[curve] = _KERNEL_MEAN - base
+    precision[curve, curve] = linalg.inv(_kernel_covariance())
     if calibration is not None:
         mean[BLUR] = 0.0, 0.0, calibration.blur.b, 0.0
         precision[BLUR, BLUR] = linalg.inv(calibration.covariance)

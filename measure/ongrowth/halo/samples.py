@@ -146,10 +146,19 @@ def _bone_levels(hu: FloatArray, clear: NDArray[np.bool_]) -> tuple[float, float
     `_LEAST_RISE_HU` above.
     """
     spongy = hu[clear & (hu > SOFT_HU + 60.0) & (hu < _DENSEST_SPONGY_HU)]
-    bone = float(np.median(spongy)) if spongy.size > 30 else 250.0
+    bone = _lower_mode(spongy) if spongy.size > 30 else 250.0
     dense = hu[hu > max(2.0 * bone, bone + _LEAST_RISE_HU)]
     cortex = float(np.median(dense)) if dense.size > 30 else bone + 2.0 * _LEAST_RISE_HU
     return bone, cortex
+
+
+def _lower_mode(hu: FloatArray) -> float:
+    """Median after the upper tail, dense bone half in view, is cut off by the spread of the lower half."""
+    for _ in range(4):
+        middle = np.median(hu)
+        below = hu[hu <= middle]
+        hu = hu[hu < middle + 2.0 * 1.4826 * np.median(middle - below) + 1.0]
+    return float(np.median(hu))
 
 
 def _bone_reach(hu: FloatArray, radius_mm: FloatArray, threshold_hu: float) -> tuple[FloatArray, FloatArray]:

@@ -129,7 +129,7 @@ def make_fields(scene: Scene, defect_depth_mm: float, settings: HaloSettings, *,
     walk = settings.walk_mm * (2.5 if coarse else 1.0)
     width_precision = linalg.block_diag(*(g.smoothness(walk, walk) for g in width))
     width_precision += np.eye(len(width_precision)) * 1e-4
-    bone_smooth = linalg.block_diag(*(g.smoothness(60.0, 60.0) for g in bone))
+    bone_smooth = linalg.block_diag(*(g.smoothness(50.0, 50.0) for g in bone))
     n = len(bone_smooth)
     slope_smooth = linalg.block_diag(*(g.smoothness(40.0, 40.0) for g in bone))
     cortex = np.concatenate([_node_values(scene, g) for g in width])
@@ -140,7 +140,7 @@ def make_fields(scene: Scene, defect_depth_mm: float, settings: HaloSettings, *,
         width,
         bone,
         width_precision,
-        bone_smooth + np.eye(n) / 70.0**2,
+        bone_smooth + np.eye(n) / 45.0**2,
         slope_smooth + np.eye(n) / 30.0**2,
         cortex_smooth + np.eye(len(cortex)) / 0.4**2,
         rise_smooth + np.eye(n) / 300.0**2,
