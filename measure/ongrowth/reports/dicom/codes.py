@@ -51,6 +51,11 @@ PROCEDURE = codes.cid100.CTUnspecifiedBodyRegion
 
 _VERTEBRA = re.compile(r"^([CTL])(\d{1,2})$")
 _BODY_PARTS = {"C": "CSPINE", "T": "TSPINE", "L": "LSPINE"}
+# Defined terms of Body Part Examined (PS3.16 annex L) that have no side, as far as bone screws go there.
+UNPAIRED = frozenset(
+    "ABDOMEN CHEST COCCYX CSPINE CTSPINE HEAD JAW LSPINE LSSPINE MAXILLA NECK PELVIS SKULL SPINE SSPINE "
+    "STERNUM TLSPINE TSPINE WHOLEBODY".split()
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,7 @@ class Group:
     Parameters
     ----------
     implant, part : str
-        Id of the screw (empty for the scan) and key of the part; together they name what is tracked.
+        Id of the screw (empty for the scan), and key of the part; together they name what is tracked.
     words : str
         For a reader.
     side : str
@@ -113,10 +113,22 @@ def groups_of(reading: Record, comparisons: Record, site: str) -> tuple[Group, .
     for implant in reading["implants"]:
         out += _implant_groups(implant, [f for f in findings if f["implant"] == implant["id"]], site)
     for defect in reading["defects"]:
-        out += _defect_groups("", defect, defect["side"], [])
+        out += _defect_groups(bare_defect_name(defect["side"]), defect, defect["side"], [])
     out += [_metal_group(n, metal) for n, metal in enumerate(reading["other_metal"])]
     sides = {implant["id"]: implant["side"] for implant in reading["implants"]}
     return (*out, *_comparison_groups(comparisons, sides))
+
+
+def part_words(part: str, site: str) -> str:
+    """Return what a part that can be drawn is called for a reader."""
+    if part in SIDES:
+        return f"halo, {side_words(part, site)}"
+    return {"bridge": "bridged bone"}.get(part, part)
+
+
+def bare_defect_name(side: str) -> str:
+    """Return what stands for the id of a screw where no screw crosses a defect."""
+    return f"defect-{side}"
 
 
 def _implant_groups(implant: Record, findings: list[Record], site: str) -> list[Group]:
@@ -157,7 +169,7 @@ def _side_group(implant: Record, side: str, summary: Record, findings: list[Reco
     return replace(
         group,
         part=side,
-        words=f"halo, {side_words(side, site)}",
+        words=part_words(side, site),
         finding=codes.LUCENCY,
         topography=topography,
     )
@@ -200,7 +212,7 @@ def _defect_groups(implant: str, defect: Record, side: str, findings: list[Recor
     gap = term("gap_width_mean").concept
     group = Group(
         implant,
-        "defect" if implant else f"defect-{side}",
+        "defect",
         "defect",
         side,
         codes.RELATION,
@@ -211,8 +223,7 @@ def _defect_groups(implant: str, defect: Record, side: str, findings: list[Recor
         tuple(defect["cautions"]),
     )
     widths = tuple(item for item in numbers if item.term.concept == gap)
-    part = group.part.replace("defect", "gap")
-    return [group, replace(group, part=part, words="gap", finding=own("context", "gap"), items=widths)]
+    return [group, replace(group, part="gap", words="gap", finding=own("context", "gap"), items=widths)]
 
 
 def _scan_group(scan: Record) -> Group:

@@ -57,6 +57,13 @@ class Images:
         """The header that tells patient and study."""
         return self.headers[0]
 
+    def only(self, slices: Sequence[int]) -> Images:
+        """Return fewer of them; a multi-frame image stays whole."""
+        if self.frames:
+            return self
+        kept = [n for n, k in enumerate(self.slices) if k in set(slices)]
+        return Images(self.scan, tuple(self.slices[n] for n in kept), tuple(self.headers[n] for n in kept))
+
 
 def read_again(reading: Reading, where: Path | None, tell: Callable[[str], None]) -> Scan:
     """Read the CT of a reading again and make sure that it is the one that was measured.

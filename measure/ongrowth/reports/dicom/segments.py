@@ -12,7 +12,8 @@ from ongrowth.bridge import Bridge, BridgeMap
 from ongrowth.defect import Side
 from ongrowth.halo import HaloMap
 from ongrowth.halo.model import Rod
-from ongrowth.reading import DefectReading, ImplantReading, Reading
+from ongrowth.reading import ImplantReading, Reading
+from ongrowth.reports.dicom.groups import bare_defect_name
 from ongrowth.scan import Scan
 
 FloatArray = NDArray[np.float64]
@@ -26,12 +27,11 @@ SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
 class Part:
     """One part of one screw as drawn: "screw", "head_side", "tip_side", "gap" or "bridge".
 
-    `implant` is "" for a defect without a screw, whose `side` tells it apart. Without any voxel
-    (`n_voxels` 0) the part is thinner than a voxel, or not there.
+    `implant` is the id of the screw, or what stands for it where no screw crosses the defect. Without any
+    voxel (`n_voxels` 0) the part is thinner than a voxel, or not there.
     """
 
     implant: str
-    side: str
     part: str
     n_voxels: int
 
@@ -55,7 +55,7 @@ class Drawing:
 def used_slices(reading: Reading, scan: Scan) -> tuple[int, ...]:
     """Return the slices on which a screw, its surroundings or a defect lies, in order."""
     used: set[int] = set()
-    for where, _, _ in _boxes(reading, scan):
+    for where, *_ in _boxes(reading, scan):
         used.update(range(where[0].start, where[0].stop))
     return tuple(sorted(used))
 
@@ -74,29 +74,32 @@ def draw_parts(reading: Reading, scan: Scan, slices: Sequence[int]) -> Drawing:
     """
     labels = np.zeros((len(slices), *scan.hu.shape[1:]), dtype=np.uint8)
     parts: list[Part] = []
-    for where, implant, defect in _boxes(reading, scan):
+    for where, name, implant, bridge in _boxes(reading, scan):
         first = int(np.searchsorted(slices, where[0].start))
         box = labels[first : first + where[0].stop - where[0].start, where[1], where[2]]
-        name, side = (implant.id, implant.side) if implant else ("", defect.side if defect else "")
-        bridge = implant.bridge if implant else defect.bridge if defect else None
         for part, mask in _draw(_places_mm(scan, where), implant, bridge):
             free = mask & (box == 0)
-            parts.append(Part(name, side, part, int(free.sum())))
+            parts.append(Part(name, part, int(free.sum())))
             box[free] = len(parts)
     return Drawing(labels, tuple(parts))
 
 
 def _boxes(
     reading: Reading, scan: Scan
-) -> Iterator[tuple[tuple[slice, slice, slice], ImplantReading | None, DefectReading | None]]:
-    """Yield each screw, and each defect without one, with the box of the scan that holds it."""
+) -> Iterator[tuple[tuple[slice, slice, slice], str, ImplantReading | None, Bridge | None]]:
+    """Yield each screw, and each defect without one, with its name and the box of the scan that holds it."""
     for implant in reading.implants:
         ends = [implant.frame.origin_mm, implant.frame.tip_mm]
         corners = [] if implant.bridge is None else list(_corners_mm(implant.bridge))
         reach = implant.screw.major_diameter_mm.value / 2.0 + REACH_MM
-        yield scan.box(np.array([*ends, *corners]), reach), implant, None
+        yield scan.box(np.array([*ends, *corners]), reach), implant.id, implant, implant.bridge
     for defect in reading.defects:
-        yield scan.box(_corners_mm(defect.bridge), REACH_MM), None, defect
+        yield (
+            scan.box(_corners_mm(defect.bridge), REACH_MM),
+            bare_defect_name(defect.side),
+            None,
+            defect.bridge,
+        )
 
 
 def _corners_mm(bridge: Bridge) -> FloatArray:
