@@ -95,8 +95,9 @@ def _pairs(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray]
 
 def _exact_half_widths(n: int, multiple: float) -> tuple[float, float]:
     """Return how far the interval of a limit reaches toward the bias and away from it, in SD."""
-    near, far = stats.nct.ppf([0.025, 0.975], n - 1, multiple * math.sqrt(n)) / math.sqrt(n)
-    return multiple - float(near), float(far) - multiple
+    shift = multiple * math.sqrt(n)
+    near, far = (float(stats.nct.ppf(share, n - 1, shift)) / math.sqrt(n) for share in (0.025, 0.975))
+    return multiple - near, far - multiple
 
 
 def _approximate_half_widths(n: int) -> tuple[float, float]:
@@ -156,12 +157,12 @@ def limits_with_replicates(
     u_sd = u_variance / (2.0 * sd) if sd else 0.0
     bias = float(difference.mean())
     u_limit = math.hypot(math.sqrt(of_means / n), MULTIPLE_95 * u_sd)
-    limits = [_mean_estimate(bias + sign * MULTIPLE_95 * sd, u_limit, n - 1) for sign in (-1.0, 1.0)]
     return LimitsOfAgreement(
-        n,
-        _mean_estimate(bias, math.sqrt(of_means / n), n - 1),
-        sd,
-        *limits,
+        n=n,
+        bias=_mean_estimate(bias, math.sqrt(of_means / n), n - 1),
+        sd=sd,
+        lower=_mean_estimate(bias - MULTIPLE_95 * sd, u_limit, n - 1),
+        upper=_mean_estimate(bias + MULTIPLE_95 * sd, u_limit, n - 1),
         slope=_slope(means.mean(axis=1), difference),
     )
 

@@ -117,7 +117,7 @@ def spread_factors(degrees_of_freedom: int) -> tuple[float, float]:
     [0.8111, 1.3044]
     """
     df = degrees_of_freedom
-    low, high = stats.chi2.ppf([0.975, 0.025], df)
+    low, high = (float(stats.chi2.ppf(share, df)) for share in (0.975, 0.025))
     return math.sqrt(df / low), math.sqrt(df / high)
 
 

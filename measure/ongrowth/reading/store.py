@@ -26,7 +26,11 @@ from ongrowth.scan import refuse
 
 _FLAT_LIST = re.compile(r"\[[^\[\]{}]*\]")  # a list of numbers or words stands on one line
 _LINE_BREAK = re.compile(r"\n\s*")  # inside a JSON text it is escaped, so these are only layout
-_SCHEMA_FILES = {READING_SCHEMA: "reading.schema.json", CASE_SCHEMA: "case.schema.json"}
+_SCHEMA_FILES = {
+    READING_SCHEMA: "reading.schema.json",
+    CASE_SCHEMA: "case.schema.json",
+    "ongrowth-result/1": "result.schema.json",
+}
 
 
 @functools.cache

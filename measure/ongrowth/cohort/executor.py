@@ -1,0 +1,267 @@
+"""Who measures: this process, workers on this machine, or the workers of any Dask scheduler."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import os
+import queue
+import threading
+import uuid
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import ongrowth
+from ongrowth.cohort.receipt import Failure
+from ongrowth.cohort.ward import DEFAULT_LIMITS, Limits, Ward
+from ongrowth.cohort.worker import Settled, Task, settle, write_failure
+from ongrowth.scan import refuse
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+Tell = Callable[[str], None]
+
+_PER_WORKER_THREAD = 3  # tasks handed out at once: enough to keep a worker busy, few to lose
+_LOOK_S = 20.0
+
+
+class Executor(Protocol):
+    """Settles tasks in any order."""
+
+    def settled(self, tasks: Iterable[Task]) -> Iterator[Settled]:
+        """Give how each task ended, as they end."""
+
+
+@dataclass(frozen=True, slots=True)
+class InProcess:
+    """Measures in the calling process, one scan after the other, without limits: for finding faults."""
+
+    def settled(self, tasks: Iterable[Task]) -> Iterator[Settled]:
+        """Give how each task ended, in their order."""
+        return map(settle, tasks)
+
+
+@dataclass(frozen=True, slots=True)
+class OneByOne:
+    """Measures one scan after the other in one watched process, without Dask."""
+
+    limits: Limits = DEFAULT_LIMITS
+
+    def settled(self, tasks: Iterable[Task]) -> Iterator[Settled]:
+        """Give how each task ended, in their order."""
+        ward = Ward(self.limits)
+        try:
+            for task in tasks:
+                yield ward.settle(task)
+        finally:
+            ward.close()
+
+
+@dataclass(frozen=True, slots=True)
+class LocalWorkers:
+    """Measures with worker processes on this machine.
+
+    Parameters
+    ----------
+    n_workers : int
+        Workers; by default one for each core.
+    limits : Limits
+        What one scan may take.
+    tell : callable
+        Told in words when there is something to wait for.
+    """
+
+    n_workers: int = 0
+    limits: Limits = DEFAULT_LIMITS
+    tell: Tell = lambda _: None
+
+    def settled(self, tasks: Iterable[Task]) -> Iterator[Settled]:
+        """Give how each task ended, as they end."""
+        from distributed import LocalCluster
+
+        with (
+            _quiet_dask(),
+            LocalCluster(
+                n_workers=self.n_workers or cores(),
+                threads_per_worker=1,
+                memory_limit=0,
+                dashboard_address=None,
+                silence_logs=50,
+            ) as cluster,
+        ):
+            yield from Scheduler(cluster.scheduler_address, self.limits, self.tell).settled(tasks)
+
+
+def cores() -> int:
+    """Return the number of cores this process may use."""
+    with contextlib.suppress(AttributeError):  # not on this system
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@contextlib.contextmanager
+def _quiet_dask() -> Iterator[None]:
+    import dask
+
+    with dask.config.set(
+        {"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "60s", "logging": {}}
+    ):
+        yield
+
+
+@dataclass(frozen=True, slots=True)
+class Scheduler:
+    """Measures with the workers of a Dask scheduler, on as many machines as it has.
+
+    Parameters
+    ----------
+    address : str
+        For example ``tcp://10.0.0.5:8786``.
+    limits : Limits
+        What one scan may take.
+    tell : callable
+        Told in words when there is something to wait for.
+
+    Notes
+    -----
+    Each worker must see the scans and the output folder under the same paths, and have the same version of
+    this program: both are asked before the first scan. A scan whose worker died again and again is tried
+    once more when nothing else is under way, so that no scan is blamed for its neighbour.
+    """
+
+    address: str
+    limits: Limits = DEFAULT_LIMITS
+    tell: Tell = lambda _: None
+
+    def settled(self, tasks: Iterable[Task]) -> Iterator[Settled]:
+        """Give how each task ended, as they end.
+
+        Raises
+        ------
+        Refused
+            Code ``no-scheduler``, ``no-shared-folder`` or ``mixed-versions``.
+        """
+        tasks = iter(tasks)
+        first = next(tasks, None)
+        if first is None:
+            return
+        with self._client() as client:
+            self._ask_workers(client, first.out)
+            suspects: list[Task] = []
+            yield from self._round(client, itertools.chain([first], tasks), suspects.append)
+            for task in suspects:
+                yield from self._round(client, [task], None)
+
+    def _client(self) -> Client:
+        from distributed import Client
+
+        try:
+            return Client(self.address, timeout="30s", set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise refuse(
+                "no-scheduler",
+                f"No Dask scheduler answers at {self.address}.",
+                "Start one with `dask scheduler`, or check the address.",
+            ) from error
+
+    def _ask_workers(self, client: Client, out: Path) -> None:
+        """Refuse workers of another version, or such that do not see the output folder."""
+        client.wait_for_workers(1, timeout=600)
+        mark = out / f".seen-by-workers-{uuid.uuid4().hex}"
+        mark.touch()
+        try:
+            answers = client.run(_introduce, str(mark))
+        finally:
+            mark.unlink()
+        strange = sorted({version for version, _ in answers.values()} - {ongrowth.__version__})
+        if strange:
+            raise refuse(
+                "mixed-versions",
+                f"Workers run version {', '.join(strange)}, this is {ongrowth.__version__}.",
+                "Install the same version everywhere.",
+            )
+        if not all(is_seen for _, is_seen in answers.values()):
+            raise refuse(
+                "no-shared-folder",
+                "A worker does not see the output folder.",
+                "Put scans and output on a disk that all machines share, under the same path.",
+            )
+
+    def _round(
+        self, client: Client, tasks: Iterable[Task], suspect: Callable[[Task], None] | None
+    ) -> Iterator[Settled]:
+        """Settle tasks, few of them handed out at a time; `suspect` takes those whose workers died."""
+        tasks = iter(tasks)
+        ended: queue.SimpleQueue[Future[Settled]] = queue.SimpleQueue()
+        under_way: dict[Any, tuple[Future[Settled], Task]] = {}
+        while True:
+            for task in itertools.islice(tasks, max(0, self._room(client) - len(under_way))):
+                future = client.submit(_attend, task, self.limits, key=f"scan-{uuid.uuid4().hex}", pure=False)
+                under_way[future.key] = (future, task)
+                future.add_done_callback(ended.put)
+            if not under_way:
+                return
+            try:
+                done = ended.get(timeout=_LOOK_S)
+            except queue.Empty:
+                self._tell_waiting(client)
+                continue
+            future, task = under_way.pop(done.key)
+            outcome = self._outcome(future, task, suspect)
+            if outcome is not None:
+                yield outcome
+
+    def _outcome(
+        self, future: Future[Settled], task: Task, suspect: Callable[[Task], None] | None
+    ) -> Settled | None:
+        from distributed import KilledWorker
+
+        try:
+            return future.result()
+        except KilledWorker:
+            if suspect is not None:
+                suspect(task)
+                return None
+            return write_failure(task, _worker_killed())
+
+    @staticmethod
+    def _room(client: Client) -> int:
+        """Return how many tasks may be handed out: a few for each worker that is there now."""
+        workers = client.scheduler_info(n_workers=-1)["workers"].values()
+        return max(4, _PER_WORKER_THREAD * sum(int(worker["nthreads"]) for worker in workers))
+
+    def _tell_waiting(self, client: Client) -> None:
+        if not client.scheduler_info(n_workers=-1)["workers"]:
+            self.tell("No worker is connected to the scheduler; waiting for one")
+
+
+def _worker_killed() -> Failure:
+    return Failure(
+        "worker-killed",
+        "The worker died each time this scan was measured, also when nothing else was under way.",
+        "Look at this scan with `ongrowth check` on a machine that can spare it.",
+    )
+
+
+def _introduce(mark: str) -> tuple[str, bool]:
+    return ongrowth.__version__, Path(mark).exists()
+
+
+_wards = threading.local()
+
+
+def _attend(task: Task, limits: Limits) -> Settled:
+    """Settle a task on a worker, in the watched process that belongs to its thread."""
+    ward: Any = getattr(_wards, "ward", None)
+    if ward is None or ward.limits != limits:
+        if ward is not None:
+            ward.close()
+        ward = _wards.ward = Ward(limits)
+    settled: Settled = ward.settle(task)
+    return settled
+
+
+__all__ = ["Executor", "InProcess", "LocalWorkers", "OneByOne", "Scheduler", "cores"]

@@ -1,0 +1,178 @@
+"""One scan to be measured: what is known of it, and the digest that tells whether it is done."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import functools
+import hashlib
+import json
+import math
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import ongrowth
+from ongrowth.case import Known, run_reading
+from ongrowth.findings import Windows, read_windows, shipped_windows
+from ongrowth.reading import write_reading
+from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
+from ongrowth.screw import ScrewSpec
+
+_CHUNK_BYTES = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One scan of a cohort.
+
+    Parameters
+    ----------
+    case, scan : str
+        Pseudonym of the patient, and id of the scan within the case.
+    path : Path
+        Folder, zip or volume file; absolute.
+    screws : tuple of ScrewSpec
+        Screws of the case as far as known.
+    weeks : float
+        Weeks since surgery; NaN: from the dates.
+    surgery_date, scan_date : date or None
+        Days, where known.
+    site, role : str
+        As in the case file.
+    birth_year : int or None
+        For the dose factor.
+    calibration, windows : Path or None
+        Calibration file or folder; windows table.
+    extra : tuple of pairs of str
+        Columns of the manifest that are passed through, name and text.
+    """
+
+    case: str
+    scan: str
+    path: Path
+    screws: tuple[ScrewSpec, ...] = ()
+    weeks: float = math.nan
+    surgery_date: dt.date | None = None
+    scan_date: dt.date | None = None
+    site: str = ""
+    role: str = ""
+    birth_year: int | None = None
+    calibration: Path | None = None
+    windows: Path | None = None
+    extra: tuple[tuple[str, str], ...] = field(default=(), compare=False)
+
+    def known(self) -> Known:
+        """Return what is known beside the scan, as the recipe takes it."""
+        return Known(
+            screws=self.screws,
+            weeks=self.weeks,
+            surgery_date=self.surgery_date,
+            scan_date=self.scan_date,
+            site=self.site,
+            birth_year=self.birth_year,
+            calibration=self.calibration,
+            windows=_windows(self.windows),
+            scan_id=self.scan,
+            role=self.role,
+        )
+
+
+@functools.cache
+def _windows(path: Path | None) -> Windows:
+    return read_windows(path) if path else shipped_windows()
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """What one scan gives to the tables."""
+
+    columns: ScanColumns
+    rows: tuple[TableRow, ...]
+
+
+Measure = Callable[[Job, Path], Measurement]
+"""Measures one scan and may write what else belongs to it into a folder of its own."""
+
+
+def measure_scan(job: Job, folder: Path) -> Measurement:
+    """Measure a scan and write its reading.
+
+    Parameters
+    ----------
+    job : Job
+        The scan.
+    folder : Path
+        Where ``reading.json`` and its company go.
+
+    Raises
+    ------
+    Refused
+        If the scan cannot serve.
+    """
+    reading = run_reading(job.path, job.known())
+    write_reading(reading, folder)
+    return Measurement(scan_columns(reading), reading_rows(reading))
+
+
+def settings_digest(job: Job, measure: Measure) -> str:
+    """Return the SHA-256 of everything but the images that a scan's numbers depend on.
+
+    Files (calibrations, windows) count by their content, not by their place; so does the program's version,
+    and the function that measures.
+    """
+    facts = {name: _plain(getattr(job, name)) for name in _SETTINGS}
+    facts |= {
+        "screws": [dataclasses.asdict(screw) for screw in job.screws],
+        "calibration": _content(job.calibration),
+        "windows": _content(job.windows),
+        "version": ongrowth.__version__,
+        "measure": f"{measure.__module__}.{measure.__qualname__}",
+    }
+    return hashlib.sha256(json.dumps(facts, sort_keys=True, default=str).encode()).hexdigest()
+
+
+_SETTINGS = ("scan", "weeks", "surgery_date", "scan_date", "site", "role", "birth_year")
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, dt.date) else value
+
+
+@functools.cache
+def _content(path: Path | None) -> str | None:
+    return None if path is None else content_digest(path)
+
+
+def listing_digest(path: Path) -> str:
+    """Return the SHA-256 of the names, sizes and times of the files of a scan, without reading them."""
+    told = [(name, *_size_and_time(file)) for name, file in _files(path)]
+    return hashlib.sha256(json.dumps(told).encode()).hexdigest()
+
+
+def content_digest(path: Path) -> str:
+    """Return the SHA-256 of the names and contents of the files of a scan."""
+    whole = hashlib.sha256()
+    for name, file in _files(path):
+        whole.update(f"{name}\0{file.stat().st_size}\0".encode())
+        with file.open("rb") as stream:
+            while chunk := stream.read(_CHUNK_BYTES):
+                whole.update(chunk)
+    return whole.hexdigest()
+
+
+def _size_and_time(file: Path) -> tuple[int, int]:
+    told = file.stat()
+    return told.st_size, told.st_mtime_ns
+
+
+def _files(path: Path) -> Iterator[tuple[str, Path]]:
+    """Give the files of a scan with their names below it, in one order on every machine."""
+    if not path.is_dir():
+        yield "", path
+        return
+    found = (Path(folder) / name for folder, _, names in os.walk(path) for name in names)
+    for file in sorted(found, key=lambda f: f.relative_to(path).as_posix()):
+        yield file.relative_to(path).as_posix(), file

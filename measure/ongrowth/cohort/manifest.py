@@ -1,0 +1,479 @@
+"""The manifest: a table of scans, looked through whole before anything is measured."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import difflib
+import hashlib
+import io
+import itertools
+import math
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from ongrowth.casefile import BadCaseFile, CaseFile, read_case_file, scan_name
+from ongrowth.cohort.cells import IMPLANT_COLUMNS, Cells, Row, fault, is_name
+from ongrowth.cohort.job import Job
+from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
+from ongrowth.scan import Level, Problem, Refused
+from ongrowth.screw import ScrewSpec
+
+_TIME_COLUMNS = ("weeks_since_surgery", "surgery_date", "scan_date")
+_SCAN_FACTS = (*_TIME_COLUMNS, "scan_id", "role", "site", "birth_year", "calibration")
+KNOWN_COLUMNS = ("case_file", "case", "scan", *_SCAN_FACTS, "implant", *IMPLANT_COLUMNS)
+_TAKEN = {*ROW_COLUMNS, *SCAN_COLUMNS, "case", "scan", "category", "state"} - set(KNOWN_COLUMNS)
+_ROLES = ("", "pre-op", "baseline", "follow-up")
+_UNIT = re.compile(r"_(cm|m|in|inch|inches|um|micron|days?|months?|years?|percent|rad)$")
+
+
+class BadManifest(Refused):
+    """A manifest that cannot be used; carries every fault at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something wrong with the manifest; row 0 stands for the table as a whole, row 1 for its first line."""
+
+    row: int
+    problem: Problem
+    case: str = ""
+    scan: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MissedVisit:
+    """A visit that was planned and has no scan; it is kept as missing."""
+
+    case: str
+    weeks: float
+    extra: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """A cohort to be measured.
+
+    Parameters
+    ----------
+    jobs : tuple of Job
+        One for each scan, in the order of the table.
+    missed : tuple of MissedVisit
+        Rows without a scan.
+    extra_columns : tuple of str
+        Columns that are passed through.
+    faults : tuple of Fault
+        What is wrong; their scans are not among the jobs.
+    notes : tuple of Problem
+        What a reader should know though it can be used.
+    digest : str
+        SHA-256 of the file.
+    """
+
+    jobs: tuple[Job, ...]
+    missed: tuple[MissedVisit, ...] = ()
+    extra_columns: tuple[str, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    notes: tuple[Problem, ...] = ()
+    digest: str = ""
+
+
+def read_manifest(
+    path: Path, *, calibration: Path | None = None, windows: Path | None = None, skip_bad_rows: bool = False
+) -> Manifest:
+    """Read a manifest, CSV or Parquet.
+
+    Parameters
+    ----------
+    path : Path
+        The table; paths in it are relative to its folder.
+    calibration : Path, optional
+        Calibration file or folder for scans whose row names none.
+    windows : Path, optional
+        Windows table for all scans.
+    skip_bad_rows : bool
+        Leave scans with a fault out instead of refusing; they are among the faults.
+
+    Raises
+    ------
+    BadManifest
+        Every fault at once, each with its row: codes ``no-manifest``, ``missing-column``,
+        ``unknown-unit``, ``misspelt-column``, ``taken-column``, ``bad-cell``, ``bad-implant``,
+        ``bad-case-file``, ``no-such-path``, ``duplicate-scan``, ``duplicate-implant``, ``rows-disagree``.
+    """
+    manifest = look_through(path, calibration=calibration, windows=windows)
+    fatal = manifest.faults if not skip_bad_rows else [f for f in manifest.faults if f.row == 0]
+    if fatal or not (manifest.jobs or manifest.faults):
+        empty = fault("no-manifest", f"{path.name} names no scan.", "Give one row for each scan and implant.")
+        raise BadManifest(*([told(fault) for fault in fatal] or [empty]))
+    return manifest
+
+
+def told(fault: Fault) -> Problem:
+    """Return the problem of a fault with its row in front."""
+    where = f"Row {fault.row}: " if fault.row else ""
+    return replace(fault.problem, text=f"{where}{fault.problem.text}")
+
+
+def look_through(path: Path, *, calibration: Path | None = None, windows: Path | None = None) -> Manifest:
+    """Read a manifest and collect everything that is wrong with it, without refusing."""
+    try:
+        columns, rows = _read_rows(path)
+    except _UnreadableError as error:
+        return Manifest((), faults=(Fault(0, error.problem),))
+    faults = [Fault(0, problem) for problem in _column_faults(columns)]
+    if faults:
+        return Manifest((), faults=tuple(faults))
+    folder = path.resolve().parent
+    reader = _Reader(folder, tuple(c for c in columns if c not in KNOWN_COLUMNS), calibration, windows)
+    by_file = "case_file" in columns
+    for number, row in enumerate(rows, start=1):
+        reader.take_case_file(number, row) if by_file else reader.take(number, row)
+    return replace(reader.manifest(), digest=hashlib.sha256(path.read_bytes()).hexdigest())
+
+
+class _UnreadableError(Exception):
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(problem.text)
+        self.problem = problem
+
+
+def _read_rows(path: Path) -> tuple[list[str], Iterator[Row]]:
+    """Return the column names and the rows as texts."""
+    try:
+        if path.suffix.lower() in (".parquet", ".pq"):
+            return _parquet_rows(path)
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        what = f"The manifest {path.name} cannot be read ({error.strerror or error})."
+        raise _UnreadableError(fault("no-manifest", what, "Check the path.")) from error
+    except UnicodeDecodeError as error:
+        what = f"The manifest {path.name} is no UTF-8 text."
+        raise _UnreadableError(fault("no-manifest", what, "Save it as CSV in UTF-8.")) from error
+    return _csv_rows(text)
+
+
+def _csv_rows(text: str) -> tuple[list[str], Iterator[Row]]:
+    head = text.split("\n", 1)[0]
+    separator = max(",;\t", key=head.count)
+    table = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    columns = [name.strip() for name in next(table, [])]
+
+    def rows() -> Iterator[Row]:
+        for cells in table:
+            if not any(cell.strip() for cell in cells):
+                continue
+            row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
+            yield row | ({"": ""} if len(cells) != len(columns) else {})
+
+    return columns, rows()
+
+
+def _parquet_rows(path: Path) -> tuple[list[str], Iterator[Row]]:
+    try:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+    except ImportError as error:
+        what = "Reading Parquet needs pyarrow."
+        raise _UnreadableError(fault("not-installed", what, "pip install 'ongrowth[cohort]'")) from error
+    try:
+        file = pq.ParquetFile(path)
+    except pa.ArrowInvalid as error:
+        what = f"The manifest {path.name} is no Parquet file."
+        raise _UnreadableError(fault("no-manifest", what, "Write it again.")) from error
+    batches = (batch.to_pylist() for batch in file.iter_batches(batch_size=1000))
+    rows = itertools.chain.from_iterable(batches)
+    return list(file.schema_arrow.names), ({k: _text(v) for k, v in row.items()} for row in rows)
+
+
+def _text(value: Any) -> str:
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat()
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def _column_faults(columns: Sequence[str]) -> Iterator[Problem]:
+    """Tell what is wrong with the head of the table."""
+    if "case_file" not in columns:
+        for name in ("case", "scan"):
+            if name not in columns:
+                near = difflib.get_close_matches(name, columns, n=1, cutoff=0.7)
+                hint = f"Is it {near[0]}?" if near else f"Add it; known columns: {', '.join(KNOWN_COLUMNS)}."
+                yield fault("missing-column", f"The column {name} is missing.", hint)
+    for name in sorted({c for c in columns if columns.count(c) > 1}):
+        yield fault(
+            "bad-cell", f"The column {name or 'without a name'} stands there twice.", "Name it apart."
+        )
+    for name in columns:
+        if name not in KNOWN_COLUMNS:
+            yield from _strange_column(name)
+
+
+def _strange_column(name: str) -> Iterator[Problem]:
+    """Tell if a column that is not ours looks as if it was meant to be, or takes a name of the results."""
+    if name in _TAKEN:
+        yield fault("taken-column", f"The column {name} is a name of the results.", f"Call it my_{name}.")
+        return
+    bare = _UNIT.sub("", name)
+    with_unit = [
+        c for c in KNOWN_COLUMNS if bare in (c, re.sub(r"_mm$", "", c), c.removesuffix("_since_surgery"))
+    ]
+    if with_unit and (bare != name or with_unit[0] != name):
+        advice = f"Lengths are in mm, times in weeks: give {with_unit[0]}."
+        yield fault("unknown-unit", f"The unit of column {name} is not the one expected.", advice)
+    elif re.search(r"_since_surgery$|^(weeks?|months?|days?)$", name):
+        advice = "Give weeks_since_surgery, or surgery_date and scan_date."
+        yield fault("unknown-unit", f"The unit of column {name} is not the one expected.", advice)
+    elif near := difflib.get_close_matches(name, KNOWN_COLUMNS, n=1, cutoff=0.88):
+        yield fault("misspelt-column", f"The column {name} is not known.", f"Did you mean {near[0]}?")
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A scan that may stand on several rows, one for each implant."""
+
+    row: int
+    job: Job
+    facts: dict[str, str]
+    implants: list[str]
+
+
+class _Reader:
+    """Takes the rows one by one and keeps what they say."""
+
+    def __init__(
+        self, folder: Path, extra: tuple[str, ...], calibration: Path | None, windows: Path | None
+    ) -> None:
+        self.folder, self.extra = folder, extra
+        self.calibration, self.windows = calibration, windows
+        self.drafts: dict[tuple[str, Path], _Draft] = {}
+        self.missed: list[MissedVisit] = []
+        self.faults: list[Fault] = []
+        self.notes: list[Problem] = []
+        self.case_of: dict[Path, str] = {}
+        self.bad: set[tuple[str, Path]] = set()
+
+    def take(self, number: int, row: Row) -> None:
+        """Take a row that describes a scan and, if it names one, an implant."""
+        case, scan = row.get("case", ""), row.get("scan", "")
+        cells = Cells(row)
+        if "" in row:
+            cells.faults.append(
+                fault("bad-cell", "The row has more or fewer cells than the head.", "Mend it.")
+            )
+        if not is_name(case):
+            advice = "Use letters, digits, dot, dash, underscore; a pseudonym."
+            cells.faults.append(fault("bad-cell", f"case: {case!r} cannot be used as a name.", advice))
+        if not scan:
+            self._take_missed(number, case, cells)
+            return
+        draft, spec = self._draft(number, case, scan, cells), cells.screw()
+        if cells.faults:
+            self._refuse(draft, cells.faults)
+        else:
+            self._join(draft, spec)
+
+    def _refuse(self, draft: _Draft, problems: Sequence[Problem]) -> None:
+        """Keep what is wrong; the whole scan is left out."""
+        job = draft.job
+        self.faults += [Fault(draft.row, problem, job.case, job.scan) for problem in problems]
+        self.bad.add((job.case, job.path))
+
+    def _take_missed(self, number: int, case: str, cells: Cells) -> None:
+        missed = MissedVisit(case, cells.number("weeks_since_surgery"), self._extra(cells.row))
+        self.faults += [Fault(number, problem, case) for problem in cells.faults]
+        if not cells.faults and missed not in self.missed:
+            self.missed.append(missed)
+
+    def _extra(self, row: Row) -> tuple[tuple[str, str], ...]:
+        return tuple((name, " ".join(row.get(name, "").split())) for name in self.extra)
+
+    def _draft(self, number: int, case: str, scan: str, cells: Cells) -> _Draft:
+        path = (self.folder / Path(scan).expanduser()).resolve()
+        if not path.exists():
+            cells.faults.append(
+                fault("no-such-path", f"scan: there is nothing at {scan}.", "Check the path.")
+            )
+        row = cells.row
+        job = Job(
+            case=case,
+            scan=cells.name("scan_id") or scan_name(path),
+            path=path,
+            weeks=cells.weeks(),
+            surgery_date=cells.date("surgery_date"),
+            scan_date=cells.date("scan_date"),
+            site=row.get("site", "")[:32],
+            role=cells.word("role", _ROLES),
+            birth_year=cells.year("birth_year"),
+            calibration=self._calibration(cells),
+            windows=self.windows,
+            extra=self._extra(row),
+        )
+        facts = {name: row.get(name, "") for name in (*_SCAN_FACTS, *self.extra)}
+        return _Draft(number, job, facts, [])
+
+    def _calibration(self, cells: Cells) -> Path | None:
+        name = cells.row.get("calibration", "")
+        if not name:
+            return self.calibration
+        path = (self.folder / Path(name).expanduser()).resolve()
+        if not path.exists():
+            cells.faults.append(fault("no-such-path", f"calibration: there is nothing at {name}."))
+        return path
+
+    def _join(self, draft: _Draft, spec: ScrewSpec | None) -> None:
+        """Add an implant to a scan already there, or the scan itself."""
+        job = draft.job
+        here = self.drafts.setdefault((job.case, job.path), draft)
+        problems = [*self._shared(here, draft), *_disagreement(here, draft), *_twice(here, spec)]
+        if problems:
+            self._refuse(draft, problems)
+            return
+        here.implants.append(spec.id if spec else "")
+        if spec is not None:
+            here.job = replace(here.job, screws=(*here.job.screws, spec))
+
+    def _shared(self, here: _Draft, draft: _Draft) -> Iterator[Problem]:
+        """Tell of a scan that another patient has too."""
+        owner = self.case_of.setdefault(draft.job.path, draft.job.case)
+        if here is draft and owner != draft.job.case:
+            yield fault(
+                "duplicate-scan",
+                f"The scan {draft.job.path.name} is also a scan of {owner}.",
+                "One scan belongs to one patient.",
+            )
+
+    def take_case_file(self, number: int, row: Row) -> None:
+        """Take a row that names a case file; each of its scans is a job."""
+        name = row.get("case_file", "")
+        path = (self.folder / Path(name).expanduser()).resolve()
+        try:
+            case_file = read_case_file(path)
+        except BadCaseFile as error:
+            told = [replace(p, text=f"{name}: {p.text}") for p in error.problems]
+            self.faults += [Fault(number, problem) for problem in told]
+            return
+        case = case_file.patient.id or path.stem
+        if not is_name(case):
+            advice = "Use letters, digits, dot, dash, underscore."
+            self.faults.append(Fault(number, fault("bad-cell", f"patient id {case!r} is no name.", advice)))
+            return
+        for job in _case_jobs(case, case_file, self.windows, self.calibration):
+            draft = _Draft(number, replace(job, extra=self._extra(row)), {}, [])
+            if job.path.exists():
+                self._join(draft, None)
+            else:
+                what = f"{name}: there is nothing at the path of scan {job.scan}."
+                self._refuse(draft, [fault("no-such-path", what, "Check the path.")])
+
+    def manifest(self) -> Manifest:
+        """Return what the rows say together."""
+        jobs = [draft.job for key, draft in self.drafts.items() if key not in self.bad]
+        jobs = _with_own_names(jobs, self._name_fault)
+        self._note_times(jobs)
+        faults = sorted(self.faults, key=lambda fault: fault.row)
+        return Manifest(tuple(jobs), tuple(self.missed), self.extra, tuple(faults), tuple(self.notes))
+
+    def _name_fault(self, job: Job, other: Job) -> None:
+        problem = fault(
+            "duplicate-scan",
+            f"Two scans would both be called {job.case}, {job.scan} (the other: {other.case}, {other.scan}).",
+            "Tell them apart with the column scan_id.",
+        )
+        self.faults.append(Fault(self.drafts[job.case, job.path].row, problem, job.case, job.scan))
+
+    def _note_times(self, jobs: Iterable[Job]) -> None:
+        timeless = [job for job in jobs if math.isnan(job.weeks) and job.surgery_date is None]
+        if timeless:
+            self.notes.append(
+                Problem(
+                    "no-weeks",
+                    Level.NOTE,
+                    f"No window applies to {len(timeless)} scans: their week is not told.",
+                    "Add the column weeks_since_surgery or surgery_date.",
+                )
+            )
+
+
+def _twice(here: _Draft, spec: ScrewSpec | None) -> Iterator[Problem]:
+    """Tell of an implant, or a scan, that is there already."""
+    name = spec.id if spec else ""
+    if name in here.implants or ("" in here.implants and here.implants):
+        what = f"The implant {name!r}" if name else "The scan"
+        yield fault(
+            "duplicate-scan",
+            f"{what} of {here.job.case}, {here.job.scan} stands there twice.",
+            f"It is on row {here.row} already; leave one out.",
+        )
+
+
+def _disagreement(here: _Draft, draft: _Draft) -> Iterator[Problem]:
+    """Tell where two rows of one scan say different things of it."""
+    for name, value in draft.facts.items():
+        if here is not draft and here.facts.get(name, "") != value:
+            yield fault(
+                "rows-disagree",
+                f"{name} is {value!r} here and {here.facts[name]!r} on row {here.row}, for the same scan.",
+                "Give the same on every row of a scan.",
+            )
+
+
+def _case_jobs(
+    case: str, case_file: CaseFile, windows: Path | None, calibration: Path | None
+) -> Iterator[Job]:
+    settings = case_file.settings
+    for scan in case_file.scan:
+        yield Job(
+            case=case,
+            scan=scan.name,
+            path=scan.path,
+            screws=tuple(implant.spec() for implant in case_file.implant),
+            weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
+            surgery_date=case_file.surgery.date,
+            scan_date=scan.date,
+            site=case_file.patient.site,
+            role=scan.role or "",
+            birth_year=case_file.patient.birth_year,
+            calibration=scan.calibration or settings.calibration or calibration,
+            windows=settings.windows or windows,
+        )
+
+
+def _with_own_names(jobs: Sequence[Job], clash: Callable[[Job, Job], None]) -> list[Job]:
+    """Return the jobs with ids that no other scan of the case has, also where case does not count."""
+    taken: dict[tuple[str, str], Job] = {}
+    out = []
+    for job in jobs:
+        for candidate in (job, replace(job, scan=_longer_name(job))):
+            key = (candidate.case.lower(), candidate.scan.lower())
+            other = taken.setdefault(key, candidate)
+            if other is candidate:
+                out.append(candidate)
+                break
+        else:
+            clash(job, taken[job.case.lower(), job.scan.lower()])
+    return out
+
+
+def _longer_name(job: Job) -> str:
+    """Return an id made of the last two names of the path, where folders below visits bear one name."""
+    return scan_name(Path(f"{job.path.parent.name}-{scan_name(job.path)}"))
+
+
+__all__ = [
+    "KNOWN_COLUMNS",
+    "BadManifest",
+    "Fault",
+    "Manifest",
+    "MissedVisit",
+    "look_through",
+    "read_manifest",
+    "told",
+]

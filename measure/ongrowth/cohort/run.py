@@ -1,0 +1,202 @@
+"""A run over a cohort: one result file for each scan, resumed where it was left."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import json
+import os
+import shutil
+import socket
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import ongrowth
+from ongrowth.cohort.executor import Executor, LocalWorkers
+from ongrowth.cohort.job import Measure, measure_scan, settings_digest
+from ongrowth.cohort.manifest import Manifest
+from ongrowth.cohort.progress import Progress
+from ongrowth.cohort.worker import STOPPED, Task
+from ongrowth.reading import write_text
+from ongrowth.scan import refuse
+
+RUN_NAME = "run.json"
+_LOCK_NAME = "run.lock"
+_BYTES_PER_SCAN = 1_500_000  # reading, maps and pictures of two screws, rounded up
+_SHARE_OF_SCANS = 0.5  # of the scans, whose results must find room before the first is measured
+
+
+def silent(_: object) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class CohortRun:
+    """What a run did.
+
+    Parameters
+    ----------
+    n_scans, n_measured, n_kept, n_failed : int
+        Scans of the manifest; measured now; done before; without numbers.
+    failures : dict
+        Number of failures by code.
+    wall_s : float
+        Time taken.
+    """
+
+    n_scans: int
+    n_measured: int
+    n_kept: int
+    n_failed: int
+    failures: dict[str, int] = field(default_factory=dict)
+    wall_s: float = 0.0
+
+
+def run_cohort(
+    manifest: Manifest,
+    out: Path,
+    *,
+    executor: Executor | None = None,
+    measure: Measure = measure_scan,
+    retry_failed: bool = False,
+    renew: bool = False,
+    progress: Callable[[Progress], object] = silent,
+) -> CohortRun:
+    """Measure the scans of a manifest that have no result yet.
+
+    Parameters
+    ----------
+    manifest : Manifest
+        The cohort.
+    out : Path
+        Output folder; what an earlier run finished there is kept.
+    executor : Executor, optional
+        Who measures; by default workers on all cores of this machine.
+    measure : callable
+        How a scan is measured.
+    retry_failed : bool
+        Try scans again that failed in an earlier run.
+    renew : bool
+        Replace results of another version of the program.
+    progress : callable
+        Told after each scan.
+
+    Raises
+    ------
+    Refused
+        Code ``mixed-versions``, ``folder-in-use``, ``disk-full``, or what the executor refuses. Finished
+        results stay.
+    """
+    start = time.perf_counter()
+    out = out.resolve()
+    out.mkdir(parents=True, exist_ok=True)
+    with _locked(out):
+        _check_version(out, renew=renew)
+        _check_space(out, len(manifest.jobs))
+        _note_run(out, manifest, measure)
+        tasks = (
+            Task(job, out, settings_digest(job, measure), measure, retry_failed) for job in manifest.jobs
+        )
+        counted = Progress(len(manifest.jobs))
+        for settled in (executor or LocalWorkers()).settled(tasks):
+            if settled.state == STOPPED:
+                raise _disk_full()
+            counted.count(settled)
+            progress(counted)
+    counts = counted.counts
+    return CohortRun(
+        len(manifest.jobs),
+        counts["measured"],
+        counts["kept"],
+        counts["failed"],
+        dict(sorted(counted.failures.items())),
+        round(time.perf_counter() - start, 3),
+    )
+
+
+def _disk_full() -> Exception:
+    return refuse(
+        "disk-full",
+        "The disk of the output folder is full.",
+        "Make room and run the same command again; finished results are kept.",
+    )
+
+
+def read_run(out: Path) -> dict[str, Any]:
+    """Return what is noted of the run in an output folder; empty if nothing is."""
+    try:
+        record = json.loads((out / RUN_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) else {}
+
+
+def _check_version(out: Path, *, renew: bool) -> None:
+    earlier = read_run(out).get("version", ongrowth.__version__)
+    if earlier != ongrowth.__version__ and not renew:
+        raise refuse(
+            "mixed-versions",
+            f"The output folder holds results of version {earlier}; this is {ongrowth.__version__}.",
+            "Choose another --out, or give --renew to measure all scans again.",
+        )
+
+
+def _check_space(out: Path, n_scans: int) -> None:
+    free = shutil.disk_usage(out).free
+    needed = n_scans * _BYTES_PER_SCAN * _SHARE_OF_SCANS
+    if free < needed and not (out / "scans").is_dir():
+        raise refuse(
+            "disk-full",
+            f"{n_scans} scans need up to {n_scans * _BYTES_PER_SCAN / 1e9:.1f} GB; "
+            f"{free / 1e9:.1f} GB are free.",
+            "Make room or choose another --out.",
+        )
+
+
+def _note_run(out: Path, manifest: Manifest, measure: Measure) -> None:
+    record = {
+        "version": ongrowth.__version__,
+        "manifest_digest": manifest.digest,
+        "n_scans": len(manifest.jobs),
+        "measure": f"{measure.__module__}.{measure.__qualname__}",
+    }
+    write_text(out / RUN_NAME, json.dumps(record, indent=1) + "\n")
+
+
+@contextlib.contextmanager
+def _locked(out: Path) -> Iterator[None]:
+    """Keep a second run out of the folder; a lock whose process is gone does not count."""
+    lock = out / _LOCK_NAME
+    owner = _owner(lock)
+    if owner and _is_alive(owner):
+        raise refuse(
+            "folder-in-use",
+            f"Another run works in this folder since {owner['since']} ({owner['host']}).",
+            f"Wait for it; if it is gone, remove {lock.name} from the output folder.",
+        )
+    since = dt.datetime.now(dt.UTC).isoformat(timespec="minutes")
+    write_text(lock, json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since}))
+    try:
+        yield
+    finally:
+        lock.unlink(missing_ok=True)
+
+
+def _owner(lock: Path) -> dict[str, Any]:
+    try:
+        record = json.loads(lock.read_text(encoding="utf-8"))
+        return {name: record[name] for name in ("host", "pid", "since")}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _is_alive(owner: dict[str, Any]) -> bool:
+    """Whether the process of a lock runs; on another machine one cannot tell and must believe it."""
+    if owner["host"] != socket.gethostname():
+        return True
+    import psutil
+
+    return owner["pid"] != os.getpid() and bool(psutil.pid_exists(owner["pid"]))
