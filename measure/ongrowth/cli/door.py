@@ -1,0 +1,257 @@
+"""The way in and out of every command: failures told plainly, options in common, results on stdout."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ongrowth.reading import Case
+
+OK, UNEXPECTED, MISUSE, REFUSED, SOME_FAILED = range(5)
+
+_GROUP = "ongrowth.commands"
+_GUESTS = {
+    "demo": "Make a phantom CT, measure it, and write the page.",
+    "phantom": "Write phantoms with known truth as DICOM.",
+    "selftest": "Run phantoms through the whole chain on this machine.",
+    "view": "Open a case or a scan in the viewer.",
+}
+_ANY_GUEST = "Command of another package."
+
+
+class Misuse(click.ClickException):
+    """The command was called in a way that cannot work: exit status 2."""
+
+
+def misuse(code: str, text: str, advice: str = "") -> Misuse:
+    """Return the error of a wrong call, to be raised."""
+    return Misuse(f"{code}: {text} {advice}".rstrip())
+
+
+class Door(click.Group):
+    """The command group: adds the commands of other packages, and tells every failure plainly."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return our commands and those of the entry-point group, by name."""
+        return sorted({*super().list_commands(ctx), *_entry_points()})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return a command; those of other packages are loaded only when asked for."""
+        own = super().get_command(ctx, cmd_name)
+        if own is not None or cmd_name not in _entry_points():
+            return own
+        return _load(cmd_name)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands; guests are named without loading their packages, which would take seconds."""
+        rows = []
+        for name in self.list_commands(ctx):
+            own = super().get_command(ctx, name)
+            rows.append((name, own.get_short_help_str(76) if own else _GUESTS.get(name, _ANY_GUEST)))
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command named first; one that is not known gets a suggestion."""
+        name = args[0]
+        if not name.startswith("-") and name not in self.list_commands(ctx):
+            import difflib
+
+            near = difflib.get_close_matches(name, self.list_commands(ctx), n=1)
+            hint = f"Did you mean {near[0]}?" if near else "See ongrowth --help."
+            raise misuse("no-such-command", f"There is no command {name!r}.", hint)
+        return super().resolve_command(ctx, args)
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run the command line; failures end with their exit status and one sentence each."""
+        run: Callable[..., Any] = super().main
+        if not extra.pop("standalone_mode", True):
+            return run(*args, standalone_mode=False, **extra)
+        given = extra.get("args", args[0] if args else None)
+        debug = "--debug" in (sys.argv[1:] if given is None else given)
+        try:
+            code = run(*args, standalone_mode=False, **(extra | {"prog_name": "ongrowth"}))
+        except BaseException as error:
+            if debug and not isinstance(error, SystemExit | click.exceptions.Exit):
+                raise
+            sys.exit(_tell_failure(error))
+        sys.exit(code if isinstance(code, int) else OK)
+
+
+def _tell_failure(error: BaseException) -> int:
+    """Print what went wrong, one sentence a line, and return the exit status."""
+    if isinstance(error, SystemExit | click.exceptions.Exit):
+        code = error.code if isinstance(error, SystemExit) else error.exit_code
+        return code if isinstance(code, int) else OK
+    if isinstance(error, KeyboardInterrupt | click.Abort):
+        return _say("stopped: Stopped; nothing half-written was left behind.", UNEXPECTED)
+    if isinstance(error, BrokenPipeError):
+        sys.stderr.close()  # the reader of our output is gone: there is nobody to tell
+        return UNEXPECTED
+    if isinstance(error, click.ClickException):
+        code = "" if isinstance(error, Misuse | click.exceptions.NoArgsIsHelpError) else "bad-usage: "
+        return _say(f"{code}{error.format_message()}", MISUSE)
+    refused = _refusal_status(error)
+    if refused is not None:
+        return _say(str(error), refused)
+    if isinstance(error, MemoryError):
+        return _say(
+            "out-of-memory: The memory of this machine does not suffice. Use a smaller scan.", UNEXPECTED
+        )
+    if isinstance(error, OSError):
+        return _say(
+            f"cannot-read-or-write: {error.strerror or error}. Check disk space and rights.", UNEXPECTED
+        )
+    kind = type(error).__name__
+    return _say(f"unexpected: {kind}: {error}. Run again with --debug and report what it prints.", UNEXPECTED)
+
+
+def _refusal_status(error: BaseException) -> int | None:
+    """Return the exit status of refused data, or None where the failure is of another kind."""
+    from ongrowth.scan import Refused
+
+    if not isinstance(error, Refused):
+        return None
+    from ongrowth.casefile import BadCaseFile
+    from ongrowth.findings import BadWindows
+
+    return MISUSE if isinstance(error, BadCaseFile | BadWindows) else REFUSED
+
+
+def _say(text: str, code: int) -> int:
+    click.echo(text, err=True)
+    return code
+
+
+def _entry_points() -> dict[str, Any]:
+    from importlib.metadata import entry_points
+
+    return {entry.name: entry for entry in entry_points(group=_GROUP)}
+
+
+def _load(name: str) -> click.Command:
+    """Return a command of another package, with our --debug added."""
+    try:
+        command = _entry_points()[name].load()
+    except (ImportError, AttributeError) as error:
+        raise misuse(
+            "not-installed",
+            f"The command {name} cannot be loaded: {error}.",
+            "See ongrowth ready.",
+        ) from error
+    if not any(parameter.name == "debug" for parameter in command.params):
+        command.params.append(click.Option(["--debug"], **DEBUG))
+    return command  # type: ignore[no-any-return]
+
+
+DEBUG: dict[str, Any] = {
+    "is_flag": True,
+    "expose_value": False,
+    "help": "Show the traceback of a failure.",
+}
+debug_option = click.option("--debug", **DEBUG)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
+windows_option = click.option(
+    "--windows", type=click.Path(path_type=Path), help="Windows table (TOML) to use beside the shipped one."
+)
+surface_option = click.option(
+    "--surface",
+    type=click.Choice(["ha-coated", "porous", "plain", "lag"]),
+    default="ha-coated",
+    show_default=True,
+    help="Surface of the screw.",
+)
+out_folder_option = click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder to write into."
+)
+out_file_option = click.option(
+    "--out", type=click.Path(path_type=Path), help="File to write instead of stdout."
+)
+
+
+material_option = click.option(
+    "--material",
+    type=click.Choice(["titanium", "steel", "cobalt-chrome"]),
+    default="titanium",
+    show_default=True,
+    help="Metal of the screw.",
+)
+
+
+class Numbers(click.ParamType[Any]):
+    """A fixed count of numbers with commas between them, for example ``12.1,-140.2,-402.5``."""
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self.name = ",".join("XYZ" if count == 3 else ("X", "Y", "Z", "NX", "NY", "NZ"))
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Return the numbers of a text."""
+        try:
+            numbers = tuple(float(part) for part in str(value).split(","))
+        except ValueError:
+            numbers = ()
+        if len(numbers) != self.count or not all(map(math.isfinite, numbers)):
+            self.fail(f"{value!r} is not {self.count} numbers with commas between them.", param, ctx)
+        return numbers
+
+
+def must_exist(path: Path | None, what: str) -> None:
+    """Refuse a path at which there is nothing."""
+    if path is not None and not path.exists():
+        raise misuse("no-such-path", f"{what}: there is nothing at {path}.", "Check the path.")
+
+
+def must_be_writable(out: Path) -> None:
+    """Refuse before the work starts what could not be written after it; makes no folder yet."""
+    import tempfile
+
+    nearest = next(path for path in (out.absolute(), *out.absolute().parents) if path.exists())
+    try:
+        with tempfile.TemporaryFile(dir=nearest):
+            pass
+    except OSError as error:
+        raise misuse(
+            "unwritable-output",
+            f"{out} cannot be written to ({error.strerror}).",
+            "Choose another --out folder.",
+        ) from error
+
+
+def tell(text: str) -> None:
+    """Say what is being done."""
+    click.echo(f"{text} ...", err=True)
+
+
+def case_at(path: Path) -> Case:
+    """Return the case of a result file; a single reading is a case of one."""
+    from ongrowth.reading import Case, Patient, read_case, read_reading
+
+    if path.name == "case.json" or (path / "case.json").is_file():
+        return read_case(path)
+    inside = sorted(path.glob("*/reading.json")) if path.is_dir() else []
+    one = read_reading(inside[0] if len(inside) == 1 and not (path / "reading.json").is_file() else path)
+    site = str(one.provenance.settings.get("site", ""))
+    return Case(Patient(site=site), (one,), one.findings, one.summary)
+
+
+def print_or_write(text: str, out: Path | None) -> None:
+    """Put a text on stdout, or into a file whole."""
+    if out is None:
+        click.echo(text, nl=False)
+        return
+    from ongrowth.reading import write_text
+
+    must_be_writable(out.resolve().parent)
+    write_text(out, text)
+    click.echo(f"Written: {out.resolve()}", err=True)
