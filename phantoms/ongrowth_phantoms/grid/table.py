@@ -228,7 +228,7 @@ def _number(value: float, digits: int = 2) -> str:
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.2f}" if math.isfinite(value) else "-"
+    return f"{round(value, 2) + 0.0:+.2f}" if math.isfinite(value) else "-"  # no minus before a zero
 
 
 def _percent(value: float) -> str:
