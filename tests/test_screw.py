@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 
 import numpy as np
 import pytest
@@ -105,6 +106,13 @@ PAIR = screw((8.0, 12.0, -12.0), (0.25, -0.6, 0.74), 30.0) + screw(
 )
 
 
+@functools.cache
+def plain_scan() -> Scan:
+    """One upright screw: shaft from z -16 to 18."""
+    return draw(screw((0, 0, -16), (0, 0, 1)))
+
+
+@functools.cache
 def pair_scan() -> Scan:
     return draw(PAIR, size_mm=(46.0, 40.0, 42.0))
 
@@ -242,20 +250,20 @@ def test_one_nameless_spec_stands_for_every_screw() -> None:
 
 
 def test_a_screw_of_the_case_that_is_not_there_is_told() -> None:
-    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    scan = plain_scan()
     work = find_screws(scan, [ScrewSpec(id="a"), ScrewSpec(id="b")])
     assert [s.id for s in work.screws] == ["a"]
     assert codes(work) == {"screw-not-found"}
 
 
 def test_a_stated_side_that_the_scan_cannot_show_is_kept_and_told() -> None:
-    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [ScrewSpec(id="a", side="left")])
+    work = find_screws(plain_scan(), [ScrewSpec(id="a", side="left")])
     assert only(work).side == "left"
     assert codes(work) == {"side-not-shown"}
 
 
 def test_a_stated_length_moves_the_ends_only_as_far_as_they_are_unsure() -> None:
-    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    scan = plain_scan()
     free = only(find_screws(scan))
     told = only(find_screws(scan, [ScrewSpec(id="a", length_mm=34.0)]))
     assert abs(told.length_mm.value - 34.0) <= abs(free.length_mm.value - 34.0)
@@ -266,27 +274,27 @@ def test_a_stated_length_moves_the_ends_only_as_far_as_they_are_unsure() -> None
 
 
 def test_a_stated_diameter_far_from_the_image_is_told() -> None:
-    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    scan = plain_scan()
     assert "diameter-differs" in codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=6.5)]))
     assert "diameter-differs" not in codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=4.2)]))
 
 
 def test_points_of_a_reader_are_refined() -> None:
     spec = ScrewSpec(id="a", head_mm=(1.5, -1.0, -15.0), tip_mm=(-1.0, 1.5, 17.0))
-    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec])
+    work = find_screws(plain_scan(), [spec])
     assert np.linalg.norm(only(work).head_mm[:2]) < 0.1
     assert not codes(work)
 
 
 def test_points_turn_a_screw_round() -> None:
     spec = ScrewSpec(id="a", head_mm=(0.0, 0.0, 18.0), tip_mm=(0.0, 0.0, -16.0))
-    found = only(find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec]))
+    found = only(find_screws(plain_scan(), [spec]))
     assert found.head_mm[2] > found.tip_mm[2]
 
 
 def test_points_that_the_scan_leads_away_from_are_kept_and_told() -> None:
     spec = ScrewSpec(id="a", head_mm=(0.0, 0.0, -14.0), tip_mm=(0.0, 0.0, 6.0))
-    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec])
+    work = find_screws(plain_scan(), [spec])
     assert only(work).tip_mm == pytest.approx((0.0, 0.0, 6.0))
     assert "points-not-refined" in codes(work)
     assert Caution.POOR_FIT in only(work).cautions
@@ -294,7 +302,7 @@ def test_points_that_the_scan_leads_away_from_are_kept_and_told() -> None:
 
 def test_points_off_the_metal_are_told() -> None:
     spec = ScrewSpec(id="a", head_mm=(12.0, 12.0, -14.0), tip_mm=(12.0, 12.0, 12.0))
-    work = find_screws(draw(screw((0, 0, -16), (0, 0, 1))), [spec])
+    work = find_screws(plain_scan(), [spec])
     assert "points-off-metal" in codes(work)
 
 
@@ -363,6 +371,18 @@ def test_a_break_is_seen_placed_and_sized(gap_mm: float, ceiling_hu: float) -> N
     assert found.interruption_mm.low95 < gap_mm < found.interruption_mm.high95
 
 
+def test_a_break_in_a_metal_reduced_scan_is_marked() -> None:
+    parts = [
+        *screw((0, 0, -16), (0, 0, 1))[2:],
+        *rod((0, 0, -16), (0, 0, 0), 1.8),
+        *rod((0, 0, 2), (0, 0, 17), 1.8),
+    ]
+    scan = dataclasses.replace(draw(parts), acquisition=Acquisition(is_metal_reduced=True))
+    found = only(find_screws(scan)).integrity
+    assert found.state == "interrupted"
+    assert Caution.PROCESSED_IMAGE in found.interruption_mm.cautions
+
+
 def test_two_parts_that_lie_apart_are_one_interrupted_screw() -> None:
     parts: list[Part] = [
         ((0, 0, -19), (0, 0, -16), 3.2, 3.2),
@@ -409,7 +429,7 @@ def test_a_partly_threaded_screw_shows_its_shank() -> None:
 
 
 def test_metal_mask_covers_the_screw_only() -> None:
-    scan = draw(screw((0, 0, -16), (0, 0, 1)))
+    scan = plain_scan()
     where = scan.box([(0, 0, 0)], 6.0)
     mask = metal_mask(scan, where)
     assert mask.shape == scan.hu[where].shape

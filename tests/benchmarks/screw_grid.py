@@ -13,6 +13,7 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,9 @@ from ongrowth.screw import Metalwork, ScrewSpec, find_screws
 from ongrowth_phantoms.implants import PhantomScrew, Point, Rod
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
 from ongrowth_phantoms.scenes import Scene, pars_scene
+from ongrowth_phantoms.tomograph import FullProtocol, scan_full
 
+Protocol = TypeVar("Protocol", FastProtocol, FullProtocol)
 NOWHERE: tuple[Point, Point] = ((0.0, 0.0, 0.0), (0.0, 0.0, 1.0))
 PAGE = Path(__file__).parents[2] / "docs" / "screw.md"
 START, END = "<!-- table: screw_grid -->", "<!-- end of table -->"
@@ -37,7 +40,7 @@ class Case:
 
     name: str
     scene: Scene
-    protocol: FastProtocol
+    protocol: FastProtocol | FullProtocol
     is_told: bool = False
 
 
@@ -67,10 +70,8 @@ def protocol(rng: np.random.Generator, **changes: object) -> FastProtocol:
     return FastProtocol(**(facts | changes))  # type: ignore[arg-type]
 
 
-def framed(
-    scene: Scene, seen: FastProtocol, turn_deg: tuple[float, float, float] = (0, 0, 0)
-) -> FastProtocol:
-    """The protocol with a field that holds all screws, wires and pieces, and 9 mm round them; rods may leave."""
+def framed(scene: Scene, seen: Protocol, turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Protocol:
+    """The protocol with a field of all screws, wires and pieces and 9 mm round them; rods may leave it."""
     seen = dataclasses.replace(seen, turn_deg=turn_deg)
     wires = [p for r in scene.other_metal if r.kind != "rod" for p in r.points_mm]
     ends = np.array([p for s in scene.screws for p in (s.head_mm, s.real_tip_mm)] + wires)
@@ -222,9 +223,45 @@ def told(seed: int, rng: np.random.Generator) -> Case:
     return Case("sizes told", scene, framed(scene, protocol(rng, clip_hu=clip)), is_told=True)
 
 
+def full_protocol(rng: np.random.Generator, seed: int) -> FullProtocol:
+    """The polychromatic scanner: hardening, streaks, scatter, photon noise."""
+    slice_mm = float(rng.choice([0.6, 0.75, 1.0, 1.25]))
+    kernel = str(
+        rng.choice(
+            ["hann-soft", "hann-medium", "hann-bone", "power-medium", "kaiser-bone", "butterworth-edge"]
+        )
+    )
+    clip = 3071.0 if seed % 2 else None
+    return FullProtocol(
+        kernel=kernel, kvp=float(rng.choice([100.0, 120.0])), slice_mm=slice_mm, pixel_mm=0.4, clip_hu=clip
+    )
+
+
+def full_titanium(seed: int, rng: np.random.Generator) -> Case:
+    scene = pars_scene(seed, screw=pattern(rng))
+    return Case("full scanner, titanium", scene, framed(scene, full_protocol(rng, seed)))
+
+
+def full_steel(seed: int, rng: np.random.Generator) -> Case:
+    scene = pars_scene(seed, screw=pattern(rng, material="steel"))
+    return Case("full scanner, steel", scene, framed(scene, full_protocol(rng, seed)))
+
+
+def full_lying(seed: int, rng: np.random.Generator) -> Case:
+    scene = pars_scene(seed, screw=pattern(rng))
+    turn = turned_to(scene, rng, 90.0 - rng.uniform(0.0, 15.0))
+    return Case("full scanner, in the slice plane", scene, framed(scene, full_protocol(rng, seed), turn))
+
+
+def full_crowded(seed: int, rng: np.random.Generator) -> Case:
+    scene = pars_scene(seed, screw=pattern(rng))
+    scene = dataclasses.replace(scene, other_metal=beside(scene, rng))
+    return Case("full scanner, rod, wire, piece beside", scene, framed(scene, full_protocol(rng, seed)))
+
+
 CLASSES: tuple[Callable[[int, np.random.Generator], Case], ...] = (
     plain, clipped, steel, thick, smooth, sharp, pair, crowded, partly, cannulated, lying, standing, headless,
-    broken, bent, told,
+    broken, bent, told, full_titanium, full_steel, full_lying, full_crowded,
 )  # fmt: skip
 
 
@@ -319,16 +356,27 @@ def _lateral(point: NDArray[np.float64], truth: NDArray[np.float64], axis: NDArr
     return float(np.linalg.norm(away - (away @ axis) * axis))
 
 
+def scanned(case: Case) -> Scan:
+    if isinstance(case.protocol, FullProtocol):
+        return scan_full(case.scene, case.protocol, seed=1)
+    return scan_fast(case.scene, case.protocol, seed=1)
+
+
 def scan_of(key: str, case: Case, cache: Path | None) -> Scan:
     """Scan a case, or take it from the cache."""
     if cache is None:
-        return scan_fast(case.scene, case.protocol, seed=1)
+        return scanned(case)
     kept = cache / f"{key}.npz"
     if not kept.exists():
-        scan = scan_fast(case.scene, case.protocol, seed=1)
+        scan = scanned(case)
         np.savez_compressed(kept, hu=scan.hu, affine=scan.world_from_voxel, ceiling=scan.hu_ceiling)
     stored = np.load(kept)
-    return Scan(stored["hu"], stored["affine"], Acquisition(kvp=120.0), hu_ceiling=float(stored["ceiling"]))
+    return Scan(
+        stored["hu"],
+        stored["affine"],
+        Acquisition(kvp=case.protocol.kvp),
+        hu_ceiling=float(stored["ceiling"]),
+    )
 
 
 def summary(table: pd.DataFrame) -> pd.DataFrame:

@@ -43,6 +43,7 @@ def build_screw(
     major = _major(shaft, spec)
     start_mm, shank_mm = _thread(shaft, spec, head.at_mm, way)
     axis_u_deg, axis_u_mm = _axis_u(scan, shaft)
+    reduced = Caution.PROCESSED_IMAGE if scan.acquisition.is_metal_reduced else Caution.NONE
     screw = Screw(
         id=match.id,
         side=match.side,
@@ -52,7 +53,7 @@ def build_screw(
         length_mm=_length(head, tip, way),
         root_diameter_mm=_root_mm(spec, major),
         diameter_source="given" if math.isfinite(spec.major_diameter_mm) else "estimated",
-        integrity=examine(shaft, head.at_mm, way),
+        integrity=examine(shaft, head.at_mm, way, reduced),
         spec=spec,
         cautions=_cautions(scan, shaft, spec),
         axis_u_deg=axis_u_deg,

@@ -19,7 +19,7 @@ from ongrowth.screw.match import match_specs
 from ongrowth.screw.metal import metal_threshold_hu, metal_voxels, pieces
 from ongrowth.screw.model import DEFAULT_SETTINGS, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
 from ongrowth.screw.segment import Segment, segments_of
-from ongrowth.screw.shaft import Shaft, trace_shaft
+from ongrowth.screw.shaft import Seen, Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
@@ -95,9 +95,9 @@ def _survey(scan: Scan, specs: Sequence[ScrewSpec], settings: ScrewSettings) -> 
     threshold = metal_threshold_hu(scan)
     voxels = metal_voxels(scan, threshold)
     segments, lumps = _segments(scan, voxels)
-    trace = partial(
-        trace_shaft, scan, threshold_hu=threshold, ceiling_hu=_ceiling_hu(scan, voxels), spec=_common(specs)
-    )
+    at_edge = np.any((voxels == 0) | (voxels == np.array(scan.hu.shape) - 1), axis=1)
+    seen = Seen(threshold, _ceiling_hu(scan, voxels), scan.world_mm(voxels[at_edge]))
+    trace = partial(trace_shaft, scan, seen=seen, spec=_common(specs))
     joined = join_broken(segments, settings)
     traced = [(segment, trace(segment)) for segment in joined[:_MOST_SEGMENTS]]
     parts = [_Part(shaft, kind_of(shaft, settings)) for _, shaft in traced if shaft is not None]

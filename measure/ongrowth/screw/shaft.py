@@ -147,19 +147,46 @@ class Shaft:
         return float(np.linalg.norm(point_mm - self.point_mm(depth)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What the scan says of all its metal.
+
+    Parameters
+    ----------
+    threshold_hu : float
+        CT number of metal.
+    ceiling_hu : float
+        Where the scan stops, NaN if nowhere.
+    edge_mm : ndarray, shape (N, 3)
+        Metal in the outermost voxels of the scan, patient mm (LPS).
+    """
+
+    threshold_hu: float
+    ceiling_hu: float
+    edge_mm: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    """How bright the core is, where the scan stops (NaN: above the core), level of outlines, least metal."""
+    """How bright the core is, where the scan stops (NaN: above the core), level of outlines, all metal."""
 
     core_hu: float
     ceiling_hu: float
     level_hu: float
-    floor_hu: float
+    seen: Seen
+
+    @property
+    def floor_hu(self) -> float:
+        """CT number of metal."""
+        return self.seen.threshold_hu
+
+    @property
+    def edge_mm(self) -> NDArray[np.float64]:
+        """Metal in the outermost voxels of the scan."""
+        return self.seen.edge_mm
 
 
-def trace_shaft(
-    scan: Scan, segment: Segment, threshold_hu: float, ceiling_hu: float, spec: ScrewSpec
-) -> Shaft | None:
+def trace_shaft(scan: Scan, segment: Segment, seen: Seen, spec: ScrewSpec) -> Shaft | None:
     """Measure the piece of metal near a rough segment.
 
     Parameters
@@ -168,10 +195,8 @@ def trace_shaft(
         The CT.
     segment : Segment
         Rough place, within a few millimetres.
-    threshold_hu : float
-        CT number of metal.
-    ceiling_hu : float
-        Where the scan stops, NaN if nowhere.
+    seen : Seen
+        What the scan says of all its metal.
     spec : ScrewSpec
         Its material tells how bright the core would be above the ceiling, its diameters how deep
         the thread is.
@@ -181,12 +206,13 @@ def trace_shaft(
     Shaft or None
         None if no straight shaft is there.
     """
-    crop = scan.crop(scan.box([segment.start_mm, segment.end_mm], _MARGIN_MM))
+    step_mm = float(scan.step_mm.max())
+    crop = scan.crop(scan.box([segment.start_mm, segment.end_mm], _MARGIN_MM + 2.0 * step_mm))
     span = (0.0, segment.length_mm)
-    tube = 1.4 * segment.radius_mm + 0.5 * float(crop.step_mm.max())
-    top = _top(crop, threshold_hu, ceiling_hu)
-    course = straight_course(crop, Course(segment.line), span, tube, (threshold_hu, top))
-    look = _look(crop, course, span, threshold_hu, ceiling_hu, spec.material)
+    tube = 1.4 * segment.radius_mm + 0.5 * step_mm
+    rough = (seen.threshold_hu, _top(crop, seen))
+    course = straight_course(crop, Course(segment.line), span, tube, rough)
+    look = _look(crop, course, span, seen, spec.material)
     course = straight_course(crop, course, span, tube, _range_hu(crop, course, look))
     return _measured(crop, course, span, look, segment.radius_mm, tube, spec)
 
@@ -203,28 +229,22 @@ def _range_hu(crop: Scan, course: Course, look: _Look) -> tuple[float, float]:
     return max((_LOW_SHARE if coarse else 0.5) * look.core_hu, look.floor_hu), look.core_hu
 
 
-def _top(crop: Scan, low_hu: float, ceiling_hu: float) -> float:
+def _top(crop: Scan, seen: Seen) -> float:
     """Return the value above which more metal adds no weight: a plateau, so that the rim decides."""
-    if math.isfinite(ceiling_hu):
-        return ceiling_hu
-    metal = crop.hu[crop.hu > low_hu]
-    return float(np.quantile(metal, 0.9)) if metal.size else low_hu + 1.0
+    if math.isfinite(seen.ceiling_hu):
+        return seen.ceiling_hu
+    metal = crop.hu[crop.hu > seen.threshold_hu]
+    return float(np.quantile(metal, 0.9)) if metal.size else seen.threshold_hu + 1.0
 
 
-def _look(
-    crop: Scan,
-    course: Course,
-    span: tuple[float, float],
-    threshold_hu: float,
-    ceiling_hu: float,
-    material: str,
-) -> _Look:
+def _look(crop: Scan, course: Course, span: tuple[float, float], seen: Seen, material: str) -> _Look:
     """Tell core and level from the middle of the shaft."""
     inner = (0.15 * span[1], 0.85 * span[1])
-    core = float(np.median(outline_of(crop, course, inner, threshold_hu, core_mm=1.5).core_hu))
-    if math.isfinite(ceiling_hu) and core > _CLIPPED_FROM * ceiling_hu:
-        return _Look(CORE_HU[material], ceiling_hu, max(threshold_hu, 0.9 * ceiling_hu), threshold_hu)
-    return _Look(core, math.nan, max(threshold_hu, (core + _BACKGROUND_HU) / 2.0), threshold_hu)
+    threshold, ceiling = seen.threshold_hu, seen.ceiling_hu
+    core = float(np.median(outline_of(crop, course, inner, threshold, core_mm=1.5).core_hu))
+    if math.isfinite(ceiling) and core > _CLIPPED_FROM * ceiling:
+        return _Look(CORE_HU[material], ceiling, max(threshold, 0.9 * ceiling), seen)
+    return _Look(core, math.nan, max(threshold, (core + _BACKGROUND_HU) / 2.0), seen)
 
 
 def _measured(
@@ -251,7 +271,7 @@ def _measured(
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
     gap = find_gap(outline, model, run)
-    first, last = (_end(crop, outline, section, look, run, way) for way in (-1, +1))
+    first, last = (_end(outline, section, look, run, way) for way in (-1, +1))
     return Shaft(
         fit=fit,
         centres=centres,
@@ -412,9 +432,7 @@ def _between(outline: Outline, k: int, way: int) -> float:
     return float(outline.depth_mm[k] + way * share * DEPTH_STEP_MM)
 
 
-def _end(
-    crop: Scan, outline: Outline, section: Section, look: _Look, run: tuple[float, float], way: int
-) -> ShaftEnd:
+def _end(outline: Outline, section: Section, look: _Look, run: tuple[float, float], way: int) -> ShaftEnd:
     at = run[0] if way < 0 else run[1]
     usual = body_of(outline, run).radius_mm
     inward = way * (at - outline.depth_mm)
@@ -433,16 +451,6 @@ def _end(
         below = np.flatnonzero(wide[peak:] ** 2 < halfway)
         shoulder = at - way * float(depth_in[peak + below[0]]) if below.size else end_mm
     taper = float(np.interp(_TAPER_AT * usual, depth_in, wide) - bloom) / max(usual - bloom, 0.2)
-    is_cut = _touches_edge(crop, outline.course.points_mm(end_mm), look.floor_hu, 1.5 * usual + 1.0)
+    reach_mm = 1.5 * usual + 1.0
+    is_cut = bool(np.any(np.linalg.norm(look.edge_mm - outline.course.points_mm(end_mm), axis=1) < reach_mm))
     return ShaftEnd(end_mm, shoulder, float(wide[peak] - bloom), ratio, taper, is_cut)
-
-
-def _touches_edge(crop: Scan, end_mm: NDArray[np.float64], floor_hu: float, reach_mm: float) -> bool:
-    """Whether metal near an end lies in the outermost voxels; the crop has a margin unless the scan ends."""
-    metal = np.zeros(crop.hu.shape, dtype=bool)
-    for axis in range(3):
-        for side in (0, -1):
-            face = tuple(side if a == axis else slice(None) for a in range(3))
-            metal[face] = crop.hu[face] > floor_hu
-    away = np.linalg.norm(crop.world_mm(np.argwhere(metal)) - end_mm, axis=1)
-    return bool(np.any(away < reach_mm))
