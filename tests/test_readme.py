@@ -1,0 +1,117 @@
+"""What README and its neighbours promise: the example runs, commands and options exist, links lead on."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from pathlib import Path
+
+import click
+import pytest
+
+from ongrowth.cli import main
+from ongrowth.wording import fixed_words
+from ongrowth_phantoms.implants import HaloField
+from ongrowth_phantoms.scanner import FastProtocol, scan_fast
+from ongrowth_phantoms.scenes import Scene, pars_scene
+from ongrowth_phantoms.series import write_dicom
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+PAGES = [
+    ROOT / name
+    for name in ("README.md", "DEVELOPERS.md", "docs/README.md", "docs/glossary.md", "docs/changelog.md")
+]
+LINK = re.compile(r"\]\((?!https?:|mailto:)([^)#]+)")
+# in an indented block, in a fence of its own or between back-ticks; "ongrowth" alone is the package
+COMMAND = re.compile(r"(?:^ {4,}(?:\.venv\S)?|`)(?:\S*[/\\])?ongrowth ((?!`)[a-z]+[^`#\n]*)", re.MULTILINE)
+TRUE_WIDTH_MM = 0.7
+
+
+def commands(text: str) -> list[list[str]]:
+    """The words after `ongrowth` of every command named in a text."""
+    return [found.split() for found in COMMAND.findall(text)]
+
+
+@pytest.fixture
+def small_phantom(tmp_path: Path) -> Scene:
+    """A child-sized phantom in coarser voxels, where the example expects its CT."""
+    scene = pars_scene(1, halo=HaloField("even", TRUE_WIDTH_MM), child=True, length_mm=30.0)
+    protocol = FastProtocol(pixel_mm=0.4, slice_mm=0.8, slice_fwhm_mm=1.0, size_mm=(34.0, 40.0, 32.0))
+    write_dicom(scan_fast(scene, protocol, seed=1), tmp_path / "phantom" / "w05", weeks=5.0)
+    return scene
+
+
+def test_the_library_example_runs(
+    small_phantom: Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawn = small_phantom.screws[0]
+    example = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    assert len(example) == 1
+    code, n = re.subn(
+        r"major_diameter_mm=4\.0, root_diameter_mm=3\.0",
+        f"major_diameter_mm={drawn.major_diameter_mm}, root_diameter_mm={drawn.root_diameter_mm}",
+        example[0],
+    )
+    assert n == 1  # the child's screw is thinner than the one of the example
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, object] = {}
+    exec(compile(code, "README.md", "exec"), names)
+    halo = names["halo"]
+    for side in (halo.head_side, halo.tip_side):
+        # four standard uncertainties: the phantom is one draw, and coarse on purpose
+        assert side.mean_width.value == pytest.approx(TRUE_WIDTH_MM, abs=4.0 * side.mean_width.u)
+        assert side.mean_width.u < 0.25
+    printed = capsys.readouterr().out.splitlines()
+    assert any(line.startswith("head_side mean_width as expected") for line in printed)
+    assert any(line.startswith("tip_side mean_width") for line in printed)
+
+
+def test_every_command_and_option_named_exists() -> None:
+    named = list(itertools.chain.from_iterable(commands(page.read_text(encoding="utf-8")) for page in PAGES))
+    assert {"check", "demo", "expect", "follow", "note", "selftest"} <= {words[0] for words in named}
+    context = click.Context(main)
+    for name, *rest in named:
+        command = main.get_command(context, name)
+        assert command is not None, f"ongrowth {name} does not exist"
+        known = {flag for parameter in command.params for flag in parameter.opts}
+        unknown = [word for word in rest if word.startswith("--") and word not in known]
+        assert not unknown, f"ongrowth {name} has no {unknown}"
+
+
+def test_a_command_that_does_not_exist_is_found_out() -> None:
+    text = "    .venv/bin/ongrowth nonsense --a 1\nor `ongrowth check X --b` of `ongrowth`, and ongrowth is"
+    assert commands(text) == [["nonsense", "--a", "1"], ["check", "X", "--b"]]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_link_leads_to_a_file(page: Path) -> None:
+    links = LINK.findall(page.read_text(encoding="utf-8"))
+    assert [link for link in links if not (page.parent / link).exists()] == []
+
+
+def test_the_index_names_every_page() -> None:
+    listed = set(LINK.findall((ROOT / "docs" / "README.md").read_text(encoding="utf-8")))
+    pages = {page.name for page in (ROOT / "docs").glob("*.md")} - {"README.md"}
+    assert pages - listed == set()
+
+
+def test_the_map_names_every_room() -> None:
+    told = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    package = ROOT / "measure" / "ongrowth"
+    rooms = {path.stem for path in package.glob("*.py")}
+    rooms |= {path.parent.name for path in package.glob("*/__init__.py")}
+    assert [room for room in sorted(rooms - {"__init__"}) if f"`{room}`" not in told] == []
+
+
+def test_every_target_named_exists() -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    text = README + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"(?:^ {4}|`)make ([a-z]+)", text, re.MULTILINE))
+    assert {"demo", "test", "check"} <= named
+    assert [target for target in named if not re.search(rf"^{target}:", makefile, re.MULTILINE)] == []
+
+
+def test_the_cautions_are_the_fixed_ones() -> None:
+    for sentence in fixed_words().cautions[:3]:
+        assert f"- {sentence}" in README
