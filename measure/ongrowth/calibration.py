@@ -120,9 +120,7 @@ class Calibration:
         if record["schema"] != SCHEMA:
             raise ValueError(f"schema {record['schema']!r}, expected {SCHEMA!r}")
         stated = record["protocol"]
-        protocol = (
-            Protocol(**{k: math.nan if v is None else v for k, v in stated.items()}) if stated else None
-        )
+        protocol = _protocol(stated) if stated else None
         covariance = np.asarray(record["covariance"], dtype=np.float64)
         if covariance.shape != (4, 4) or np.linalg.eigvalsh(covariance).min() <= 0:
             raise ValueError("covariance is not a positive 4 x 4 matrix")
@@ -134,6 +132,14 @@ class Calibration:
             material=record.get("material", "titanium"),
             **numbers,
         )
+
+
+def _protocol(stated: dict[str, Any]) -> Protocol:
+    scanner, kernel, algorithm, strength = (
+        str(stated[name]) for name in ("scanner", "kernel", "algorithm", "strength")
+    )
+    kvp, thickness_mm = (_number(stated[name]) for name in ("kvp", "slice_thickness_mm"))
+    return Protocol(scanner, kernel, algorithm, strength, kvp, thickness_mm)
 
 
 def _plain(value: Any) -> Any:

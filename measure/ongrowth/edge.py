@@ -189,7 +189,7 @@ class RodResponse:
     def __init__(self, blur: Blur, section: Section, reach_mm: float) -> None:
         self._blur, self._section = blur, section
         self._k, self._r, self._kernels = _hankel(float(reach_mm))
-        angle = np.arange(_N_DIRECTIONS) * (2.0 * np.pi / _N_DIRECTIONS)
+        angle = np.arange(_N_DIRECTIONS, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
         transfer = section.transfer(blur, self._k, angle)
         m = np.arange(_N_HARMONICS)
         weight = np.where(m == 0, 1.0, 2.0) * (-1.0) ** m / _N_DIRECTIONS
@@ -236,7 +236,7 @@ class RodResponse:
             Radii of thin shells, evenly spaced, and the amplitude there.
         """
         k, r = self._k, self._r
-        angle = np.arange(_N_DIRECTIONS) * (2.0 * np.pi / _N_DIRECTIONS)
+        angle = np.arange(_N_DIRECTIONS, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
         transfer = self._section.transfer(self._blur, k, angle, -along_per_mm)
         step = shells_mm[1] - shells_mm[0]
         ring = special.jv(order, 2.0 * np.pi * np.outer(k, shells_mm)) @ (amplitude * shells_mm * step)
@@ -292,7 +292,7 @@ def look_up(table: FloatArray, radius_mm: FloatArray, cosines: FloatArray) -> Fl
     out = np.einsum("nm,mn->n", columns[i], cosines) * w1
     for shift, w in ((-1, w0), (1, w2), (2, w3)):
         out += np.einsum("nm,mn->n", columns[i + shift], cosines) * w
-    return out
+    return np.asarray(out)
 
 
 def look_up_discs(

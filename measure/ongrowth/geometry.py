@@ -141,4 +141,4 @@ class Line:
     def distance_mm(self, points_mm: ArrayLike) -> NDArray[np.float64]:
         """Distance of points, shape (..., 3), from the line, mm."""
         away = np.asarray(points_mm, dtype=np.float64) - self.point_mm
-        return np.linalg.norm(away - (away @ self.direction)[..., None] * self.direction, axis=-1)
+        return np.asarray(np.linalg.norm(away - (away @ self.direction)[..., None] * self.direction, axis=-1))

@@ -34,7 +34,7 @@ class Problem:
         return f"{self.code}: {self.text} {self.advice}".rstrip()
 
 
-class Refused(Exception):
+class Refused(Exception):  # noqa: N818 - it reads as a sentence: the scan is refused
     """Data that cannot serve. Carries every problem found, not only the first.
 
     Parameters
@@ -135,12 +135,12 @@ class Scan:
     @property
     def voxel_from_world(self) -> NDArray[np.float64]:
         """Maps patient mm to array indices ``(k, j, i)``; shape (4, 4)."""
-        return np.linalg.inv(self.world_from_voxel)
+        return frozen(np.linalg.inv(self.world_from_voxel))
 
     @property
     def step_mm(self) -> NDArray[np.float64]:
         """Length of one step along each array axis ``(k, j, i)``, mm, shape (3,)."""
-        return np.linalg.norm(self.world_from_voxel[:3, :3], axis=0)
+        return frozen(np.linalg.norm(self.world_from_voxel[:3, :3], axis=0))
 
     @property
     def slice_normal(self) -> NDArray[np.float64]:
@@ -148,7 +148,7 @@ class Scan:
         a = self.world_from_voxel[:3, :3]
         normal = np.cross(a[:, 2], a[:, 1])
         normal /= np.linalg.norm(normal)
-        return normal if normal @ a[:, 0] >= 0 else -normal
+        return np.asarray(normal if normal @ a[:, 0] >= 0 else -normal)
 
     @property
     def slice_gap_mm(self) -> float:
