@@ -1,0 +1,152 @@
+"""When a defect was first seen bridged: only ever known to lie between two CTs."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ongrowth.trajectory.tidy import select
+from ongrowth.trajectory.waiting import WaitingMass, waiting_mass
+
+FloatArray = NDArray[np.float64]
+
+HALF_BRIDGED = 0.5  # used in most studies: Willems A et al. Eur J Radiol 2022;156:110511
+
+
+@dataclass(frozen=True, slots=True)
+class BridgingInterval:
+    """A defect was first seen bridged in (from, to]; `to_weeks` infinite: not yet at the last CT."""
+
+    case: str
+    implant: str
+    from_weeks: float
+    to_weeks: float
+
+
+def bridging_intervals(table: pd.DataFrame, fraction: float = HALF_BRIDGED) -> tuple[BridgingInterval, ...]:
+    """Return for each screw between which weeks its defect became bridged.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Long table, as ``scans.parquet``.
+    fraction : float
+        Bridged fraction that counts as bridged.
+
+    Notes
+    -----
+    A CT at which the fraction is not measurable tells nothing, and a missed visit neither: both widen the
+    interval. The first CT at or above `fraction` counts, also if a later one reads below.
+    """
+    rows = select(table, "bridged_fraction", ("defect",))
+    return tuple(
+        BridgingInterval(str(case), str(implant), *_interval(group, fraction))
+        for (case, implant), group in rows.groupby(["case", "implant"], sort=True)
+    )
+
+
+def _interval(group: pd.DataFrame, fraction: float) -> tuple[float, float]:
+    weeks, value = group["weeks_since_surgery"].to_numpy(), group["value"].to_numpy()
+    reached = np.flatnonzero(value >= fraction)
+    if reached.size == 0:
+        return float(weeks[-1]), math.inf
+    first = int(reached[0])
+    return (float(weeks[first - 1]) if first else 0.0), float(weeks[first])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BridgedShare:
+    """Share of defects that are bridged by each week.
+
+    Parameters
+    ----------
+    weeks : ndarray, shape (K,)
+        Weeks.
+    least, largest : ndarray, shape (K,)
+        Share that must, and that may, have happened by then: the data leave open where within its
+        interval an event lies.
+    low95, high95 : ndarray, shape (K,)
+        Interval of the share, patients drawn again with replacement.
+    n_patients, n_defects, n_seen : int
+        Patients, defects, and those seen bridged.
+    """
+
+    weeks: FloatArray
+    least: FloatArray
+    largest: FloatArray
+    low95: FloatArray
+    high95: FloatArray
+    n_patients: int
+    n_defects: int
+    n_seen: int
+
+
+def bridged_share(
+    intervals: tuple[BridgingInterval, ...],
+    weeks: FloatArray | None = None,
+    *,
+    n_draws: int = 300,
+    seed: int = 1,
+) -> BridgedShare:
+    """Return the share of defects bridged by each week, with an interval from drawing patients again.
+
+    Parameters
+    ----------
+    intervals : tuple of BridgingInterval
+        As `bridging_intervals` gives them.
+    weeks : ndarray, optional
+        Weeks to tell; by default 40 up to the last CT.
+    n_draws, seed : int
+        Of the resampling.
+
+    Raises
+    ------
+    ValueError
+        If there is no interval.
+    """
+    left = np.array([i.from_weeks for i in intervals])
+    right = np.array([i.to_weeks for i in intervals])
+    known = np.concatenate([left, right[np.isfinite(right)]])
+    at = np.linspace(0.0, float(known.max()), 40) if weeks is None else np.asarray(weeks, dtype=np.float64)
+    least, largest = waiting_mass(left, right).happened(at)
+    middle = _middle_of_draws([i.case for i in intervals], left, right, at, n_draws, seed)
+    low, high = np.percentile(middle, [2.5, 97.5], axis=0)
+    return BridgedShare(
+        at,
+        least,
+        largest,
+        np.minimum(low, least),
+        np.maximum(high, largest),
+        len({i.case for i in intervals}),
+        len(intervals),
+        int(np.isfinite(right).sum()),
+    )
+
+
+def _middle_of_draws(
+    cases: list[str], left: FloatArray, right: FloatArray, at: FloatArray, n_draws: int, seed: int
+) -> FloatArray:
+    """Return the middle of least and largest share for patients drawn with replacement, shape (N, K)."""
+    rng = np.random.default_rng(seed)
+    _, owner = np.unique(cases, return_inverse=True)
+    members = [np.flatnonzero(owner == k) for k in range(owner.max() + 1)]
+    draws = []
+    for _ in range(n_draws):
+        chosen = np.concatenate([members[k] for k in rng.integers(0, len(members), len(members))])
+        least, largest = waiting_mass(left[chosen], right[chosen]).happened(at)
+        draws.append(0.5 * (least + largest))
+    return np.array(draws)
+
+
+__all__ = [
+    "HALF_BRIDGED",
+    "BridgedShare",
+    "BridgingInterval",
+    "WaitingMass",
+    "bridged_share",
+    "bridging_intervals",
+]

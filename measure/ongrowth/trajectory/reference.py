@@ -1,0 +1,347 @@
+"""Windows from a reference cohort: the expected range per week, surface and side, with its uncertainty."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from ongrowth.findings import SURFACES, Windows, shipped_windows
+from ongrowth.quantity import Unit
+from ongrowth.reading import QUANTITIES, Against, Window
+from ongrowth.scan import refuse
+from ongrowth.trajectory.tidy import need_columns, select
+
+FloatArray = NDArray[np.float64]
+
+SPANS_WEEKS = (0.0, 3.0, 6.0, 9.0, 12.0, 16.0, 20.0, 26.0, 39.0, 52.0, 78.0, 104.0, math.inf)
+EXPECTED_SHARE = 0.95  # of the reference patients lie within the expected range
+MIN_PATIENTS = 40  # below it the range of a span is left as shipped; project's choice
+_MORE_IS_BETTER = (
+    "bridged_fraction",
+    "no_lucency_share",
+    "no_lucency_length",
+    "longest_no_lucency",
+)
+_SMOOTHING = 0.25  # SD of the weights along log(1 + weeks): half a span and a bit
+_HALO_SIDES = ("head_side", "tip_side")
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceRange:
+    """The limit that a share of a reference cohort keeps within, over a span of weeks.
+
+    Parameters
+    ----------
+    surface, side, quantity : str
+        Whose limit.
+    from_weeks, to_weeks : float
+        Span.
+    limit, low95, high95 : float
+        Percentile of the cohort and the interval of that percentile.
+    median : float
+        Median of the cohort.
+    n_patients, n_values : int
+        Patients and values in the span.
+    is_upper : bool
+        Whether values beyond it are larger (else smaller).
+    unit : Unit
+        Of the limit.
+    """
+
+    surface: str
+    side: str
+    quantity: str
+    from_weeks: float
+    to_weeks: float
+    limit: float
+    low95: float
+    high95: float
+    median: float
+    n_patients: int
+    n_values: int
+    is_upper: bool
+    unit: Unit
+    expected_share: float = EXPECTED_SHARE
+
+
+def reference_ranges(
+    table: pd.DataFrame,
+    quantity: str = "mean_width",
+    *,
+    spans_weeks: Sequence[float] = SPANS_WEEKS,
+    expected_share: float = EXPECTED_SHARE,
+    min_patients: int = MIN_PATIENTS,
+    n_draws: int = 400,
+    seed: int = 1,
+) -> tuple[ReferenceRange, ...]:
+    """Return the limits of a reference cohort, one for each surface, side and span with enough patients.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Long table of the reference cohort, as ``scans.parquet``. Only patients whose course was as wished
+        belong in it: that choice is the centre's.
+    quantity : str
+        What the windows are for.
+    spans_weeks : sequence of float
+        Ends of the spans.
+    expected_share : float
+        Share of patients within the range. The range is open on the side that is no concern: a narrow halo is
+        never outside.
+    min_patients : int
+        Patients a span must have.
+    n_draws, seed : int
+        Patients are drawn again this often for the interval of the limit.
+
+    Raises
+    ------
+    Refused
+        Code ``missing-column``, ``no-rows``, ``not-a-window-quantity`` or ``too-few-patients``.
+
+    Notes
+    -----
+    The percentile of a span is that of the values round its median week, weighted by nearness on the scale
+    log(1 + weeks) and so that each patient counts once; its interval is from drawing patients, not values,
+    with replacement. Values carry their measurement error: the range is that of measured values, which is
+    what a new value is held against.
+    """
+    if quantity not in QUANTITIES:
+        raise refuse(
+            "not-a-window-quantity",
+            f"No window can speak of {quantity}.",
+            f"Choose one of {', '.join(QUANTITIES)}.",
+        )
+    need_columns(table, ["surface", "unit"])
+    sides = (
+        ("defect",) if quantity in ("bridged_fraction", "gap_width_mean", "gap_width_max") else _HALO_SIDES
+    )
+    rows = select(table, quantity, sides)
+    settings = (spans_weeks, expected_share, min_patients, n_draws, seed)
+    ranges = tuple(
+        found
+        for (surface, side), group in rows.groupby(["surface", "side"], sort=True)
+        for found in _ranges(group, str(surface), str(side), quantity, settings)
+    )
+    if not ranges:
+        raise refuse(
+            "too-few-patients",
+            f"No span of weeks has {min_patients} patients of one surface.",
+            "Add patients, or lower --min-patients and say so.",
+        )
+    return ranges
+
+
+_Settings = tuple[Sequence[float], float, int, int, int]
+
+
+def _ranges(
+    group: pd.DataFrame, surface: str, side: str, quantity: str, settings: _Settings
+) -> Iterator[ReferenceRange]:
+    spans, expected_share, min_patients, n_draws, seed = settings
+    weeks, values = group["weeks_since_surgery"].to_numpy(), group["value"].to_numpy()
+    patients, owner = np.unique(group["case"].astype(str), return_inverse=True)
+    is_upper = quantity not in _MORE_IS_BETTER
+    share = expected_share if is_upper else 1.0 - expected_share
+    times = np.random.default_rng(seed).multinomial(
+        patients.size, np.full(patients.size, 1.0 / patients.size), n_draws
+    )
+    for start, end in itertools.pairwise(spans):
+        inside = (weeks >= start) & (weeks < end)
+        n_patients = np.unique(owner[inside]).size
+        if n_patients < min_patients:
+            continue
+        middle = float(np.median(weeks[inside]))
+        nearness = _nearness(weeks, middle)
+        drawn = [_local_quantile(values, nearness * t[owner], owner, share) for t in times]
+        low, high = np.nanpercentile(drawn, [2.5, 97.5])
+        yield ReferenceRange(
+            surface,
+            "any" if side == "defect" else side,
+            quantity,
+            start,
+            end,
+            _local_quantile(values, nearness, owner, share),
+            float(low),
+            float(high),
+            _local_quantile(values, nearness, owner, 0.5),
+            int(n_patients),
+            int(inside.sum()),
+            is_upper,
+            Unit(str(group["unit"].iloc[0])),
+            expected_share,
+        )
+
+
+def _nearness(weeks: FloatArray, middle: float) -> FloatArray:
+    distance = (np.log1p(weeks) - math.log1p(middle)) / _SMOOTHING
+    return np.where(np.abs(distance) < 3.0, np.exp(-0.5 * distance**2), 0.0)
+
+
+def _local_quantile(values: FloatArray, weight: FloatArray, owner: ArrayLike, share: float) -> float:
+    """Return a quantile of weighted values in which every patient counts by its nearest value alone."""
+    index = np.asarray(owner)
+    per_patient = np.bincount(index, weight)
+    most = np.zeros_like(per_patient)
+    np.maximum.at(most, index, weight)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        fair = np.where(weight > 0.0, weight * (most / per_patient)[index], 0.0)
+    return weighted_quantile(values, fair, share)
+
+
+def weighted_quantile(values: ArrayLike, weights: ArrayLike, share: float) -> float:
+    """Return the value below which a share of the weight lies, interpolated between values.
+
+    Examples
+    --------
+    >>> weighted_quantile([1.0, 2.0, 3.0], [1.0, 1.0, 1.0], 0.5)
+    2.0
+    """
+    x, w = np.asarray(values, dtype=np.float64), np.asarray(weights, dtype=np.float64)
+    order = np.argsort(x, kind="stable")
+    x, w = x[order], w[order]
+    kept = w > 0.0
+    x, w = x[kept], w[kept]
+    if x.size == 0:
+        return math.nan
+    place = (np.cumsum(w) - 0.5 * w) / w.sum()
+    return float(np.interp(share, place, x))
+
+
+def windows_of(ranges: Sequence[ReferenceRange], cohort: str) -> Windows:
+    """Return the rows of a windows table that say what a reference cohort shows.
+
+    Parameters
+    ----------
+    ranges : sequence of ReferenceRange
+        Of one or several quantities.
+    cohort : str
+        Name of the cohort, for the column ``source``.
+
+    Returns
+    -------
+    tuple of Window
+        For each range two rows: beyond the percentile a value is undecided, beyond the far end of the
+        percentile's own interval it is outside. For weeks, surfaces and sides without enough patients, the
+        rows of the shipped table stand.
+
+    Notes
+    -----
+    A table replaces all rows of the quantities it names, so what the cohort cannot tell is repeated from the
+    shipped table, cut to the weeks that are left.
+    """
+    own = tuple(row for found in ranges for row in _rows_of(found, cohort))
+    named = {found.quantity for found in ranges}
+    shipped = (row for row in shipped_windows() if row.quantity in named)
+    return (*own, *(piece for row in shipped for piece in _left_over(row, ranges)))
+
+
+def _rows_of(found: ReferenceRange, cohort: str) -> Iterator[Window]:
+    far = found.high95 if found.is_upper else found.low95
+    share = f"{100 * found.expected_share:g} % of the reference cohort"
+    who = f"{found.n_patients} patients, {found.n_values} values of {cohort}"
+    source = f"{who}; percentile {found.limit:.3f} ({found.low95:.3f} to {found.high95:.3f})"
+    words = f"{share} {'reach no more' if found.is_upper else 'reach at least this'}."
+    far_words = f"Beyond the range of {share}, its uncertainty included."
+    for limit, beyond, meaning in (
+        (found.limit, Against.UNDECIDED, words),
+        (far, Against.OUTSIDE, far_words),
+    ):
+        yield Window(
+            surface=found.surface,
+            quantity=found.quantity,
+            side=found.side,
+            from_weeks=found.from_weeks,
+            to_weeks=found.to_weeks,
+            low=0.0 if found.is_upper else round(limit, 3),
+            high=round(limit, 3) if found.is_upper else _largest(found.unit),
+            unit=found.unit,
+            meaning=meaning,
+            source=source,
+            beyond=beyond,
+        )
+
+
+def _largest(unit: Unit) -> float:
+    return 1.0 if unit is Unit.ONE else math.nan
+
+
+def _left_over(row: Window, ranges: Sequence[ReferenceRange]) -> Iterator[Window]:
+    """Give a shipped row cut to the weeks that no range covers, split by surface and side where needed."""
+    surfaces = SURFACES if row.surface == "any" else (row.surface,)
+    sides = _HALO_SIDES if row.side == "any" else (row.side,)
+    left = {
+        (surface, side): _uncovered(
+            row.from_weeks, row.to_weeks, _covered(row.quantity, surface, side, ranges)
+        )
+        for surface, side in itertools.product(surfaces, sides)
+    }
+    if len(set(left.values())) == 1:
+        left = {(row.surface, row.side): left[surfaces[0], sides[0]]}
+    elif all(left[surface, sides[0]] == left[surface, sides[-1]] for surface in surfaces):
+        left = {(surface, row.side): left[surface, sides[0]] for surface in surfaces}
+    for (surface, side), spans in left.items():
+        yield from (replace(row, surface=surface, side=side, from_weeks=a, to_weeks=b) for a, b in spans)
+
+
+_Spans = tuple[tuple[float, float], ...]
+
+
+def _covered(quantity: str, surface: str, side: str, ranges: Sequence[ReferenceRange]) -> _Spans:
+    return tuple(
+        (r.from_weeks, r.to_weeks)
+        for r in ranges
+        if r.quantity == quantity and r.surface == surface and r.side in ("any", side)
+    )
+
+
+def _uncovered(start: float, end: float, covered: _Spans) -> _Spans:
+    """Return what is left of a span without the covered ones.
+
+    Examples
+    --------
+    >>> _uncovered(0.0, 12.0, ((3.0, 6.0), (6.0, 9.0)))
+    ((0.0, 3.0), (9.0, 12.0))
+    """
+    at, left = start, []
+    for a, b in sorted(covered):
+        if min(a, end) > at:
+            left.append((at, min(a, end)))
+        at = max(at, b)
+    return (*left, (at, end)) if at < end else tuple(left)
+
+
+def windows_toml(windows: Windows, remark: str = "") -> str:
+    """Return a windows table as TOML, as `check --windows` takes it."""
+    lines = [f"# {line}" for line in remark.splitlines()]
+    return "\n".join([*lines, *("\n".join(_window_lines(row)) for row in windows)]) + "\n"
+
+
+def _window_lines(row: Window) -> Iterator[str]:
+    yield "\n[[window]]"
+    for name in ("surface", "quantity", "side"):
+        yield f'{name} = "{getattr(row, name)}"'
+    for name in ("from_weeks", "to_weeks", "low", "high"):
+        value = getattr(row, name)
+        if not math.isnan(value) and not (name in ("low", "high") and math.isinf(value)):
+            yield f"{name} = {_toml_number(value)}"
+    yield f'unit = "{row.unit.value}"'
+    yield f'beyond = "{row.beyond.value}"'
+    for name in ("meaning", "source"):
+        yield f"{name} = {_toml_text(getattr(row, name))}"
+
+
+def _toml_number(value: float) -> str:
+    if math.isinf(value):
+        return "inf" if value > 0 else "-inf"
+    return repr(float(value))
+
+
+def _toml_text(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{" ".join(escaped.split())}"'
