@@ -11,6 +11,7 @@ from ongrowth.agreement.correlation import (
 )
 from ongrowth.agreement.difference import LimitsOfAgreement, limits_of_agreement, limits_with_replicates
 from ongrowth.agreement.linearity import Linearity, linearity_and_bias
+from ongrowth.agreement.picture import difference_picture
 from ongrowth.agreement.repeatability import (
     MULTIPLE_95,
     REPEATABILITY_FACTOR,
@@ -22,6 +23,7 @@ from ongrowth.agreement.repeatability import (
     spread_factors,
     upper_spread_factor,
 )
+from ongrowth.agreement.table import Layout, Statistic, compare, melt, render_text
 
 __all__ = [
     "MULTIPLE_95",
@@ -30,13 +32,17 @@ __all__ = [
     "Intraclass",
     "IntraclassForm",
     "Kappa",
+    "Layout",
     "LimitsOfAgreement",
     "Linearity",
     "MeanSquares",
     "Repeatability",
+    "Statistic",
     "agreement_weights",
+    "compare",
     "concordance",
     "cross_table",
+    "difference_picture",
     "double_examination",
     "intraclass_correlation",
     "limits_of_agreement",
@@ -44,7 +50,9 @@ __all__ = [
     "linearity_and_bias",
     "mean_squares",
     "measure_repeatability",
+    "melt",
     "paired_differences",
+    "render_text",
     "spread_factors",
     "upper_spread_factor",
     "weighted_kappa",

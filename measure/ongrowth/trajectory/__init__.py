@@ -8,7 +8,7 @@ from ongrowth.trajectory.bridging import (
     bridging_intervals,
 )
 from ongrowth.trajectory.course import Course, Phase, fit_course
-from ongrowth.trajectory.picture import bridged_picture, course_picture, range_picture, svg_of
+from ongrowth.trajectory.picture import bridged_picture, course_picture, range_picture
 from ongrowth.trajectory.protocol import ProtocolReport, Step, protocol_steps, report_protocol
 from ongrowth.trajectory.reference import (
     ReferenceRange,
@@ -17,7 +17,6 @@ from ongrowth.trajectory.reference import (
     windows_of,
     windows_toml,
 )
-from ongrowth.trajectory.tidy import need_columns, read_table, select
 from ongrowth.trajectory.waiting import (
     SurvivalSteps,
     WaitingMass,
@@ -48,14 +47,10 @@ __all__ = [
     "fit_waiting_time",
     "kaplan_meier",
     "log_rank",
-    "need_columns",
     "protocol_steps",
     "range_picture",
-    "read_table",
     "reference_ranges",
     "report_protocol",
-    "select",
-    "svg_of",
     "waiting_mass",
     "weighted_quantile",
     "windows_of",

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ongrowth.trajectory.tidy import select
+from ongrowth.tidy import select
 from ongrowth.trajectory.waiting import WaitingMass, waiting_mass
 
 FloatArray = NDArray[np.float64]

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from ongrowth.estimate import Estimate
 from ongrowth.quantity import COVERAGE_95
 from ongrowth.scan import refuse
-from ongrowth.trajectory.tidy import select
+from ongrowth.tidy import select
 
 FloatArray = NDArray[np.float64]
 

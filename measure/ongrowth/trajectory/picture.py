@@ -2,45 +2,25 @@
 
 from __future__ import annotations
 
-import io
-import re
-from collections.abc import Callable, Sequence
-from html import escape
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from ongrowth.quantity import Unit
-from ongrowth.reports.figures import SIDE_STYLE, STYLE
+from ongrowth.reports.drawing import svg_of
+from ongrowth.reports.figures import SIDE_STYLE
+from ongrowth.tidy import select
 from ongrowth.trajectory.bridging import BridgedShare
 from ongrowth.trajectory.course import Course
 from ongrowth.trajectory.reference import ReferenceRange
-from ongrowth.trajectory.tidy import select
 from ongrowth.wording import PRINTED_UNIT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_SIZE_MM = (120.0, 75.0)
 _MOST_LINES = 150  # thin lines of single sides; more would be a grey block
-
-
-def svg_of(draw: Callable[[Axes], None], alt: str, size_mm: tuple[float, float] = _SIZE_MM) -> str:
-    """Return what a function draws on axes as SVG for a page, with words for a screen reader."""
-    import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    out = io.StringIO()
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(size_mm[0] / 25.4, size_mm[1] / 25.4), layout="constrained")
-        draw(figure.add_subplot())
-        canvas: Any = FigureCanvasSVG(figure)
-        canvas.print_svg(out, metadata={"Date": None, "Creator": None})
-    svg = re.sub(r"<metadata>.*?</metadata>", "", out.getvalue(), flags=re.DOTALL)
-    svg = svg[svg.index("<svg") :]
-    return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', 1)
 
 
 def course_picture(table: pd.DataFrame, course: Course) -> str:

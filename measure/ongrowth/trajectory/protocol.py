@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ongrowth.trajectory.tidy import need_columns, select
+from ongrowth.tidy import need_columns, select
 
 PROTOCOL_COLUMNS = ("scanner", "kernel", "algorithm", "kvp", "slice_thickness_mm")
 

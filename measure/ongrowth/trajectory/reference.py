@@ -15,7 +15,7 @@ from ongrowth.findings import SURFACES, Windows, shipped_windows
 from ongrowth.quantity import Unit
 from ongrowth.reading import QUANTITIES, Against, Window
 from ongrowth.scan import refuse
-from ongrowth.trajectory.tidy import need_columns, select
+from ongrowth.tidy import need_columns, select
 
 FloatArray = NDArray[np.float64]
 

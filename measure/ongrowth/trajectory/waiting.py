@@ -67,7 +67,7 @@ def kaplan_meier(weeks: ArrayLike, is_event: ArrayLike) -> SurvivalSteps:
     at = np.unique(time[event])
     risk = np.array([(time >= t).sum() for t in at], dtype=np.int64)
     died = np.array([(event & (time == t)).sum() for t in at], dtype=np.int64)
-    share: FloatArray = np.cumprod(1.0 - died / np.maximum(risk, 1))
+    share = np.cumprod(1.0 - died / np.maximum(risk, 1)).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         summed: FloatArray = np.cumsum(died / (risk * (risk - died).astype(np.float64)))
         share_u: FloatArray = share * np.sqrt(summed)
