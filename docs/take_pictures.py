@@ -13,6 +13,7 @@ from pathlib import Path
 from PIL import Image
 
 PICTURES = Path(__file__).parent / "pictures"
+ONGROWTH = Path(sys.executable).with_name("ongrowth")  # the command of the Python that runs this
 CHROMIUM = ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"]
 DOTS_PER_INCH = 96
 
@@ -24,9 +25,9 @@ def run(*command: str | Path) -> None:
 
 def make_page(phantom: str, folder: Path) -> Path:
     """Return the page of a phantom measured by `follow`."""
-    run("ongrowth", "phantom", phantom, "--out", folder / "in")
+    run(ONGROWTH, "phantom", phantom, "--out", folder / "in")
     case_file = next((folder / "in").rglob("case.toml"))
-    run("ongrowth", "follow", case_file, "--out", folder / "out")
+    run(ONGROWTH, "follow", case_file, "--out", folder / "out")
     return folder / "out" / "page.html"
 
 
@@ -51,4 +52,4 @@ def keep(picture: Path, name: str) -> None:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as scratch:
-        take(make_page(sys.argv[1] if len(sys.argv) > 1 else "crescent", Path(scratch)), Path(scratch))
+        take(make_page(sys.argv[1] if len(sys.argv) > 1 else "one-sided", Path(scratch)), Path(scratch))
