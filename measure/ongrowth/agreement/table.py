@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -300,7 +300,7 @@ def _kappa(
     yield Statistic(part, "categories", "share of equal categories", first, second, share, len(both))
 
 
-def melt(table: pd.DataFrame, subject: Sequence[str], methods: dict[str, Sequence[str]]) -> pd.DataFrame:
+def melt(table: pd.DataFrame, subject: Sequence[str], methods: Mapping[str, Sequence[str]]) -> pd.DataFrame:
     """Return a table with one column for each method and replicate as one with a row for each reading.
 
     Parameters
@@ -309,7 +309,7 @@ def melt(table: pd.DataFrame, subject: Sequence[str], methods: dict[str, Sequenc
         One row for each subject.
     subject : sequence of str
         Columns that name it; other columns are kept too.
-    methods : dict of str to sequence of str
+    methods : mapping of str to sequence of str
         Columns of the replicates of each method.
     """
     columns = [column for group in methods.values() for column in group]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import ongrowth
+from ongrowth.cli.cohort import agreement, cohort, readers, windows
 from ongrowth.cli.dicom import dicom
 from ongrowth.cli.door import (
     DEBUG,
@@ -349,3 +350,5 @@ def completion(shell: str) -> None:
 
 
 main.add_command(dicom)
+for researcher in (cohort, agreement, windows, readers):
+    main.add_command(researcher)

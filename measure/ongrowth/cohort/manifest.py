@@ -19,7 +19,7 @@ from ongrowth.casefile import BadCaseFile, CaseFile, read_case_file, scan_name
 from ongrowth.cohort.cells import IMPLANT_COLUMNS, Cells, Row, fault, is_name
 from ongrowth.cohort.job import Job
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
-from ongrowth.scan import Level, Problem, Refused
+from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
 
 _TIME_COLUMNS = ("weeks_since_surgery", "surgery_date", "scan_date")
@@ -30,7 +30,7 @@ _ROLES = ("", "pre-op", "baseline", "follow-up")
 _UNIT = re.compile(r"_(cm|m|in|inch|inches|um|micron|days?|months?|years?|percent|rad)$")
 
 
-class BadManifest(Refused):
+class BadManifest(BadCaseFile):
     """A manifest that cannot be used; carries every fault at once."""
 
 

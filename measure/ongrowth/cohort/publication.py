@@ -1,0 +1,200 @@
+"""What a publication needs of a run: numbers of patients, screws and sides, tables, methods paragraph."""
+
+from __future__ import annotations
+
+import csv
+import importlib.metadata
+import io
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+
+import ongrowth
+from ongrowth.cohort.manifest import Manifest
+from ongrowth.cohort.run import read_run
+from ongrowth.cohort.tables import Tables
+from ongrowth.reading import libraries, write_text
+from ongrowth.wording import fixed_words
+
+PHASES_WEEKS = (-math.inf, 0.0, 3.0, 6.0, 12.0, 26.0, 52.0, math.inf)
+_OUTCOMES = ("as expected", "undecided", "outside", "not measurable")
+_EXTRA_LIBRARIES = ("dask", "pyarrow", "statsmodels", "pandas")
+
+
+@dataclass(frozen=True, slots=True)
+class PrintedTable:
+    """A table as printed: title, head, rows of texts."""
+
+    title: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """How large a cohort is.
+
+    Parameters
+    ----------
+    n_patients, n_screws, n_places : int
+        Patients, screws and sides of screws with at least one measured CT.
+    n_scans, n_failed, n_missed : int
+        CTs measured, CTs without numbers, visits without a CT.
+    """
+
+    n_patients: int
+    n_screws: int
+    n_places: int
+    n_scans: int
+    n_failed: int
+    n_missed: int
+
+
+def cohort_size(widths: pd.DataFrame, tables: Tables) -> Size:
+    """Return the size of a cohort from the rows of its mean widths."""
+    screws = widths["case"].astype(str) + "/" + widths["implant"].astype(str)
+    known = widths["value"].notna()
+    places = (screws + "/" + widths["side"].astype(str))[known]
+    return Size(
+        int(widths["case"].nunique()),
+        int(screws.nunique()),
+        int(places.nunique()),
+        tables.n_measured,
+        tables.n_failed,
+        tables.n_missed,
+    )
+
+
+def size_table(size: Size) -> PrintedTable:
+    """Return the numbers of patients, screws, sides and CTs."""
+    named = (
+        ("patients", size.n_patients),
+        ("screws", size.n_screws),
+        ("sides of screws with a measured width", size.n_places),
+        ("CTs measured", size.n_scans),
+        ("CTs without numbers", size.n_failed),
+        ("visits without a CT", size.n_missed),
+    )
+    return PrintedTable("Size", ("", "number"), tuple((words, str(n)) for words, n in named))
+
+
+def width_table(widths: pd.DataFrame) -> PrintedTable:
+    """Return mean halo width by phase and side: patients, median with quartiles, place in the window."""
+    phase = pd.cut(widths["weeks_since_surgery"], PHASES_WEEKS, right=False)
+    rows = []
+    for key, group in widths.groupby([phase, "side"], observed=True, sort=True):
+        span, side = cast("tuple[pd.Interval[float], str]", key)
+        known = group["value"].dropna()
+        counts = group["against_window"].value_counts()
+        rows.append(
+            (
+                _span_words(span.left, span.right),
+                side.replace("_", " "),
+                str(group["case"].nunique()),
+                f"{len(known)} of {len(group)}",
+                _quartiles(known.to_numpy()),
+                *(str(int(counts.get(word, 0))) for word in _OUTCOMES),
+            )
+        )
+    head = ("weeks", "side", "patients", "measured", "median mm (quartiles)", *_OUTCOMES)
+    return PrintedTable("Mean halo width", head, tuple(rows))
+
+
+def _span_words(start: float, end: float) -> str:
+    if math.isinf(start):
+        return "before surgery"
+    return f"{start:g} on" if math.isinf(end) else f"{start:g} to {end:g}"
+
+
+def _quartiles(values: Any) -> str:
+    if len(values) == 0:
+        return ""
+    low, middle, high = np.percentile(values, [25, 50, 75])
+    return f"{middle:.2f} ({low:.2f} to {high:.2f})"
+
+
+def protocol_table(widths: pd.DataFrame) -> PrintedTable:
+    """Return the scan protocols of the cohort with the number of CTs of each."""
+    names = ["scanner", "kernel", "algorithm", "kvp", "slice_thickness_mm"]
+    scans = widths.drop_duplicates(["case", "scan"])
+    counted = scans.groupby(names, dropna=False, sort=True).size().sort_values(ascending=False, kind="stable")
+    rows = tuple((*map(_shown, cast("tuple[Any, ...]", facts)), str(n)) for facts, n in counted.items())
+    return PrintedTable("Protocols", (*(n.replace("_", " ") for n in names), "CTs"), rows)
+
+
+def _shown(fact: Any) -> str:
+    if isinstance(fact, float):
+        return "not stated" if math.isnan(fact) else f"{fact:g}"
+    return str(fact) if pd.notna(fact) and fact else "not stated"
+
+
+def provenance(manifest: Manifest, out: Path, tables: Tables, executor: str) -> dict[str, Any]:
+    """Return what made the tables: versions, digests, counts."""
+    return {
+        "schema": "ongrowth-cohort/1",
+        "cautions": list(fixed_words().cautions),
+        "version": ongrowth.__version__,
+        "libraries": libraries() | {name: _version(name) for name in _EXTRA_LIBRARIES},
+        "manifest_digest": manifest.digest,
+        "measure": read_run(out).get("measure", ""),
+        "executor": executor,
+        "n_patients": len({job.case for job in manifest.jobs}),
+        "n_scans": len(manifest.jobs),
+        "n_measured": tables.n_measured,
+        "n_failed": tables.n_failed,
+        "n_missed": tables.n_missed,
+        "n_rows": tables.n_rows,
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return importlib.metadata.version(name)
+    except importlib.metadata.PackageNotFoundError:
+        return "absent"
+
+
+def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) -> str:
+    """Return a paragraph for the methods section, from what the run itself recorded."""
+    sources = widths.drop_duplicates(["case", "scan"])["blur_source"].fillna("").value_counts()
+    blur = ", ".join(f"{name or 'not stated'} in {n}" for name, n in sources.items())
+    words = record["libraries"]
+    used = ", ".join(f"{name} {words[name]}" for name in ("numpy", "scipy", "scikit-image", "pydicom"))
+    share = widths["value"].notna().mean() if len(widths) else math.nan
+    return (
+        f"CTs were measured with ongrowth {record['version']} ({used}); the manifest had the SHA-256 digest "
+        f"{record['manifest_digest'][:16]}. Of {record['n_scans']} CTs of {record['n_patients']} patients, "
+        f"{size.n_scans} gave numbers and {size.n_failed} did not, each with its reason; {size.n_missed} "
+        f"visits without a CT were kept as missing. The tables hold {size.n_screws} screws and "
+        f"{size.n_places} sides of screws with a measured mean halo width. Mean halo width is the "
+        f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
+        f"side of the defect, estimated by a model of blurred layers; it was measurable in {100 * share:.0f} "
+        f"% of sides and CTs. What pinned the blur of the scans: {blur}. Each value carries a 95 % interval; "
+        f"values below the detection limit of their scan enter with their estimate. The measurements are "
+        f"research and decision support, not a diagnosis; images were to be read by a licensed clinician."
+    )
+
+
+def write_table(table: PrintedTable, path: Path) -> None:
+    """Write a printed table as CSV."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([table.head, *table.rows])
+    write_text(path, text.getvalue())
+
+
+def write_provenance(record: dict[str, Any], out: Path) -> None:
+    """Write ``provenance.json``."""
+    write_text(out / "provenance.json", json.dumps(record, indent=1, ensure_ascii=False) + "\n")
+
+
+def read_widths(out: Path, quantities: Sequence[str] = ("mean_width", "bridged_fraction")) -> pd.DataFrame:
+    """Return the rows of a few quantities of the long table, sides of the halo and the defect only."""
+    sides = ("head_side", "tip_side", "defect")
+    table = pd.read_parquet(out / "scans.parquet", filters=[("quantity", "in", list(quantities))])
+    return table[table["side"].isin(sides)]
