@@ -6,13 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from ongrowth.defect.blur import Foot, fit_foot
-from ongrowth.defect.columns import Columns, gather
-from ongrowth.defect.faces import FaceFit, FacePriors, Shores
+from ongrowth.defect.columns import Columns
+from ongrowth.defect.gap import GapGrid, fit_gap
 from ongrowth.defect.plane import DefectPlane, on_screw
-from ongrowth.defect.section import bone_section
 from ongrowth.defect.slit import Block, darkness_hu, slant_stack
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, unit
@@ -97,15 +95,7 @@ def find_defect(
     return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm)
 
 
-@dataclass(frozen=True, slots=True)
-class _Grid:
-    """How finely the faces are mapped: distance of the nodes, and likely step between neighbours, mm."""
-
-    step_mm: float
-    face_step_mm: float
-
-
-_COARSE, _FINE = _Grid(0.9, 0.4), _Grid(0.6, 0.3)
+_COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,30 +117,15 @@ class _Fitted:
 
 
 def _fitted(
-    scan: Scan, screw: Screw, frame: ScrewFrame, plane: Plane, gap_mm: float, grid: _Grid, foot: Foot | None
+    scan: Scan, screw: Screw, frame: ScrewFrame, plane: Plane, gap_mm: float, grid: GapGrid, foot: Foot | None
 ) -> _Fitted | None:
-    half = gap_mm / 2.0
     foot = foot or fit_foot(scan, screw, plane, gap_mm)
-    columns = gather(
-        scan,
-        plane,
-        frame.axis_direction,
-        screw=screw,
-        foot=foot,
-        half_height_mm=half + 3.0,
-        step_mm=grid.step_mm,
-    )
-    section = bone_section(columns, -half, half, screw.major_diameter_mm.value / 2.0)
-    if section.sum() < _FEWEST_COLUMNS:
+    gap = fit_gap(scan, plane, frame.axis_direction, gap_mm, grid, foot.blur, screw=screw, foot=foot)
+    if gap is None:
         return None
-    active = ndimage.binary_dilation(section)
-    fit = FaceFit(
-        columns, active, Shores(foot.blur, columns.slice_cos), FacePriors(face_step_mm=grid.face_step_mm)
-    )
-    faces, _ = fit.run(fit.start(-half, half), 8)
-    contrast = np.minimum(faces.low_shore_hu[0], faces.high_shore_hu[0]) - faces.tissue_hu
+    columns, faces, contrast = gap.columns, gap.faces, gap.contrast_hu
     away = np.hypot(columns.grid_mm[:, None], columns.grid_mm)
-    section &= away > screw.major_diameter_mm.value / 2.0
+    section = gap.shores[0] & gap.shores[1] & (away > screw.major_diameter_mm.value / 2.0)
     typical = np.median(faces.gap_mm[section]) if section.any() else 0.0
     is_open = section & (contrast > _LEAST_CONTRAST_HU) & (faces.gap_mm > max(0.3 * typical, _LEAST_GAP_MM))
     if is_open.sum() < _FEWEST_COLUMNS:
@@ -160,10 +135,10 @@ def _fitted(
     middle = (faces.low_mm + faces.high_mm)[is_open] / 2.0
     tilted, u_angle, u_offset = _robust_plane(u[is_open], v[is_open], middle, trust, grid.step_mm)
     openness = float(np.sum(trust * np.minimum(faces.gap_mm[is_open], 1.0)))
-    gap = float(np.median(faces.gap_mm[is_open]))
+    width = float(np.median(faces.gap_mm[is_open]))
     share = float(is_open.sum() / section.sum())
     plane = _through(columns, tilted, frame)
-    return _Fitted(plane, gap, openness, share, faces.misfit, u_angle, u_offset, foot)
+    return _Fitted(plane, width, openness, share, faces.misfit, u_angle, u_offset, foot)
 
 
 def _through(columns: Columns, tilted: FloatArray, frame: ScrewFrame) -> Plane:

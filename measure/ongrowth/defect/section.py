@@ -1,4 +1,4 @@
-"""Which columns of a defect have bone on both shores: the cross-section of the bone."""
+"""Where bone stands on either shore of a defect: the cross-section of the bone."""
 
 from __future__ import annotations
 
@@ -15,17 +15,8 @@ _SIGMA_MM = 0.45
 _NEAR_MM = 3.0  # the bone that is meant comes this near to the middle
 
 
-def shore_hu(columns: Columns, low_mm: float, high_mm: float) -> FloatArray:
-    """Return the lower of the two shores' CT numbers of each column, shape (G, G); NaN where unknown."""
-    near, far = _SHORE_MM
-    height = columns.height_mm
-    below = columns.binned((height < low_mm - near) & (height > low_mm - far), _SIGMA_MM)
-    above = columns.binned((height > high_mm + near) & (height < high_mm + far), _SIGMA_MM)
-    return np.minimum(below, above)
-
-
-def bone_section(columns: Columns, low_mm: float, high_mm: float, inner_mm: float) -> BoolArray:
-    """Return the cross-section of the bone, holes filled, shape (G, G).
+def bone_shores(columns: Columns, low_mm: float, high_mm: float, inner_mm: float) -> BoolArray:
+    """Return the outline of the bone on the head side's and the tip side's shore, holes filled, (2, G, G).
 
     The outline lies at half height between soft tissue and the densest bone nearby.
 
@@ -38,7 +29,15 @@ def bone_section(columns: Columns, low_mm: float, high_mm: float, inner_mm: floa
     inner_mm : float
         Radius about the middle that always belongs to it (the screw), mm.
     """
-    shore = np.nan_to_num(shore_hu(columns, low_mm, high_mm), nan=-1000.0)
+    near, far = _SHORE_MM
+    height = columns.height_mm
+    below = columns.binned((height < low_mm - near) & (height > low_mm - far), _SIGMA_MM)
+    above = columns.binned((height > high_mm + near) & (height < high_mm + far), _SIGMA_MM)
+    return np.stack([_outline(columns, shore, inner_mm) for shore in (below, above)])
+
+
+def _outline(columns: Columns, shore_hu: FloatArray, inner_mm: float) -> BoolArray:
+    shore = np.nan_to_num(shore_hu, nan=-1000.0)
     size = 2 * round(_NEIGHBOURHOOD_MM / columns.step_mm / 2.0) + 1
     densest = ndimage.maximum_filter(shore, size)
     is_bone = shore > np.maximum((densest + SOFT_HU) / 2.0, _LEAST_BONE_HU)
