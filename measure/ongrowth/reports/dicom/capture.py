@@ -47,7 +47,7 @@ def make_captures(case: Case, header: Dataset, identity: Identity) -> list[tuple
 
 def _finish(page: SCImage, header: Dataset, identity: Identity) -> None:
     """Set what a printed sheet needs: no direction in the body, dates burned in, when it was made."""
-    stamp(page, identity.made)
+    stamp(page, identity, "page")
     page.DateOfSecondaryCapture, page.TimeOfSecondaryCapture = (
         page.InstanceCreationDate,
         page.InstanceCreationTime,

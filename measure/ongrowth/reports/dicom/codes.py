@@ -45,7 +45,7 @@ PLUS_MINUS = SCT.RangeOfMeasurementUncertainty
 PLUS = SCT.RangeOfUpperMeasurementUncertainty
 MINUS = SCT.RangeOfLowerMeasurementUncertainty
 RANGE_LOW, RANGE_HIGH = SCT.NormalRangeLowerLimit, SCT.NormalRangeUpperLimit
-NOT_MEASURED = DCM.MeasurementFailure
+NOT_MEASURED = DCM.ValueIndeterminate
 SUMMARY, COMMENT = DCM.Summary, DCM.Comment
 PROCEDURE = codes.cid100.CTUnspecifiedBodyRegion
 
@@ -53,8 +53,8 @@ _VERTEBRA = re.compile(r"^([CTL])(\d{1,2})$")
 _BODY_PARTS = {"C": "CSPINE", "T": "TSPINE", "L": "LSPINE"}
 # Defined terms of Body Part Examined (PS3.16 annex L) that have no side, as far as bone screws go there.
 UNPAIRED = frozenset(
-    "ABDOMEN CHEST COCCYX CSPINE CTSPINE HEAD JAW LSPINE LSSPINE MAXILLA NECK PELVIS SKULL SPINE SSPINE "
-    "STERNUM TLSPINE TSPINE WHOLEBODY".split()
+    {"ABDOMEN", "CHEST", "COCCYX", "CSPINE", "CTSPINE", "HEAD", "JAW", "LSPINE", "LSSPINE", "MAXILLA"}
+    | {"NECK", "PELVIS", "SKULL", "SPINE", "SSPINE", "STERNUM", "TLSPINE", "TSPINE", "WHOLEBODY"}
 )
 
 

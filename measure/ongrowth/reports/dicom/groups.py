@@ -365,8 +365,10 @@ def _judged(numbers: Iterable[tuple[str, Item]], findings: list[Record]) -> tupl
 
 
 def _speaks_of(finding: Record, name: str, item: Item) -> bool:
+    """Whether a finding is about a number; without a value the reasons may differ."""
     quantity = _COMPARED.get(finding["quantity"], finding["quantity"])
-    return bool(quantity == name and finding["value"] == item.value)
+    found, measured = finding["value"], item.value
+    return bool(quantity == name and (found == measured or found["value"] is measured["value"] is None))
 
 
 def _at(findings: list[Record], site: str) -> list[Record]:

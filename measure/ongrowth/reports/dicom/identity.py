@@ -114,7 +114,23 @@ def identify(header: Dataset, site: str, said: Sequence[object], made: dt.dateti
     return Identity(names, site, digest, made, int(header.get("SeriesNumber") or 0))
 
 
-def stamp(written: Dataset, made: dt.datetime) -> None:
-    """Set when an object was created to when its content was made, so that it is the same each time."""
-    written.InstanceCreationDate = made.strftime("%Y%m%d")
-    written.InstanceCreationTime = made.strftime("%H%M%S")
+def stamp(written: Dataset, identity: Identity, kind: str) -> None:
+    """Replace what a library drew from clock and chance, so that an object is the same each time.
+
+    Parameters
+    ----------
+    written : Dataset
+        As the library gave it; changed in place.
+    identity : Identity
+        When its content was made, and what it says.
+    kind : str
+        Of the object.
+    """
+    written.InstanceCreationDate = identity.made.strftime("%Y%m%d")
+    written.InstanceCreationTime = identity.made.strftime("%H%M%S")
+    for equipment in written.get("ContributingEquipmentSequence", ()):
+        if equipment.PurposeOfReferenceCodeSequence[0].CodeValue == codes.DCM.ProcessingEquipment.value:
+            equipment.ContributionDateTime = identity.made.strftime("%Y%m%d%H%M%S")
+    for keyword in ("DimensionOrganizationSequence", "DimensionIndexSequence"):
+        for item in written.get(keyword, ()):
+            item.DimensionOrganizationUID = uid_of("dimensions", identity.content, kind)

@@ -96,7 +96,7 @@ def make_report(
         **identity.common("sr", 1, "ongrowth measurements, not verified"),
     )
     document.CompletionFlagDescription = "Measured by software; not read by a clinician"
-    stamp(document, identity.made)
+    stamp(document, identity, "sr")
     return document
 
 
@@ -206,9 +206,9 @@ def _not_measured(item: Item) -> QualitativeEvaluation:
     """
     evaluation = QualitativeEvaluation(item.term.concept, codes.NOT_MEASURED)
     derived = [] if item.term.derivation is None else [_code(codes.DCM.Derivation, item.term.derivation, MOD)]
-    evaluation[0].ContentSequence = ContentSequence(
-        [*derived, *_modifiers(item), *_standing(item.finding), *_cautions(item.value)]
-    )
+    more = [*derived, *_modifiers(item), *_standing(item.finding), *_cautions(item.value)]
+    if more:
+        evaluation[0].ContentSequence = ContentSequence(more)
     return evaluation
 
 

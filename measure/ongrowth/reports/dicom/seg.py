@@ -69,7 +69,7 @@ def make_segmentation(images: Images, drawing: Drawing, identity: Identity, *, a
         omit_empty_frames=not all_frames,
         **identity.common("seg", 2, "ongrowth segmentation, not verified"),
     )
-    stamp(segmentation, identity.made)
+    stamp(segmentation, identity, "seg")
     return Written(segmentation, {(p.implant, p.part): n for n, p in enumerate(parts, start=1)})
 
 

@@ -18,6 +18,7 @@ from ongrowth.scan import Scan
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Box = tuple[slice, slice, slice]
 
 REACH_MM = 5.0  # beyond the envelope: farther than any halo that is measured
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
@@ -84,15 +85,14 @@ def draw_parts(reading: Reading, scan: Scan, slices: Sequence[int]) -> Drawing:
     return Drawing(labels, tuple(parts))
 
 
-def _boxes(
-    reading: Reading, scan: Scan
-) -> Iterator[tuple[tuple[slice, slice, slice], str, ImplantReading | None, Bridge | None]]:
+def _boxes(reading: Reading, scan: Scan) -> Iterator[tuple[Box, str, ImplantReading | None, Bridge | None]]:
     """Yield each screw, and each defect without one, with its name and the box of the scan that holds it."""
     for implant in reading.implants:
         ends = [implant.frame.origin_mm, implant.frame.tip_mm]
-        corners = [] if implant.bridge is None else list(_corners_mm(implant.bridge))
-        reach = implant.screw.major_diameter_mm.value / 2.0 + REACH_MM
-        yield scan.box(np.array([*ends, *corners]), reach), implant.id, implant, implant.bridge
+        where = scan.box(ends, implant.screw.major_diameter_mm.value / 2.0 + REACH_MM)
+        if implant.bridge is not None:
+            where = _both(where, scan.box(_corners_mm(implant.bridge), 0.0))
+        yield where, implant.id, implant, implant.bridge
     for defect in reading.defects:
         yield (
             scan.box(_corners_mm(defect.bridge), REACH_MM),
@@ -102,15 +102,26 @@ def _boxes(
         )
 
 
+def _both(one: Box, two: Box) -> Box:
+    """Return the smallest box that holds two."""
+    first, second, third = (
+        slice(min(a.start, b.start), max(a.stop, b.stop)) for a, b in zip(one, two, strict=True)
+    )
+    return first, second, third
+
+
 def _corners_mm(bridge: Bridge) -> FloatArray:
-    """Return the corners of what the map of a defect covers, patient mm, shape (4, 3)."""
-    grid = bridge.map
-    across = [(u, v) for u in (grid.u_mm[0], grid.u_mm[-1]) for v in (grid.v_mm[0], grid.v_mm[-1])]
-    origin = bridge.defect.plane.point_mm
-    return np.array([origin + u * grid.u_direction + v * grid.v_direction for u, v in across])
+    """Return the corners of what the map of a defect covers, patient mm, shape (8, 3)."""
+    grid, plane = bridge.map, bridge.defect.plane
+    widest = np.nanmax(np.append(grid.gap_width_mm, usual_gap_mm(bridge)))
+    ends = ((grid.u_mm[0], grid.u_mm[-1]), (grid.v_mm[0], grid.v_mm[-1]), (-widest / 2.0, widest / 2.0))
+    corners = np.array(np.meshgrid(*ends)).reshape(3, -1)
+    return np.asarray(
+        plane.point_mm + corners.T @ np.array([grid.u_direction, grid.v_direction, plane.normal])
+    )
 
 
-def _places_mm(scan: Scan, where: tuple[slice, slice, slice]) -> FloatArray:
+def _places_mm(scan: Scan, where: Box) -> FloatArray:
     """Return the patient mm of the voxel centres of a box, shape (Z, Y, X, 3)."""
     index = np.meshgrid(*(np.arange(s.start, s.stop) for s in where), indexing="ij")
     return scan.world_mm(np.stack(index, axis=-1))
