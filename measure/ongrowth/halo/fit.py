@@ -382,6 +382,7 @@ def _damped_step(
 def _bounded(state: State) -> State:
     """Keep unknowns where the model means something: widths above -0.3 mm, a blur that passes something."""
     v = state.shared.vector()
-    v[7:11] = np.clip(v[7:11], [-1.2, -0.9, -0.7, -1.0], [1.2, 0.9, 6.0, 1.0])
+    # curves that fall off more slowly than exp(-f^1.7) are no kernel's, but mimic a halo's dark ring
+    v[7:11] = np.clip(v[7:11], [-1.2, -0.16, -0.6, -1.0], [1.2, 0.9, 6.0, 1.0])
     v[5:7] = np.clip(v[5:7], [-0.2, -0.4], [1.5, 0.9])
     return replace(state, shared=Shared.from_vector(v), width_mm=np.clip(state.width_mm, -0.3, 5.0))

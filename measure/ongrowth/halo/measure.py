@@ -43,6 +43,7 @@ _NOISE_FLOOR_HU = 30.0
 _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
 _WIDE_MM = 1.0  # from here on the level inside the layer shows itself
+_TEMPER = 12.0  # of costs, when solutions are weighed against each other
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
 _CLEAR_RIPPLE = 30.0  # of the median power; chance gives about 10 over the range searched
 _LEAST_THREAD_VOXELS = 200
@@ -52,12 +53,16 @@ _LAYER_SD_HU = 35.0  # fibrous tissue and fluid, where the halo is too thin to t
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """A solved screw: what was fitted, the solution and its posterior."""
+    """A solved screw: what was fitted, the solution and its posterior.
+
+    `ambiguity_mm` is the spread of the mean width over other solutions that fit nearly as well.
+    """
 
     scene: Scene
     problem: Problem
     solution: Solution
     posterior: Posterior
+    ambiguity_mm: float
 
 
 def measure_halo(
@@ -102,8 +107,10 @@ def measure_halo(
     )
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
+    # an error of the envelope's radius is an error of every width
+    common_mm = float(np.hypot(fitted.ambiguity_mm, np.nan_to_num(screw.major_diameter_mm.u) / 2.0))
     draws = unroll(fitted.scene, fitted.problem, fitted.solution, fitted.posterior, frame, defect, settings,
-                   is_calibrated=calibration is not None)  # fmt: skip
+                   is_calibrated=calibration is not None, ambiguity_mm=common_mm)  # fmt: skip
     cautions = screw.cautions | _cautions(scene, calibration)
     sided = draws if defect is not None else replace(draws, side=np.zeros_like(draws.side))
     lost = cautions | (Caution.NO_DEFECT if defect is None else Caution.NONE)
@@ -149,7 +156,7 @@ def fit_halo(
     settings : HaloSettings
         How the halo is read.
     """
-    coarse, state, pitch_mm = _first_look(scene, base, prior, length_mm, depth_mm, settings)
+    coarse, state, pitch_mm, ambiguity_mm = _first_look(scene, base, prior, length_mm, depth_mm, settings)
     if not np.isfinite(scene.rod.pitch_mm):
         scene = replace(scene, rod=replace(scene.rod, pitch_mm=pitch_mm))
     fields = make_fields(scene, depth_mm, settings, coarse=False)
@@ -166,13 +173,13 @@ def fit_halo(
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     layer_sd = np.where(is_wide, 0.0, _LAYER_SD_HU)
     posterior = posterior_of(problem, found, weighting, layer_sd)
-    return Fitted(scene, problem, found, posterior)
+    return Fitted(scene, problem, found, posterior, max(ambiguity_mm, _ambiguity_mm(tries)))
 
 
 def _first_look(
     scene: Scene, base: Blur, prior: Prior, length_mm: float, depth_mm: float, settings: HaloSettings
-) -> tuple[Fields, State, float]:
-    """Return coarse fields, the best coarse solution over several starting widths, and the thread's pitch.
+) -> tuple[Fields, State, float, float]:
+    """Return coarse fields, the best coarse solution over several starts, the pitch and the ambiguity.
 
     An even halo and an edge-enhancing kernel look alike, so a descent from one start may stop at
     the wrong one.
@@ -190,7 +197,19 @@ def _first_look(
     fine = Weighting(_variance(problem, starts[0]), dilution)
     tries = [solve(problem, s, fine, steps=6, blur_every=2) for s in starts]
     best = min(tries, key=lambda t: t.cost).state
-    return fields, best, find_pitch(problem, best)
+    return fields, best, find_pitch(problem, best), _ambiguity_mm(tries)
+
+
+def _ambiguity_mm(tries: list[Solution]) -> float:
+    """Return the spread of the mean width over solutions, weighted by how well they fit.
+
+    Costs are tempered: what the model leaves out differs from one solution to the next.
+    """
+    costs = np.array([t.cost for t in tries])
+    widths = np.array([t.state.width_mm.mean() for t in tries])
+    weights = np.exp(-(costs - costs.min()) / (2.0 * _TEMPER))
+    weights /= weights.sum()
+    return float(np.sqrt(weights @ (widths - weights @ widths) ** 2))
 
 
 def find_pitch(problem: Problem, state: State) -> float:

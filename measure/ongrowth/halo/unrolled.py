@@ -46,6 +46,7 @@ def unroll(
     settings: HaloSettings,
     *,
     is_calibrated: bool,
+    ambiguity_mm: float,
 ) -> Draws:
     """Return estimate, uncertainty and draws on the cells of the shaft.
 
@@ -61,6 +62,8 @@ def unroll(
         How the halo is read.
     is_calibrated : bool
         Whether the blur was known beforehand.
+    ambiguity_mm : float
+        Spread over other solutions that fit nearly as well, common to both sides.
     """
     depth = np.arange(_CELL_MM / 2.0, scene.to_mm, _CELL_MM)
     angle = np.arange(0.0, 360.0, _CELL_DEG)
@@ -68,6 +71,7 @@ def unroll(
     rng = np.random.default_rng(settings.seed)
     posterior = replace(posterior, shared_factor=SHARED_FACTOR[is_calibrated])
     noise = posterior.draw(settings.draws, rng) * _NOISE_FACTOR
+    other = rng.standard_normal(settings.draws) * ambiguity_mm
     sides, bases = {}, {}
     for side in (Side.HEAD, Side.TIP):
         basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == Side.TIP))
@@ -76,7 +80,7 @@ def unroll(
         behind = _belongs(scene, frame, defect, side, z, a, width, settings)
         model_sd = np.hypot(_MODEL_SD_MM[is_calibrated], _MODEL_SHARE * np.maximum(width, 0.0))
         common = np.outer(model_sd, rng.standard_normal(settings.draws))
-        sides[side] = (width, basis @ noise + common, behind)
+        sides[side] = (width, basis @ noise + common + other, behind)
     head, tip = sides[Side.HEAD], sides[Side.TIP]
     label = np.where(head[2], Side.HEAD, np.where(tip[2], Side.TIP, Side.OUTSIDE)).astype(np.int8)
     middle = sides_at(frame, defect, scene.rod.outer_mm(z), a, z)
