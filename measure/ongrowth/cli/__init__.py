@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,6 +40,10 @@ if TYPE_CHECKING:
     from ongrowth.case import Known
     from ongrowth.reading import Case, Reading
     from ongrowth.screw import ScrewSpec
+
+# Many small matrices: on several threads they wait for each other, many times over on a busy machine.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # before numpy is loaded; the user's own setting stands
 
 _SHELLS = ("bash", "zsh", "fish")
 
