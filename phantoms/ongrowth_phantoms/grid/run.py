@@ -9,6 +9,7 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 from ongrowth_phantoms.grid.caliper import CALIPERS
@@ -25,6 +26,7 @@ from ongrowth_phantoms.grid.phantom import files_digest, phantom_of
 
 Tell = Callable[[str], None]
 
+_MOST_DEATHS = 3  # of workers in one run
 _THREAD_LIMITS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -110,12 +112,23 @@ def _version_of(arm: str) -> str:
 def _each(
     pending: Sequence[tuple[Case, tuple[str, ...]]], cache: Path | None, workers: int
 ) -> Iterator[list[Record]]:
+    """Yield the records of each case as it is finished; a worker that dies costs its own case some time."""
     for name in _THREAD_LIMITS:  # read by the children when they start
         os.environ.setdefault(name, "1")
-    # the version is taken while the code is loaded: a file changed later does not count
-    with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), code_version) as pool:
-        for finished in as_completed([pool.submit(run_case, c, a, cache) for c, a in pending]):
-            yield finished.result()
+    left, deaths = list(pending), 0
+    while left:
+        # the version is taken while the code is loaded: a file changed later does not count
+        with ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), code_version) as pool:
+            started = {pool.submit(run_case, case, arms, cache): (case, arms) for case, arms in left}
+            try:
+                for finished in as_completed(started):
+                    records = finished.result()
+                    left.remove(started[finished])
+                    yield records
+            except BrokenProcessPool:
+                deaths += 1
+                if deaths > _MOST_DEATHS:
+                    raise
 
 
 def run_case(case: Case, arms: Sequence[str], cache: Path | None = None) -> list[Record]:
