@@ -67,10 +67,11 @@ def run_cases(
 
 
 def append_records(results: Path, records: Iterable[Record]) -> None:
-    """Add records to a file of results, one line each."""
+    """Add records to a file of results, one line each, all in one go: other runs may write there too."""
     results.parent.mkdir(parents=True, exist_ok=True)
-    with results.open("a", encoding="utf-8") as lines:
-        lines.writelines(json.dumps(_without_nan(r)) + "\n" for r in records)
+    lines = "".join(json.dumps(_without_nan(r)) + "\n" for r in records)
+    with results.open("ab", buffering=0) as file:
+        file.write(lines.encode())
 
 
 def pending_arms(
