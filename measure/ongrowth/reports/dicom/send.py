@@ -18,7 +18,7 @@ from ongrowth.series import tolerant
 if TYPE_CHECKING:
     from pynetdicom.association import Association
 
-_TIMEOUT_S = 30.0
+_TIMEOUT_S = 60.0  # an archive under load answers late
 _STORED, _WARNINGS = 0x0000, (0xB000, 0xB006, 0xB007)  # PS3.4 table B.2-1: stored, or stored with changes
 _SYNTAXES = [ExplicitVRLittleEndian, ImplicitVRLittleEndian]  # what every archive takes
 
@@ -119,16 +119,26 @@ def _store_all(
     if unwanted:
         words = f"the archive takes no object of the kind {', '.join(unwanted)}; nothing was sent"
         return _all(objects, Outcome.REFUSED, words)
+    return _in_turn(objects, lambda one: _store(one, association), tell)
+
+
+def _in_turn(
+    objects: Sequence[Object], send: Callable[[Object], Delivery], tell: Callable[[str], None]
+) -> tuple[Delivery, ...]:
+    """Send one after the other, until the archive is gone."""
     out: list[Delivery] = []
     for one in objects:
-        tell(f"Sending {one.name}")
-        out.append(_store(one, association))
+        if out and out[-1].outcome in (Outcome.UNKNOWN, Outcome.NOT_SENT):
+            out.append(Delivery(one.name, Outcome.NOT_SENT, "the archive was gone"))
+        else:
+            tell(f"Sending {one.name}")
+            out.append(send(one))
     return tuple(out)
 
 
 def _store(one: Object, association: Association) -> Delivery:
     if not association.is_established:
-        return Delivery(one.name, Outcome.NOT_SENT, "the connection was gone")
+        return Delivery(one.name, Outcome.NOT_SENT, "the archive was gone")
     try:
         with tolerant():
             status = association.send_c_store(one.dataset)
@@ -175,14 +185,7 @@ def send_web(
         # one piece: not every archive takes chunks
         client = DICOMwebClient(url.rstrip("/"), chunk_size=2**31, timeout=_TIMEOUT_S)
         client.set_http_retry_params(retry=False)
-        out: list[Delivery] = []
-        for one in objects:
-            if out and out[-1].outcome in (Outcome.UNKNOWN, Outcome.NOT_SENT):
-                out.append(Delivery(one.name, Outcome.NOT_SENT, "the archive was gone"))
-            else:
-                tell(f"Sending {one.name}")
-                out.append(_post(client, one))
-    return tuple(out)
+        return _in_turn(objects, lambda one: _post(client, one), tell)
 
 
 def _post(client: Any, one: Object) -> Delivery:
@@ -200,8 +203,8 @@ def _post(client: Any, one: Object) -> Delivery:
         return Delivery(one.name, Outcome.NOT_SENT, "nobody answers")
     except requests.ConnectionError as error:
         return _broken(one, error)
-    except (requests.RequestException, OSError, ValueError, KeyError) as error:
-        return Delivery(one.name, Outcome.UNKNOWN, type(error).__name__)
+    except (requests.RequestException, OSError, ValueError, LookupError, TypeError, AttributeError):
+        return Delivery(one.name, Outcome.UNKNOWN, "its answer cannot be read")
     return _read_answer(one, answer)
 
 
