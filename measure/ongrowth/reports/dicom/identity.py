@@ -57,6 +57,8 @@ class Identity:
         When the CT was measured.
     series_number : int
         Of the source; ours follow from it.
+    character_set : str, list of str or None
+        In which the source spells names; ours are spelt alike.
     """
 
     patient: tuple[str, ...]
@@ -64,6 +66,7 @@ class Identity:
     content: str
     made: dt.datetime
     series_number: int
+    character_set: str | list[str] | None
 
     def tracking_uid(self, implant: str, part: str) -> str:
         """Return the identifier by which a part of a screw is tracked from visit to visit."""
@@ -88,6 +91,7 @@ class Identity:
             "content_date": self.made.date(),
             "content_time": self.made.time().replace(microsecond=0),
             "coding_schemes": [codes.scheme_item()],
+            "specific_character_set": None,  # set by `stamp`: libraries do not take every valid one
         }
 
 
@@ -111,11 +115,12 @@ def identify(header: Dataset, site: str, said: Sequence[object], made: dt.dateti
     )
     text = json.dumps([*said, made.isoformat(), ongrowth.__version__], sort_keys=True)
     digest = hashlib.sha256(text.encode()).hexdigest()
-    return Identity(names, site, digest, made, int(header.get("SeriesNumber") or 0))
+    number = int(header.get("SeriesNumber") or 0)
+    return Identity(names, site, digest, made, number, header.get("SpecificCharacterSet"))
 
 
 def stamp(written: Dataset, identity: Identity, kind: str) -> None:
-    """Replace what a library drew from clock and chance, so that an object is the same each time.
+    """Set the character set, and what a library drew from clock and chance: an object is the same each time.
 
     Parameters
     ----------
@@ -126,6 +131,8 @@ def stamp(written: Dataset, identity: Identity, kind: str) -> None:
     kind : str
         Of the object.
     """
+    if identity.character_set:
+        written.SpecificCharacterSet = identity.character_set
     written.InstanceCreationDate = identity.made.strftime("%Y%m%d")
     written.InstanceCreationTime = identity.made.strftime("%H%M%S")
     for equipment in written.get("ContributingEquipmentSequence", ()):

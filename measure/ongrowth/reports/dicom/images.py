@@ -80,7 +80,7 @@ def read_again(reading: Reading, where: Path | None, tell: Callable[[str], None]
     Raises
     ------
     Refused
-        ``no-source``, ``no-dicom-source``, ``source-missing``, ``source-changed``, and what reading raises.
+        ``no-source``, ``no-dicom-source``, ``source-missing``, ``source-changed``.
     """
     source = reading.source
     if where is None and not source.paths:
@@ -90,35 +90,41 @@ def read_again(reading: Reading, where: Path | None, tell: Callable[[str], None]
             "Give the folder of the CT with --images.",
         )
     if source.paths and not source.series_uid:
-        raise refuse(
-            "no-dicom-source",
-            "This reading was made from a volume file, which carries no patient and no study.",
-            "Measure the DICOM series itself, then export that reading.",
-        )
-    scan = (
-        read_scan(where, series_uid=source.series_uid or None, progress=tell)
-        if where
-        else _again(source, tell)
-    )
+        raise _no_dicom()
+    scan = _again(source, where, tell)
+    if not scan.acquisition.series_uid:
+        raise _no_dicom()
     if scan.digest != reading.provenance.input_digest:
-        raise refuse(
-            "source-changed",
-            "The images are no longer those that were measured: voxels or places differ.",
-            _READ_AGAIN,
-        )
+        text = "The images are no longer those that were measured: voxels or places differ."
+        raise refuse("source-changed", text, _READ_AGAIN)
     return scan
 
 
-def _again(source: Source, tell: Callable[[str], None]) -> Scan:
-    """Read the files of a source; one that no longer reads as it did has changed."""
+def _no_dicom() -> Refused:
+    return refuse(
+        "no-dicom-source",
+        "This reading was made from a volume file, which carries no patient and no study.",
+        "Measure the DICOM series itself, then export that reading.",
+    )
+
+
+def _again(source: Source, where: Path | None, tell: Callable[[str], None]) -> Scan:
+    """Read the series of a source; what no longer reads as it did has changed."""
     try:
+        if where is not None:
+            return read_scan(where, series_uid=source.series_uid or None, progress=tell)
         return read_files(source.paths, progress=tell)
     except Refused as error:
-        if error.problems[0].code == "source-missing":
+        first = error.problems[0]
+        if first.code == "source-missing":
             raise refuse(
-                "source-missing", error.problems[0].text, "Put them back, or give their folder with --images."
+                first.code, first.text, "Put them back, or give their folder with --images."
             ) from None
-        raise
+        if where is not None:
+            text = f"The CT that was measured is not at {where}: {first.text}"
+            raise refuse("source-missing", text, "Give the folder of that CT with --images.") from None
+        text = f"The images can no longer be read as they were: {first.text}"
+        raise refuse("source-changed", text, _READ_AGAIN) from None
 
 
 def open_images(scan: Scan, slices: Iterable[int], source: Source) -> Images:
