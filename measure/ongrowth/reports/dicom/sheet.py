@@ -27,6 +27,10 @@ _MM_PER_POINT = 25.4 / 72.0
 _LINE = 1.28  # of the letter size, from line to line
 _LETTER, _BOLD_LETTER = 0.56, 0.62  # mean width of a letter of the font used, of its size
 _SMALLEST = 0.6  # below this share of the size wanted letters are not read on a station
+_CAPTION = (
+    "Left: cut along the screw; dashed: thread, yellow: outer edge of the halo as measured, dash-dotted: "
+    "defect. Right: halo width unrolled; white line: 1 mm, hatched: not measured, grey: no bone there."
+)
 _COLUMNS_MM = (0.0, 52.0, 118.0, 152.0)
 
 
@@ -59,7 +63,7 @@ class Pictures:
     """A cut along the screw and the unrolled halo side by side."""
 
     implant: ImplantReading
-    full_height_mm: float = 56.0
+    full_height_mm: float = 52.0
 
     def height_mm(self, scale: float) -> float:
         """Return how high it is at a scale."""
@@ -121,7 +125,7 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
         printed = print_line(line, site)
         words = (printed.name, printed.measured, printed.expected, f"{printed.symbol} {printed.result}")
         out.append(Row(tuple(zip(_COLUMNS_MM, words, strict=True))))
-    return [*out, *([Pictures(implant)] if implant.cuts else [])]
+    return [*out, *([Pictures(implant), Row(((0.0, _CAPTION),), 6.5, after_mm=3.0)] if implant.cuts else [])]
 
 
 def _list(head: str, points: Sequence[str]) -> list[Row | Pictures]:
@@ -176,8 +180,8 @@ def _write(figure: Figure, row: Row, top_mm: float, scale: float) -> None:
 
 def _draw(figure: Figure, pictures: Pictures, top_mm: float, scale: float) -> None:
     height = pictures.height_mm(scale)
-    bottom = 1.0 - (top_mm + height - 14.0 * scale) / _HEIGHT_MM
-    tall = (height - 18.0 * scale) / _HEIGHT_MM
+    bottom = 1.0 - (top_mm + height - 10.0 * scale) / _HEIGHT_MM
+    tall = (height - 13.0 * scale) / _HEIGHT_MM
     implant = pictures.implant
     left = figure.add_axes((20.0 / _WIDTH_MM, bottom, 82.0 / _WIDTH_MM, tall))
     paint_cut_along(left, implant.cuts[0], implant)
