@@ -125,7 +125,9 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
         printed = print_line(line, site)
         words = (printed.name, printed.measured, printed.expected, f"{printed.symbol} {printed.result}")
         out.append(Row(tuple(zip(_COLUMNS_MM, words, strict=True))))
-    return [*out, *([Pictures(implant), Row(((0.0, _CAPTION),), 6.5, after_mm=3.0)] if implant.cuts else [])]
+    if implant.cuts:
+        out += [Pictures(implant), Row(((0.0, _CAPTION),), 6.5, after_mm=3.0)]
+    return out
 
 
 def _list(head: str, points: Sequence[str]) -> list[Row | Pictures]:
