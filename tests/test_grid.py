@@ -19,7 +19,7 @@ from ongrowth_phantoms.grid.bound import Stretch, _covariance, _smallest_sd
 from ongrowth_phantoms.grid.caliper import half_height_mm, read_sides, threshold_mm
 from ongrowth_phantoms.grid.draw import REPEATS, bound_case
 from ongrowth_phantoms.grid.measure import known_calibration, measure_case, truth_record
-from ongrowth_phantoms.grid.page import fill, page_tables, write_plots
+from ongrowth_phantoms.grid.page import fill, of_latest_version, page_tables, write_plots
 from ongrowth_phantoms.grid.phantom import KernelProtocol, Phantom, protocol_of, scene_of
 from ongrowth_phantoms.grid.run import append_records, pending_arms
 from ongrowth_phantoms.grid.table import Repeatability, Score, factors, scores, sides_table, width_class
@@ -327,6 +327,17 @@ def test_page_holds_every_table_and_marks_are_kept(tmp_path: pytest.TempPathFact
     paths = write_plots(records, "test", tmp_path)  # type: ignore[arg-type]
     assert len(paths) == 4
     assert all(p.stat().st_size > 2000 for p in paths)
+
+
+def test_page_takes_what_one_version_measured() -> None:
+    cases = [draw_case("any", "test", "full", k) for k in range(3)]
+    old = [fake_record(c, "found, free", (0.4, 0.4)) for c in cases]
+    new = [fake_record(c, "found, free", (0.1, 0.1), version="v2") for c in cases[:2]]
+    other_set = [fake_record(draw_case("any", "test", "fast", 0), "found, free", (0.1, 0.1))]
+    kept = of_latest_version([*old, *other_set, *new])
+    assert [(r["case"], r["version"]) for r in kept] == [
+        (other_set[0]["case"], "v1"), (cases[0].id, "v2"), (cases[1].id, "v2")
+    ]  # fmt: skip
 
 
 def test_page_without_runs_says_so() -> None:

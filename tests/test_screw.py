@@ -47,9 +47,10 @@ def draw(
     affine[:3, :3] = np.fliplr(np.diag(step[::-1]))
     affine[:3, 3] = -affine[:3, :3] @ ((np.array(shape) - 1) / 2)
     share = np.zeros(shape)
-    for part in parts:
-        add_cone(share, affine, *part)
-    hu = bone_hu + METAL_HU * np.minimum(share, 1.0)
+    for start, end, first, last in parts:  # a last radius below zero takes a lumen out
+        sign = 1.0 if last > 0.0 else -1.0
+        add_cone(share, affine, start, end, first, abs(last), sign)
+    hu = bone_hu + METAL_HU * np.clip(share, 0.0, 1.0)
     if slices_per_slice > 1:
         count = shape[0] // slices_per_slice
         hu = hu[: count * slices_per_slice].reshape(count, slices_per_slice, *shape[1:]).mean(axis=1)
@@ -68,6 +69,7 @@ def add_cone(
     end: ArrayLike,
     first: float,
     last: float,
+    sign: float = 1.0,
 ) -> None:
     """Add a blurred cone where it can be seen."""
     a, b = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
@@ -82,7 +84,9 @@ def add_cone(
     depth = (world - a) @ (b - a) / length
     away = np.linalg.norm(world - a - depth[..., None] * (b - a) / length, axis=-1)
     radius = first + (last - first) * np.clip(depth / length, 0.0, 1.0)
-    share[box] += np.prod([ndtr(edge / BLUR_MM) for edge in (radius - away, depth, length - depth)], axis=0)
+    share[box] += sign * np.prod(
+        [ndtr(edge / BLUR_MM) for edge in (radius - away, depth, length - depth)], axis=0
+    )
 
 
 def screw(
@@ -426,6 +430,15 @@ def test_a_partly_threaded_screw_shows_its_shank() -> None:
     stated = ScrewSpec(id="a", thread="partial", thread_start_mm=15.0, shank_diameter_mm=2.9)
     told = only(find_screws(draw(parts), [stated]))
     assert (told.thread_start_mm, told.shank_diameter_mm) == (15.0, 2.9)
+
+
+@pytest.mark.parametrize("ceiling_hu", [np.nan, 3071.0])
+def test_a_lumen_is_seen_and_a_solid_core_has_none(ceiling_hu: float) -> None:
+    solid = screw((0, 0, -16), (0, 0, 1), radius=2.25)
+    hollow = [*solid, *[(a, b, 0.7, -0.7) for a, b in [((0, 0, -20), (0, 0, 20))]]]
+    assert only(find_screws(draw(solid, ceiling_hu=ceiling_hu))).cannula_diameter_mm == 0.0
+    found = only(find_screws(draw(hollow, ceiling_hu=ceiling_hu)))
+    assert found.cannula_diameter_mm == pytest.approx(1.4, abs=0.25)
 
 
 def test_metal_mask_covers_the_screw_only() -> None:

@@ -32,3 +32,8 @@ def test_the_demo_measures_a_phantom_and_writes_the_page(tmp_path: Path) -> None
     note = CliRunner().invoke(main, ["note", str(out)])
     assert note.exit_code == 0
     assert "IMPRESSION" in note.stdout
+    objects = CliRunner().invoke(main, ["dicom", str(out)])
+    assert objects.exit_code == 0, objects.stderr
+    assert [file.name for file in sorted((out / "dicom").iterdir())] == [
+        f"{reading.scan.id}-{kind}.dcm" for kind in ("page", "seg", "sr")
+    ]

@@ -22,6 +22,7 @@ from ongrowth.agreement import (
     upper_spread_factor,
     weighted_kappa,
 )
+from ongrowth.trajectory import kaplan_meier, log_rank, waiting_mass
 
 SHARED = Path(os.environ.get("ONGROWTH_SHARED", Path(__file__).parents[3] / "shared"))
 DATA = SHARED / "check_data"
@@ -191,3 +192,82 @@ def test_kappa_of_two_mammogram_readers() -> None:
     assert plain.standard_error == pytest.approx(0.06033, abs=5e-6)
     assert linear.estimate.value == pytest.approx(0.5964, abs=5e-5)
     assert linear.standard_error == pytest.approx(0.04923, abs=5e-6)
+
+
+# --- waiting times ------------------------------------------------------------------------------------
+
+# Freireich EJ et al. Blood 1963;21:699-716: weeks of remission, 6-mercaptopurine and placebo
+TREATED = [6, 6, 6, 7, 10, 13, 16, 22, 23, 6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35]
+IS_RELAPSE = [1] * 9 + [0] * 12
+PLACEBO = [1, 1, 2, 2, 3, 4, 4, 5, 5, 8, 8, 8, 8, 11, 11, 12, 12, 15, 17, 22, 23]
+
+
+def test_the_remission_data_are_those_of_the_shared_file() -> None:
+    file = "km_6mp_freireich_1963.csv"
+    assert column("weeks", file) == [*TREATED, *PLACEBO]
+    assert column("event", file) == [*IS_RELAPSE, *[1] * 21]
+
+
+def test_product_limit_curve_of_remission() -> None:
+    found = kaplan_meier(TREATED, IS_RELAPSE)
+    assert found.weeks.tolist() == [6, 7, 10, 13, 16, 22, 23]
+    assert found.n_at_risk.tolist() == [21, 17, 15, 12, 11, 7, 6]
+    share = [0.857143, 0.806723, 0.752941, 0.690196, 0.627451, 0.537815, 0.448179]
+    assert found.share == pytest.approx(share, abs=1e-6)
+    assert found.share_u[[0, 2, 6]] == pytest.approx([0.076360, 0.096350, 0.134591], abs=1e-6)
+    assert found.median_weeks == 23.0
+
+
+def test_product_limit_curve_of_the_placebo() -> None:
+    found = kaplan_meier(PLACEBO, [1] * 21)
+    at_10 = int(np.flatnonzero(found.weeks <= 10)[-1])
+    assert found.share[at_10] == pytest.approx(0.380952, abs=1e-6)
+    assert found.share_u[at_10] == pytest.approx(0.105971, abs=1e-6)
+    assert found.median_weeks == 8.0
+
+
+def test_log_rank_of_remission() -> None:
+    chi2, p = log_rank([*TREATED, *PLACEBO], [*IS_RELAPSE, *[1] * 21], ["6MP"] * 21 + ["placebo"] * 21)
+    assert chi2 == pytest.approx(16.792940989, abs=1e-6)
+    assert p == pytest.approx(4.16881e-05, abs=1e-9)
+
+
+def test_small_product_limit_example() -> None:
+    """Bewick V et al. Crit Care 2004;8:389, doi:10.1186/cc2955, Table 2."""
+    found = kaplan_meier([1, 1, 4, 5, 6, 9, 9, 22], [1, 1, 1, 1, 0, 1, 0, 1])
+    assert found.weeks.tolist() == [1, 4, 5, 9, 22]
+    assert found.share == pytest.approx([0.750, 0.625, 0.500, 0.333333, 0.0], abs=1e-6)
+
+
+# Finkelstein DM, Wolfe RA. Biometrics 1985;41:933-945: months to breast retraction, (left, right];
+# 100: not yet
+RADIOTHERAPY = """
+45 100,6 10,0 7,46 100,46 100,7 16,17 100,7 14,37 44,0 8,4 11,15 100,11 15,22 100,46 100,46 100,
+25 37,46 100,26 40,46 100,27 34,36 44,46 100,36 48,37 100,40 100,17 25,46 100,11 18,38 100,5 12,
+37 100,0 5,18 100,24 100,36 100,5 11,19 35,17 25,24 100,32 100,33 100,19 26,37 100,34 100,
+36 100"""
+WITH_CHEMOTHERAPY = """
+8 12,0 22,24 31,17 27,17 23,24 30,16 24,13 100,11 13,16 20,18 25,17 26,32 100,23 100,44 48,
+14 17,0 5,5 8,12 20,11 100,33 40,31 100,13 39,19 32,34 100,13 100,16 24,35 100,15 22,11 17,
+22 32,10 35,30 34,13 100,10 17,8 21,4 9,11 100,14 19,4 8,34 100,30 36,18 24,16 60,35 39,21 100,
+11 20,48 100"""
+
+
+def interval_ends(text: str) -> tuple[np.ndarray, np.ndarray]:
+    ends = np.array([[float(end) for end in pair.split()] for pair in text.replace("\n", "").split(",")])
+    return ends[:, 0], np.where(ends[:, 1] == 100.0, np.inf, ends[:, 1])
+
+
+def test_masses_of_the_breast_retraction_data() -> None:
+    """Fay MP, Shaw PA. J Stat Softw 2010;36(2): masses of the nonparametric estimate (from memory)."""
+    alone = waiting_mass(*interval_ends(RADIOTHERAPY))
+    assert alone.from_weeks.tolist() == [4, 6, 7, 11, 24, 33, 38, 46]
+    assert alone.to_weeks.tolist()[:-1] == [5, 7, 8, 12, 25, 34, 40]
+    assert alone.mass == pytest.approx(
+        [0.0463, 0.0334, 0.0887, 0.0708, 0.0926, 0.0818, 0.1209, 0.4656], abs=5e-5
+    )
+    both = waiting_mass(*interval_ends(WITH_CHEMOTHERAPY))
+    assert both.from_weeks.tolist() == [4, 5, 11, 16, 18, 19, 24, 30, 35, 44, 48]
+    assert both.mass == pytest.approx(
+        [0.0433, 0.0433, 0.0692, 0.1454, 0.1411, 0.1157, 0.0999, 0.0709, 0.1608, 0.0552, 0.0552], abs=5e-5
+    )

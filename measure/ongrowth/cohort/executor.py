@@ -107,7 +107,11 @@ def _quiet_dask() -> Iterator[None]:
     import dask
 
     with dask.config.set(
-        {"distributed.worker.daemon": False, "distributed.comm.timeouts.connect": "60s", "logging": {}}
+        {
+            "distributed.worker.daemon": False,
+            "distributed.comm.timeouts.connect": "120s",
+            "distributed.scheduler.allowed-failures": 1,  # its scans are tried once more alone
+        }
     ):
         yield
 

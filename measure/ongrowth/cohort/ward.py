@@ -87,6 +87,7 @@ class Ward:
 
     def _running(self) -> subprocess.Popen[bytes]:
         if self._process is None or self._process.poll() is not None:
+            self.close()
             self._process = _start()
             self._replies = queue.SimpleQueue()
             threading.Thread(target=_listen, args=(self._process, self._replies), daemon=True).start()

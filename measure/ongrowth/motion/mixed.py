@@ -38,7 +38,8 @@ _EM_ROUNDS = 3
 # Soft tissue beside bone differs between two scans as if the surface had shifted a little, so surfaces are
 # never trusted more than this; texture inside the bone then leads.
 _LEAST_GROWTH_MM = 0.06
-_GROWTH_AS_MOTION = 0.5  # share of the growth's rigid part that stays in the pose, from phantoms that grew
+_UNEVENNESS = 0.6  # spread of growth over its mean
+_GROWTH_AS_MOTION = 0.8  # share of the growth's rigid part that stays in the pose, from phantoms that grew
 _LEAST = np.array([0.003, 0.003, 0.003, 0.005, 1.0, 0.005])  # mm, mm, mm, 1, HU, mm
 _FIRST = np.array([0.05, 0.05, 0.05, 0.05, 20.0, 0.1])
 _N = 12
@@ -115,7 +116,7 @@ def fit_mixed(
     pose, look, spread = start.fixed_from_moving, np.array(start.appearance), _FIRST.copy()
     centre = pose.apply(samples.places_mm.mean(axis=0))
     own = np.zeros((len(starts), 6))
-    kernel = _kernel(np.add.reduceat(samples.places_mm, starts) / (ends - starts)[:, None])
+    apart = _apart_mm(np.add.reduceat(samples.places_mm, starts) / (ends - starts)[:, None])
     row = np.repeat(np.arange(len(starts)), ends - starts)
     held = np.zeros((3, 3)) if held_axis is None else 1e10 * np.outer(held_axis, held_axis)
     for _ in range(rounds):
@@ -127,17 +128,15 @@ def fit_mixed(
         weight, _ = tukey(Step(step.jacobian, step.residual - within, step.slope, step.seen), by_slope=True)
         gram, right = _per_block(j, step.residual, weight, starts, ends)
         gram[:, 3:6, 3:6] += held / len(starts) * alike
-        change, inverse, own, spread = _solve(gram / alike, right / alike, look, spread, kernel)
+        change, inverse, own, spread = _solve(gram / alike, right / alike, look, spread, apart)
         pose = about(centre, change[3:6], change[:3]) @ pose
         look = look + change[6:11] - np.r_[0.0, level * change[6], 0.0, 0.0, 0.0]
     places = np.add.reduceat(pose.apply(samples.places_mm), starts) / (ends - starts)[:, None]
     return MixedFit(pose, centre, inverse[:6, :6], spread, float(own[:, 5].mean()), len(starts), look, places)
 
 
-def _kernel(middles_mm: FloatArray) -> FloatArray:
-    """Correlation of the growth between blocks: exponential, so neither rough nor smooth growth surprises."""
-    apart = np.linalg.norm(middles_mm[:, None] - middles_mm[None], axis=2)
-    return np.exp(-apart / _GROWTH_REACH_MM)
+def _apart_mm(places_mm: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.norm(places_mm[:, None] - places_mm[None], axis=2))
 
 
 def _per_block(
@@ -152,10 +151,13 @@ def _per_block(
 
 
 def _solve(
-    gram: FloatArray, right: FloatArray, look: FloatArray, spread: FloatArray, kernel: FloatArray
+    gram: FloatArray, right: FloatArray, look: FloatArray, spread: FloatArray, apart_mm: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the change of the common unknowns, their covariance, each block's own, and their spread."""
     n = len(gram)
+    # exponential in the fit, so that neither rough nor smooth growth surprises; smooth in the uncertainty,
+    # because smooth growth passes for motion most easily
+    kernel, smooth = np.exp(-apart_mm / _GROWTH_REACH_MM), np.exp(-0.5 * (apart_mm / _GROWTH_REACH_MM) ** 2)
     for _ in range(_EM_ROUNDS):
         inner = np.linalg.inv(gram[:, _OWN][:, :, _OWN] + np.diag(1.0 / spread[:5] ** 2))
         lean = gram[:, :, _OWN] @ inner
@@ -175,15 +177,16 @@ def _solve(
         rest = right[:, _OWN] - gram[:, _OWN, :_GROWTH] @ change - gram[:, _OWN, _GROWTH] * growth[:, None]
         own = (inner @ rest[:, :, None])[:, :, 0]
         spread = _spread(own, inner, growth, held, kernel)
-    covariance = covariance + _mistaken_growth(gram, kernel, spread[5])
+    covariance = covariance + _mistaken_growth(gram, smooth, spread[5], float(growth.mean()))
     return change, covariance, np.column_stack([own, growth]), spread
 
 
-def _mistaken_growth(gram: FloatArray, kernel: FloatArray, spread_mm: float) -> FloatArray:
+def _mistaken_growth(gram: FloatArray, kernel: FloatArray, spread_mm: float, mean_mm: float) -> FloatArray:
     """Covariance of what smooth growth of the surface adds to the pose where it cannot be told apart."""
     normal = gram[:, :_GROWTH, :_GROWTH].sum(axis=0) + 1e-9 * np.eye(_GROWTH)
     answer = np.linalg.solve(normal, gram[:, :_GROWTH, _GROWTH].T)
-    return np.asarray((_GROWTH_AS_MOTION * spread_mm) ** 2 * answer @ kernel @ answer.T)
+    uneven_mm2 = spread_mm**2 + (_UNEVENNESS * mean_mm) ** 2
+    return np.asarray(_GROWTH_AS_MOTION**2 * uneven_mm2 * answer @ kernel @ answer.T)
 
 
 def _spread(

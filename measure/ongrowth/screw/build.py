@@ -28,7 +28,7 @@ _MEAN_VALLEY = 0.58  # of the thread's height, over a turn
 _DENSE_HU = 13000.0  # titanium stays below
 _IN_SLICE_PLANE = 0.26  # within 15 degrees
 # Found on phantoms: what pulls all centres of a shaft one way.
-_PULL_MM, _PULL_OF_SLICE, _PULL_LYING, _PULL_PARTS_MM = 0.01, 0.02, 0.03, 0.04
+_PULL_MM, _PULL_OF_SLICE, _PULL_LYING_MM, _PULL_PARTS_MM = 0.01, 0.02, 0.1, 0.04
 _UNKNOWN_TILT_DEG = 1.0
 
 
@@ -60,6 +60,7 @@ def build_screw(
         axis_u_mm=axis_u_mm,
         thread_start_mm=start_mm,
         shank_diameter_mm=shank_mm,
+        cannula_diameter_mm=spec.cannula_diameter_mm or 2.0 * shaft.section.lumen_mm,
     )
     problems += more + _diameter_differs(shaft, spec, match.id)
     return _at_given_points(screw, settings, problems)
@@ -88,13 +89,14 @@ def _axis_u(scan: Scan, shaft: Shaft) -> tuple[float, float]:
     """Return the standard uncertainty of tilt (degrees) and place (mm) of the axis, per direction.
 
     Scatter of the centres, and what pulls them all: bone on one side, the more so where the ceiling
-    hides the core, and the grid where a slice is thicker than the blur.
+    hides the core; the grid where a slice is thicker than the blur; and hardening along a screw that
+    lies in the slices, which makes the slices of its middle darker than those of its ends.
     """
     slice_mm = scan.slice_gap_mm
     steep = abs(float(shaft.course.line.direction @ scan.slice_normal))
-    pull_mm = _PULL_MM + _PULL_OF_SLICE * max(slice_mm - 1.0, 0.0)
+    pull_mm = _PULL_MM + _PULL_OF_SLICE * max(slice_mm - 1.0, 0.0) + _PULL_LYING_MM * (1.0 - steep**2) ** 3
     if shaft.is_clipped:
-        pull_mm += _PULL_MM + (_PULL_OF_SLICE + _PULL_LYING * (1.0 - steep**2) ** 2) * slice_mm
+        pull_mm += _PULL_MM + _PULL_OF_SLICE * slice_mm
     if shaft.gap.is_shown or not shaft.course.is_straight:
         pull_mm += _PULL_PARTS_MM
     tilt_deg = math.degrees(2.0 * pull_mm / max(shaft.length_mm, 1.0))

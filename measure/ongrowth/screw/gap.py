@@ -15,7 +15,7 @@ from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
 from ongrowth.screw.section import Section
 
 _SIGMAS = 5.0
-_LEAST_DIP = 0.015  # of the shaft's brightness: streaks of other metal come to that
+_LEAST_DIP = 0.04  # of the shaft's brightness: streaks and hardening come to that
 _NEAR_MM, _TREND_MM = 1.0, 8.0  # a side reaches from the first to the second
 _SIDE_QUANTILE = 0.7
 _WIDTHS_MM = np.r_[np.arange(0.05, 1.0, 0.05), np.arange(1.0, 6.1, 0.25)]

@@ -25,10 +25,11 @@ def kind_of(shaft: Shaft, settings: ScrewSettings) -> Kind:
     A screw has a head or a tapered tip. A bar of even thickness with blunt ends is a rod.
     """
     thickness = 2.0 * shaft.radius_mm
-    if thickness < settings.thinnest_screw_mm:
-        return Kind.WIRE
-    if shaft.length_mm < settings.shortest_screw_mm:
+    is_thin = thickness < settings.thinnest_screw_mm
+    if shaft.length_mm < (settings.shortest_wire_mm if is_thin else settings.shortest_screw_mm):
         return Kind.PIECE
+    if is_thin:
+        return Kind.WIRE
     if thickness > settings.thickest_screw_mm or shaft.length_mm > settings.longest_screw_mm:
         return Kind.ROD
     ends = (shaft.first, shaft.last)

@@ -21,6 +21,7 @@ _BELOW_CEILING_HU = 300.0
 _BLOCK_SLICES = 16
 # Two hip prostheses come to about 300 cm3; beyond this volume the numbers are no CT numbers.
 _LARGEST_MM3 = 600_000.0
+_LARGEST_SHARE = 0.3
 _HALF_NEIGHBOURS = [
     (dk, dj, di) for dk in (0, 1) for dj in (-1, 0, 1) for di in (-1, 0, 1) if (dk, dj, di) > (0, 0, 0)
 ]
@@ -78,7 +79,7 @@ def metal_voxels(scan: Scan, threshold_hu: float) -> NDArray[np.intp]:
             "Check that the scan covers the screw and that it holds CT numbers.",
         )
     volume_mm3 = flat.size * abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
-    if volume_mm3 > _LARGEST_MM3:
+    if volume_mm3 > _LARGEST_MM3 or flat.size > _LARGEST_SHARE * scan.hu.size:
         raise refuse(
             "metal-implausible",
             f"{volume_mm3 / 1000.0:.0f} ml of this scan are as dense as metal.",

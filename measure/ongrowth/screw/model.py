@@ -83,6 +83,8 @@ class Screw:
     thread_start_mm, shank_diameter_mm : float
         Depth at which the thread begins (0 if it begins at the head end, as far as is known), and
         the diameter of the shank before it, mm (NaN if there is none). As stated, else as seen.
+    cannula_diameter_mm : float
+        Diameter of the lumen, mm; 0 if there is none. As stated, else as seen.
     """
 
     id: str
@@ -100,6 +102,7 @@ class Screw:
     axis_u_mm: float = math.nan
     thread_start_mm: float = 0.0
     shank_diameter_mm: float = math.nan
+    cannula_diameter_mm: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "head_mm", frozen(self.head_mm))
@@ -130,6 +133,7 @@ class ScrewSettings:
     """How metal is told apart. Lengths in mm, angles in degrees."""
 
     shortest_screw_mm: float = 12.0  # shorter metal is a piece, not a bone screw
+    shortest_wire_mm: float = 8.0
     thinnest_screw_mm: float = 2.2  # thinner is a wire; bone screws start at about 2.7
     thickest_screw_mm: float = 14.0  # lag screws of a hip reach 11 to 13
     longest_screw_mm: float = 130.0  # longer is a rod or a nail

@@ -32,7 +32,10 @@ _LOW_SHARE = 0.3
 # Standard deviation of the slice profile over its nominal width: profiles are wider than nominal.
 _THROUGH_OF_SLICE = 0.38
 _RADIUS_SD_MM = 0.03  # a stated diameter is this good
-_LUMEN_DIP = 0.9  # a core darker than this share of the ring round it holds a lumen
+# A core darker than this share of the ring round it may hold a lumen. An edge-enhancing kernel darkens it
+# too, hence the fit has the last word; at the ceiling nothing else shows.
+_LUMEN_DIP, _LUMEN_DIP_CLIPPED = 0.88, 0.985
+_SMALLEST_LUMEN_MM = 0.4  # radius; the wires that lumens are made for are thicker
 _BENT_GAIN = 1.5
 _BENT_SIGMAS = 4.0
 # Bone beside the metal pulls the centres a little; the more so where the scan's ceiling hides the core.
@@ -308,7 +311,7 @@ def _section(
         else max(body.radius_mm - bloom, 0.4) / (1.0 - 0.6 * height),
         radius_sd_mm=_RADIUS_SD_MM if is_known else math.inf,
         height_share=height,
-        lumen_mm=_lumen_mm(outline, body.even_mm, body.radius_mm),
+        lumen_mm=_lumen_mm(outline, body, look),
         blur_in_plane_mm=blur[0],
         blur_across_mm=blur[1],
         core_hu=look.core_hu,
@@ -316,15 +319,19 @@ def _section(
         box_mm=_slice_mm(crop) * _lean(crop, course),
     )
     voxels = voxels_near(crop, course, body.even_mm, guess.radius_mm + 3.0)
-    return fit_section(voxels.u_mm, voxels.v_mm, voxels.hu, guess)
+    fitted = fit_section(voxels.u_mm, voxels.v_mm, voxels.hu, guess)
+    if 0.0 < fitted.lumen_mm < _SMALLEST_LUMEN_MM:
+        return fit_section(voxels.u_mm, voxels.v_mm, voxels.hu, replace(guess, lumen_mm=0.0))
+    return fitted
 
 
-def _lumen_mm(outline: Outline, even: tuple[float, float], radius_mm: float) -> float:
+def _lumen_mm(outline: Outline, body: Body, look: _Look) -> float:
     """Return a first guess of a lumen's radius, mm: 0 unless the core is darker than the ring round it."""
-    inside = (outline.depth_mm > even[0]) & (outline.depth_mm < even[1])
+    inside = (outline.depth_mm > body.even_mm[0]) & (outline.depth_mm < body.even_mm[1])
     profile = np.median(outline.profile_hu[inside], axis=0)
-    ring = profile[outline.radius_mm < radius_mm].max()
-    return 0.4 * radius_mm if profile[0] < _LUMEN_DIP * ring else 0.0
+    ring = profile[outline.radius_mm < body.radius_mm].max()
+    dip = _LUMEN_DIP_CLIPPED if math.isfinite(look.ceiling_hu) else _LUMEN_DIP
+    return 0.4 * body.radius_mm if profile[0] < dip * ring else 0.0
 
 
 def _bloom_mm(level_hu: float, core_hu: float, blur_mm: float) -> float:

@@ -24,6 +24,9 @@ from ongrowth_phantoms.grid.table import (
 
 _END = "<!-- end of table -->"
 _NONE_YET = "Not run yet.\n"
+_TUNED = """
+**These are the cases the estimator was worked on.** Cases it never saw will read worse; until the test half
+has been run, nothing on this page but the draws without artefact says how much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ def page_tables(records: Sequence[Record], half: str) -> dict[str, str]:
     half : str
         "test", or "tuning" while the estimator is being worked on.
     """
+    records = of_latest_version(records)
     table = sides_table(records)
     if not len(table):
         return {}
@@ -52,7 +56,7 @@ def page_tables(records: Sequence[Record], half: str) -> dict[str, str]:
     grid = own[own["plan"] == "any"]
     easy = grid[(grid["metal"] == "titanium") & (grid["thickness"] == "thin")]
     out = {
-        "what was run": _what_was_run(grid, half),
+        "what was run": _what_was_run(table[(table["half"] == half) | (table["plan"] == "plain")]),
         "difficulty": _scored(grid, ["scanner", "arm", "difficulty"]),
         "classes": _scored(easy, ["scanner", "arm", "class"]),
         "factors": _factors(easy),
@@ -62,11 +66,21 @@ def page_tables(records: Sequence[Record], half: str) -> dict[str, str]:
         + _scored(_both(table, "plain"), ["arm"]),
         "streaks": _streaks(own[own["plan"] == "streaks"]),
         "retest": _retest(own[own["plan"] == "retest"]),
-        "goals": _goals(grid, easy),
+        "goals": _goals(_of_best_scanner(grid), _of_best_scanner(easy)),
         "cost": _cost(grid),
         "failures": _failures(records, half),
     }
     return {name: text if text.strip() else _NONE_YET for name, text in out.items()}
+
+
+def of_latest_version(records: Sequence[Record]) -> list[Record]:
+    """Return the records of each set of cases that the same code measured as its last one: no mixture."""
+    latest = {_set_of(r): r["version"] for r in records if r["arm"] not in CALIPERS}
+    return [r for r in records if r["arm"] in CALIPERS or r["version"] == latest[_set_of(r)]]
+
+
+def _set_of(record: Record) -> tuple[str, str, str]:
+    return record["factors"]["plan"], record["factors"]["half"], record["factors"]["scanner"]
 
 
 def _both(table: pd.DataFrame, plan: str) -> pd.DataFrame:
@@ -100,17 +114,16 @@ def _factors(table: pd.DataFrame) -> str:
     return f"Way of measuring: {arm}.\n\n{markdown(words)}" if len(words) else ""
 
 
-def _what_was_run(grid: pd.DataFrame, half: str) -> str:
-    if not len(grid):
-        return ""
-    lines = [f"Half: {half}. Version of the measuring code: {', '.join(_versions(grid))}.\n"]
-    for scanner, part in grid.groupby("scanner"):
-        lines.append(f"- {scanner} scanner: {part['case'].nunique()} cases, {_sides(part)} sides.")
-    return "\n".join(lines) + "\n"
-
-
-def _versions(table: pd.DataFrame) -> list[str]:
-    return sorted(set(table[~table["arm"].isin(list(CALIPERS))]["version"]))
+def _what_was_run(table: pd.DataFrame) -> str:
+    lines = []
+    for (plan, scanner, half), part in table.groupby(["plan", "scanner", "half"]):
+        seen = part[~part["arm"].isin(list(CALIPERS))]
+        version = ", ".join(sorted(set(seen["version"])))
+        run = f"{seen['case'].nunique()} cases, {_sides(seen)} sides"
+        lines.append(f'- plan "{plan}", {scanner} scanner, {half} half: {run}; measuring code {version}.')
+    if (table["half"] == "tuning").any():
+        lines.append(_TUNED)
+    return "\n".join(lines) + "\n" if lines else ""
 
 
 def _sides(table: pd.DataFrame) -> int:
@@ -211,7 +224,11 @@ def _goals_of(arm: str, grid: pd.DataFrame, easy: pd.DataFrame) -> list[Goal]:
     answered = {d: Score.of(whole[whole["difficulty"] == d]).answered for d in ("easy", "medium")}
     is_free = arm.endswith("free")
     return [
-        Goal(f"{arm}: side mean, RMSE", f"{score.rmse_mm:.2f} mm", "0.25 mm" if is_free else "0.10 mm"),
+        Goal(
+            f"{arm}: side mean, RMSE ({score.sides} sides)",
+            f"{score.rmse_mm:.2f} mm",
+            "0.25 mm" if is_free else "0.10 mm",
+        ),
         Goal(f"{arm}: largest bias of a width class", f"{worst:.2f} mm", "0.05 mm"),
         Goal(f"{arm}: 45 degree sector, RMSE", f"{score.sector_rmse_mm:.2f} mm", "0.20 mm"),
         Goal(f"{arm}: share over 1 mm, RMSE", f"{score.share_rmse:.2f}", "0.10"),
@@ -226,6 +243,12 @@ def _goals_of(arm: str, grid: pd.DataFrame, easy: pd.DataFrame) -> list[Goal]:
         ),
         Goal(f"{arm}: seconds a screw, median", f"{mine['halo_s'].median():.1f}", "at most 3"),
     ]
+
+
+def _of_best_scanner(table: pd.DataFrame) -> pd.DataFrame:
+    """Return what the full scanner gave, if it was run: goals are set for scans with artefact."""
+    full = table[table["scanner"] == "full"]
+    return full if len(full) else table
 
 
 def _range(shares: Sequence[float]) -> str:
@@ -253,7 +276,7 @@ def fill(text: str, tables: dict[str, str]) -> str:
 
 def write_plots(records: Sequence[Record], half: str, folder: Path) -> list[Path]:
     """Write the plots of the grid into a folder; return their paths."""
-    table = sides_table(records)
+    table = sides_table(of_latest_version(records))
     if not len(table):
         return []
     grid = table[(table["plan"] == "any") & (table["half"] == half)]

@@ -1,0 +1,185 @@
+"""The researcher's commands from the shell: what they print, write, refuse, and their exit status."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import stand_in
+from click.testing import CliRunner, Result
+
+import ongrowth.cohort.run as run_module
+from ongrowth.cli import main
+from ongrowth.findings import read_windows
+from ongrowth.wording import fixed_words
+
+
+def call(*words: object) -> Result:
+    return CliRunner().invoke(main, [str(word) for word in words])
+
+
+@pytest.fixture
+def measured_by_stand_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command measures with the default of `run_cohort`."""
+    defaults = run_module.run_cohort.__kwdefaults__
+    assert defaults is not None
+    monkeypatch.setitem(defaults, "measure", stand_in.measure)
+
+
+@pytest.mark.usefixtures("measured_by_stand_in")
+def test_a_cohort_is_measured_and_its_tables_written(tmp_path: Path) -> None:
+    manifest, out = stand_in.write_cohort(tmp_path, "0.5", "0.6"), tmp_path / "out"
+    done = call("cohort", manifest, "--out", out, "--in-process")
+    assert done.exit_code == 0, done.output
+    assert "2 scans: 2 measured now." in done.stdout
+    assert fixed_words().short in done.stdout
+    assert "2 scans of 2 cases, 0 missed visits." in done.stderr
+    for name in ("scans.parquet", "wide.csv", "page.html", "methods.md", "provenance.json"):
+        assert (out / name).is_file()
+    again = call("cohort", manifest, "--out", out, "--in-process", "--json")
+    told = json.loads(again.stdout)
+    assert (told["n_measured"], told["n_kept"], told["n_rows"]) == (0, 2, 4)
+
+
+@pytest.mark.usefixtures("measured_by_stand_in")
+def test_failed_scans_give_status_four(tmp_path: Path) -> None:
+    manifest = stand_in.write_cohort(tmp_path, "0.5", "refused")
+    done = call("cohort", manifest, "--out", tmp_path / "out", "--in-process")
+    assert done.exit_code == 4
+    assert "1 without numbers (see failures.csv)" in done.stdout
+
+
+def test_a_dry_run_tells_all_faults_and_measures_nothing(tmp_path: Path) -> None:
+    manifest = stand_in.write_cohort(tmp_path, "0.5", "0.6")
+    text = manifest.read_text(encoding="utf-8")
+    manifest.write_text(text + "c000,scans/none.nii,8,left,left,a\nc009,scans/s000.nii,x,left,left,a\n")
+    done = call("cohort", manifest, "--out", tmp_path / "out", "--dry-run")
+    assert done.exit_code == 2
+    assert "no-such-path: Row 3" in done.stderr
+    assert "bad-cell: Row 4" in done.stderr
+    assert not (tmp_path / "out").exists()
+    manifest.write_text(text)
+    good = call("cohort", manifest, "--out", tmp_path / "out", "--dry-run")
+    assert good.exit_code == 0
+    assert not (tmp_path / "out").exists()
+
+
+def test_wrong_calls_are_told(tmp_path: Path) -> None:
+    manifest = stand_in.write_cohort(tmp_path, "0.5")
+    assert call("cohort", tmp_path / "none.csv", "--out", tmp_path).exit_code == 2
+    two = call("cohort", manifest, "--out", tmp_path / "out", "--in-process", "--workers", 2)
+    assert two.exit_code == 2
+    assert "Give one of --workers, --scheduler and --in-process." in two.stderr
+    bad = tmp_path / "windows.toml"
+    bad.write_text("[[window]]\n", encoding="utf-8")
+    assert call("cohort", manifest, "--out", tmp_path / "out", "--windows", bad).exit_code == 2
+
+
+def test_agreement_of_a_wide_table(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    truth = rng.normal(1.0, 0.3, 20)
+    columns = {f"{who}{k}": truth + rng.normal(0, 0.1, 20) for who in "ab" for k in (1, 2)}
+    table = tmp_path / "readings.csv"
+    pd.DataFrame({"patient": range(20), "true": truth, **columns}).to_csv(table, index=False)
+    words = ("agreement", table, "--subject", "patient", "--method", "a=a1,a2", "--method", "b=b1,b2")
+    done = call(*words, "--truth", "true", "--out", tmp_path / "out")
+    assert done.exit_code == 0, done.output
+    for topic in (
+        "Repeatability: a",
+        "Limits of agreement of single readings",
+        "Intraclass",
+        "Linearity: a against true",
+    ):
+        assert topic in done.stdout
+    assert len(pd.read_csv(tmp_path / "out" / "agreement.csv")) > 20
+    page = (tmp_path / "out" / "page.html").read_text(encoding="utf-8")
+    assert "a less b" in page
+    assert fixed_words().short in page
+    figures = json.loads(call(*words, "--json").stdout)
+    found = {f["name"]: f["value"] for f in figures if f["first"] == "a"}
+    assert found["within-subject SD"] == pytest.approx(0.1, abs=0.04)
+
+
+def test_agreement_of_a_long_table_can_be_split(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    rows = [
+        (case, kernel, reader, 1.0 + 0.1 * case + rng.normal(0, 0.05), ("thin", "wide")[case % 2])
+        for case in range(12)
+        for kernel in ("sharp", "smooth")
+        for reader in ("r1", "r2")
+    ]
+    table = tmp_path / "long.parquet"
+    columns = ["patient", "kernel", "reader", "width_mm", "class"]
+    pd.DataFrame(rows, columns=columns).to_parquet(table)
+    words = ("agreement", table, "--subject", "patient", "--value", "width_mm", "--by", "kernel")
+    done = call(*words, "--category", "class", "--categories", "none,thin,wide")
+    assert done.exit_code == 0, done.output
+    assert "Limits of agreement [sharp]: r1 against r2 (n = 12)" in done.stdout
+    assert "[smooth]" in done.stdout
+    assert "kappa, linear weights: 1.00" in done.stdout
+
+
+def test_agreement_says_what_it_lacks(tmp_path: Path) -> None:
+    table = tmp_path / "t.csv"
+    pd.DataFrame({"patient": [1, 2, 3], "value": [1.0, 2.0, 3.0]}).to_csv(table, index=False)
+    lacks = call("agreement", table)
+    assert lacks.exit_code == 2
+    assert "Give --subject; the table has patient, value." in lacks.stderr
+    single = call("agreement", table, "--subject", "patient")
+    assert single.exit_code == 3
+    assert single.stderr.startswith("nothing-to-compare")
+    unknown = call("agreement", table, "--subject", "patent")
+    assert unknown.exit_code == 3
+    assert unknown.stderr.startswith("missing-column")
+    assert call("agreement", table, "--subject", "patient", "--method", "x").exit_code == 2
+
+
+def test_windows_are_written_in_the_format_that_check_takes(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    rows = [
+        (
+            f"c{k}",
+            "w08",
+            8.0 + rng.uniform(-1, 1),
+            "left",
+            side,
+            "mean_width",
+            rng.normal(0.5, 0.1),
+            "mm",
+            "plain",
+        )
+        for k in range(60)
+        for side in ("head_side", "tip_side")
+    ]
+    columns = [
+        "case",
+        "scan",
+        "weeks_since_surgery",
+        "implant",
+        "side",
+        "quantity",
+        "value",
+        "unit",
+        "surface",
+    ]
+    table, out = tmp_path / "scans.csv", tmp_path / "own.toml"
+    pd.DataFrame(rows, columns=columns).to_csv(table, index=False)
+    done = call("windows", table, "--out", out, "--name", "our clinic", "--picture", tmp_path / "p.svg")
+    assert done.exit_code == 0, done.output
+    own = [row for row in read_windows(out) if "our clinic" in row.source]
+    assert {(row.surface, row.side) for row in own} == {("plain", "head_side"), ("plain", "tip_side")}
+    assert own[0].high == pytest.approx(0.66, abs=0.05)
+    assert (tmp_path / "p.svg").is_file()
+    assert call("expect", "--weeks", 8, "--surface", "plain", "--windows", out).exit_code == 0
+    few = call("windows", table, "--min-patients", 100)
+    assert few.exit_code == 3
+    assert few.stderr.startswith("too-few-patients")
+
+
+def test_no_kit_without_a_cohort(tmp_path: Path) -> None:
+    done = call("readers", tmp_path, "--out", tmp_path / "kit")
+    assert done.exit_code == 3
+    assert done.stderr.startswith("no-pictures")

@@ -1,0 +1,106 @@
+"""Workers as processes of their own on this machine: a killed worker, a poison scan, the same tables."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+
+import psutil
+import pytest
+import stand_in
+
+from ongrowth.cohort import (
+    InProcess,
+    Limits,
+    LocalWorkers,
+    Scheduler,
+    read_manifest,
+    run_cohort,
+    write_tables,
+)
+from ongrowth.scan import Refused
+
+pytestmark = pytest.mark.slow
+
+
+def workers() -> list[psutil.Process]:
+    """The worker processes below this one."""
+    children = psutil.Process().children()
+    return [child for child in children if "spawn_main" in " ".join(child.cmdline())]
+
+
+def kill_one_worker(out: Path, killed: list[int]) -> None:
+    """Kill a worker once the first scans are under way."""
+    until = time.monotonic() + 120.0
+    while time.monotonic() < until:
+        if len(stand_in.measured(out)) >= 2:
+            victim = workers()[0]
+            killed.append(victim.pid)
+            victim.kill()
+            return
+        time.sleep(0.1)
+
+
+def test_a_killed_worker_and_a_poison_scan_cost_their_own_scans_only(tmp_path: Path) -> None:
+    slow = ["slow 1"] * 6
+    manifest = read_manifest(stand_in.write_cohort(tmp_path, *slow[:3], "kill-worker", *slow[3:], "crash"))
+    out, killed = tmp_path / "out", []
+    threading.Thread(target=kill_one_worker, args=(out, killed), daemon=True).start()
+    executor = LocalWorkers(2, Limits(seconds=60.0))
+    done = run_cohort(manifest, out, executor=executor, measure=stand_in.measure)
+    assert killed, "a worker was killed from outside"
+    assert done.n_measured == 6
+    assert done.failures == {"process-died": 1, "worker-killed": 1}
+    innocent = [case for case in stand_in.measured(out) if case not in ("c003", "c007")]
+    assert len(innocent) <= 6 + 1, "only the scan in hand was measured twice"
+
+    write_tables(manifest, out)
+    alone = tmp_path / "alone"
+    good = [job for job in manifest.jobs if job.case not in ("c003", "c007")]
+    from dataclasses import replace
+
+    run_cohort(replace(manifest, jobs=tuple(good)), alone, executor=InProcess(), measure=stand_in.measure)
+    write_tables(replace(manifest, jobs=tuple(good)), alone)
+    for name in ("scans.parquet", "scans.csv", "wide.parquet", "wide.csv"):
+        assert (alone / name).read_bytes() == (out / name).read_bytes(), name
+
+
+def test_no_scheduler_is_told_plainly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import distributed
+
+    def refuse(*_: object, **__: object) -> None:
+        raise TimeoutError
+
+    monkeypatch.setattr(distributed, "Client", refuse)
+    manifest = read_manifest(stand_in.write_cohort(tmp_path, "0.5"))
+    with pytest.raises(Refused, match="no-scheduler"):
+        run_cohort(
+            manifest, tmp_path / "out", executor=Scheduler("tcp://127.0.0.1:1"), measure=stand_in.measure
+        )
+
+
+def test_a_job_script_for_slurm_is_written() -> None:
+    """As far as a script can show it: no queue was at hand."""
+    jobqueue = pytest.importorskip("dask_jobqueue", reason="dask-jobqueue is not installed")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("USER", "researcher")
+        cluster = jobqueue.SLURMCluster(
+            queue="normal",
+            cores=4,
+            processes=4,
+            memory="28GB",
+            walltime="08:00:00",
+            worker_extra_args=["--memory-limit", "0"],
+            n_workers=0,
+            scheduler_options={"dashboard_address": None, "host": "127.0.0.1"},
+        )
+        try:
+            script = cluster.job_script()
+        finally:
+            cluster.close()
+    assert "#SBATCH --cpus-per-task=4" in script
+    assert "#SBATCH -t 08:00:00" in script
+    assert "--nworkers 4" in script
+    assert "--nthreads 1" in script
+    assert "--memory-limit 0" in script

@@ -1,0 +1,215 @@
+"""The manifest: all that is wrong is told at once, in plain words, with its row; the rest is read right."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from ongrowth.casefile import BadCaseFile
+from ongrowth.cohort import BadManifest, Manifest, look_through, read_manifest
+from ongrowth.cohort.manifest import told
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in ("a", "b", "c", "h1/x", "h2/x"):
+        (tmp_path / name).mkdir(parents=True)
+    return tmp_path
+
+
+def look(folder: Path, text: str) -> Manifest:
+    path = folder / "m.csv"
+    path.write_text(text, encoding="utf-8")
+    return look_through(path)
+
+
+def faults(folder: Path, text: str) -> list[str]:
+    return [str(told(fault)) for fault in look(folder, text).faults]
+
+
+def test_rows_of_one_scan_are_its_implants(folder: Path) -> None:
+    found = look(
+        folder,
+        "case,scan,weeks_since_surgery,implant,side,major_diameter_mm,head_mm,tip_mm,reader\n"
+        "h1,a,8,left,left,4.0,1 2 3,4 5 46,r1\n"
+        "h1,a,8,right,right,4.5,,,r1\n"
+        "h1,b,12.5,,,,,,r2\n",
+    )
+    assert found.faults == ()
+    first, second = found.jobs
+    assert (first.case, first.scan, first.weeks, first.path) == ("h1", "a", 8.0, folder / "a")
+    assert [(s.id, s.side, s.major_diameter_mm) for s in first.screws] == [
+        ("left", "left", 4.0),
+        ("right", "right", 4.5),
+    ]
+    assert first.screws[0].tip_mm == (4.0, 5.0, 46.0)
+    assert second.screws == ()
+    assert second.extra == (("reader", "r2"),)
+    assert found.extra_columns == ("reader",)
+
+
+def test_dates_give_the_weeks_and_a_screw_without_a_name_stands_for_all(folder: Path) -> None:
+    found = look(folder, "case,scan,surgery_date,scan_date,major_diameter_mm\nh1,a,2031-03-04,2031-04-29,4\n")
+    (job,) = found.jobs
+    assert (job.surgery_date, job.scan_date) == (dt.date(2031, 3, 4), dt.date(2031, 4, 29))
+    assert math.isnan(job.weeks)
+    assert [screw.id for screw in job.known().screws] == [""]
+    assert found.notes == ()
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_other_separators_and_a_byte_order_mark_are_understood(folder: Path, separator: str) -> None:
+    text = "\ufeff" + separator.join(("case", "scan", "weeks_since_surgery")) + "\r\n"
+    (job,) = look(folder, text + separator.join(("h1", "a", "8")) + "\r\n").jobs
+    assert job.weeks == 8.0
+
+
+def test_parquet_is_a_manifest_too(folder: Path) -> None:
+    table = pd.DataFrame(
+        {
+            "case": ["h1", "h1"],
+            "scan": ["a", "b"],
+            "surgery_date": pd.to_datetime(["2031-03-04"] * 2),
+            "scan_date": pd.to_datetime(["2031-04-29", None]),
+            "birth_year": [2016.0, None],
+        }
+    )
+    table.to_parquet(folder / "m.parquet")
+    first, second = read_manifest(folder / "m.parquet").jobs
+    assert (first.scan_date, first.birth_year) == (dt.date(2031, 4, 29), 2016)
+    assert (second.scan_date, second.birth_year) == (None, None)
+    (folder / "n.parquet").write_bytes(b"no parquet")
+    with pytest.raises(BadManifest, match="no-manifest"):
+        read_manifest(folder / "n.parquet")
+
+
+def test_case_files_are_read_scan_by_scan(folder: Path) -> None:
+    (folder / "case.toml").write_text(
+        '[patient]\nid = "harbour-07"\n[surgery]\ndate = 2031-03-04\n'
+        '[[implant]]\nid = "left"\nmajor_diameter_mm = 4.0\n'
+        '[[scan]]\nid = "w05"\npath = "a"\nweeks_since_surgery = 5.0\n'
+        '[[scan]]\nid = "w12"\npath = "nowhere"\n',
+        encoding="utf-8",
+    )
+    found = look(folder, "case_file\ncase.toml\nnone.toml\n")
+    (job,) = found.jobs
+    assert (job.case, job.scan, job.weeks, job.screws[0].id) == ("harbour-07", "w05", 5.0, "left")
+    assert [fault.problem.code for fault in found.faults] == ["no-such-path", "no-case-file"]
+
+
+def test_a_planned_visit_without_a_scan_is_kept_as_missed(folder: Path) -> None:
+    found = look(folder, "case,scan,weeks_since_surgery\nh1,a,8\nh1,,26\n")
+    assert [(m.case, m.weeks) for m in found.missed] == [("h1", 26.0)]
+    assert len(found.jobs) == 1
+
+
+def test_scans_in_folders_of_one_name_are_told_apart(folder: Path) -> None:
+    found = look(folder, "case,scan\nh,h1/x\nh,h2/x\n")
+    assert [job.scan for job in found.jobs] == ["x", "h2-x"]
+
+
+def test_faults_of_the_head_come_all_at_once(folder: Path) -> None:
+    told_of = faults(folder, "case,scann,major_diameter_cm,weeks,months_since_surgery,value,impant\nx\n")
+    assert [line.split(":")[0] for line in told_of] == [
+        "missing-column",
+        "misspelt-column",
+        "unknown-unit",
+        "unknown-unit",
+        "unknown-unit",
+        "taken-column",
+        "misspelt-column",
+    ]
+    assert "give major_diameter_mm" in told_of[2]
+    assert "weeks_since_surgery" in told_of[3]
+
+
+def test_faults_of_the_rows_come_all_at_once_with_their_rows(folder: Path) -> None:
+    head = "case,scan,weeks_since_surgery,implant,side,major_diameter_mm\n"
+    told_of = faults(
+        folder,
+        head + "h1,a,8,left,left,4.0\n"
+        "h1,a,9,right,right,4.0\n"
+        "h1,zz,12,left,left,4.0\n"
+        "h1,b,12,left,lift,4.0\n"
+        "h/2,b,1,l,left,4\n"
+        'h3,c,1,left,left,"4,0"\n'
+        "h3,b,5200000,left,left,4\n"
+        "h9,c\n"
+        "h4,c,1,left,left,400\n",
+    )
+    assert [(line.split(":")[0], line.split(":")[1].strip()) for line in told_of] == [
+        ("rows-disagree", "Row 2"),
+        ("no-such-path", "Row 3"),
+        ("bad-implant", "Row 4"),
+        ("bad-cell", "Row 5"),
+        ("bad-cell", "Row 6"),
+        ("bad-cell", "Row 7"),
+        ("bad-cell", "Row 8"),
+        ("bad-implant", "Row 9"),
+    ]
+    assert "decimal point" in told_of[4]
+    assert "Did you mean left?" in told_of[2]
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("h1,a,left\nh1,a,left\n", "implant 'left' of h1, a stands there twice"),
+        ("h1,a,\nh1,a,\n", "The scan of h1, a stands there twice"),
+        ("h1,a,left\nh2,a,left\n", "is also a scan of h1"),
+        ("H1,a,left\nh1,c/../h1/../b/../a,left\n", "is also a scan of H1"),
+    ],
+)
+def test_duplicate_scans_are_told(folder: Path, rows: str, words: str) -> None:
+    (line,) = faults(folder, "case,scan,implant\n" + rows)
+    assert line.startswith("duplicate-scan: Row 2")
+    assert words in line
+
+
+def test_names_differ_also_where_upper_and_lower_case_are_one(folder: Path) -> None:
+    found = look(folder, "case,scan,scan_id\nh1,a,w1\nH1,b,W1\nh1,c,w1\n")
+    assert len({(job.case.lower(), job.scan.lower()) for job in found.jobs}) == 3
+    assert found.faults == ()
+
+
+def test_an_unreadable_manifest_is_refused(folder: Path) -> None:
+    for path, code in ((folder / "none.csv", "no-manifest"), (folder / "latin.csv", "no-manifest")):
+        if path.name == "latin.csv":
+            path.write_bytes("case,scan\nh\xe9,a\n".encode("latin-1"))
+        with pytest.raises(BadManifest, match=code):
+            read_manifest(path)
+    with pytest.raises(BadManifest, match="missing-column"):
+        read_manifest(_written(folder, ""))
+    with pytest.raises(BadManifest, match="names no scan"):
+        read_manifest(_written(folder, "case,scan\n"))
+
+
+def _written(folder: Path, text: str) -> Path:
+    path = folder / "m.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_bad_rows_can_be_left_out_but_not_a_bad_head(folder: Path) -> None:
+    path = _written(folder, "case,scan,weeks_since_surgery\nh1,a,8\nh1,nowhere,9\n")
+    with pytest.raises(BadManifest, match="Row 2"):
+        read_manifest(path)
+    found = read_manifest(path, skip_bad_rows=True)
+    assert [job.scan for job in found.jobs] == ["a"]
+    assert [(f.row, f.case, f.scan) for f in found.faults] == [(2, "h1", "nowhere")]
+    with pytest.raises(BadManifest, match="missing-column"):
+        read_manifest(_written(folder, "case\nh1\n"), skip_bad_rows=True)
+
+
+def test_a_bad_manifest_counts_as_wrong_use(folder: Path) -> None:
+    """The command line ends with the status of a bad case file."""
+    assert issubclass(BadManifest, BadCaseFile)
+
+
+def test_scans_without_a_week_are_noted(folder: Path) -> None:
+    (note,) = look(folder, "case,scan\nh1,a\n").notes
+    assert note.code == "no-weeks"
