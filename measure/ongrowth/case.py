@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import ongrowth
-import ongrowth.bridge
+from ongrowth.bridge import measure_bridge
 from ongrowth.calibration import find_calibration
 from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
 from ongrowth.cortex import tip_to_cortex
@@ -42,8 +42,6 @@ from ongrowth.scan import Problem, Refused, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
 
 Tell = Callable[[str], None]
-
-measure_bridge = getattr(ongrowth.bridge, "measure_bridge", lambda *_: None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

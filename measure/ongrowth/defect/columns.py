@@ -20,6 +20,7 @@ BoolArray = NDArray[np.bool_]
 _FOOT_SHARE = 0.3  # how well the foot of the metal is known
 _MOST_FOOT_HU = 1500.0  # beyond it the metal hides the tissue
 _CLEAR_MM = 0.25  # outside the thread crests
+_LEAST_VOXELS = 0.05
 _NOISE_HU = 40.0  # noise and what the layers leave out, project's choice
 
 
@@ -72,18 +73,21 @@ class Columns:
 
     def binned(self, chosen: BoolArray, sigma_mm: float) -> FloatArray:
         """Return the mean CT number of chosen voxels near each node, shape (G, G); NaN where none are."""
-        g = len(self.grid_mm)
-        edges = np.append(self.grid_mm - self.step_mm / 2.0, self.grid_mm[-1] + self.step_mm / 2.0)
-        u, v, hu = self.u_mm[chosen], self.v_mm[chosen], self.hu[chosen]
-        total = np.histogram2d(u, v, (edges, edges), weights=hu)[0]
-        count = np.histogram2d(u, v, (edges, edges))[0]
-        blur = sigma_mm / self.step_mm
-        total, count = (ndimage.gaussian_filter(x, blur, mode="constant") for x in (total, count))
+        total = self._gathered(chosen, self.hu, sigma_mm)
+        count = self._gathered(chosen, np.ones_like(self.hu), sigma_mm)
         known = count > _LEAST_VOXELS
-        return np.where(known, total / np.where(known, count, 1.0), np.nan).reshape(g, g)
+        return np.where(known, total / np.where(known, count, 1.0), np.nan)
 
+    def support(self, half_height_mm: float) -> FloatArray:
+        """Return how much the voxels near the plane tell of each node, shape (G, G), 1/HU2."""
+        return self._gathered(np.abs(self.height_mm) < half_height_mm, self.sd_hu**-2.0, self.step_mm / 2.0)
 
-_LEAST_VOXELS = 0.05
+    def _gathered(self, chosen: BoolArray, values: FloatArray, sigma_mm: float) -> FloatArray:
+        half = self.step_mm / 2.0
+        edges = np.append(self.grid_mm - half, self.grid_mm[-1] + half)
+        u, v = self.u_mm[chosen], self.v_mm[chosen]
+        total = np.histogram2d(u, v, (edges, edges), weights=values[chosen])[0]
+        return np.asarray(ndimage.gaussian_filter(total, sigma_mm / self.step_mm, mode="constant"))
 
 
 def gather(

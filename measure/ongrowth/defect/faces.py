@@ -11,6 +11,7 @@ together by differences between neighbours. The fit is a damped Gauss-Newton one
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,7 +37,7 @@ class FacePriors:
 
     `face_step_mm`, `shore_step_hu`, `tissue_step_hu`: standard deviation of the difference between
     neighbouring nodes. `shore_depth_hu`: of the difference between neighbouring knots behind a face.
-    `face_mm`: of a face against its start. `shore_hu`, `shore_sd_hu`: level of bone. `tissue_hu`,
+    `face_mm`: of a face against its start. `shore_sd_hu`: of bone against its start. `tissue_hu`,
     `tissue_sd_hu`: fibrous tissue; with a long tail, since there may be bone instead.
     """
 
@@ -44,8 +45,7 @@ class FacePriors:
     face_mm: float = 3.0
     shore_step_hu: float = 800.0
     shore_depth_hu: float = 200.0
-    shore_hu: float = 450.0
-    shore_sd_hu: float = 600.0
+    shore_sd_hu: float = 400.0
     tissue_hu: float = 70.0
     tissue_sd_hu: float = 40.0
     tissue_step_hu: float = 200.0
@@ -136,12 +136,29 @@ class FaceFit:
         self._plan = self.cells.scatter_plan(_N)
         self._prior = self.cells.prior(*_prior_terms(priors))
 
-    def start(self, low_mm: FloatArray | float, high_mm: FloatArray | float) -> FloatArray:
-        """Return unknowns, shape (nodes, maps), with faces as given and levels at their priors."""
+    def with_shores(self, shores: Shores) -> FaceFit:
+        """Return the same fit under another blur."""
+        other = copy.copy(self)
+        other.shores = shores
+        return other
+
+    def start(
+        self, low_mm: FloatArray | float, high_mm: FloatArray | float, shores_hu: FloatArray
+    ) -> FloatArray:
+        """Return unknowns, shape (nodes, maps): where the fit starts, and what it holds likely.
+
+        Parameters
+        ----------
+        low_mm, high_mm : float or ndarray, shape (G, G)
+            Heights of the faces.
+        shores_hu : ndarray, shape (2, G, G)
+            Bone behind either face.
+        """
         out = np.empty((self.cells.n_nodes, _N))
         for k, face in ((_LOW, low_mm), (_HIGH, high_mm)):
             out[:, k] = np.broadcast_to(face, self.cells.active.shape)[self.cells.active]
-        out[:, 2:_TISSUE] = self._priors.shore_hu
+        for shore, first in zip(shores_hu, (2, 2 + _N_SHORE), strict=True):
+            out[:, first : first + _N_SHORE] = shore[self.cells.active][:, None]
         out[:, _TISSUE] = self._priors.tissue_hu
         return out
 
@@ -202,10 +219,7 @@ class FaceFit:
     def _prior_pull(self, unknowns: FloatArray, start: FloatArray, band: FloatArray) -> FloatArray:
         """Add the long-tailed prior of the tissue to the matrix, and return the pull of all priors."""
         p = self._priors
-        goal = np.full_like(unknowns, p.shore_hu)
-        goal[:, [_LOW, _HIGH]] = start[:, [_LOW, _HIGH]]
-        goal[:, _TISSUE] = p.tissue_hu
-        away = goal - unknowns
+        away = start - unknowns
         pull = times_banded(self._prior, away.ravel())
         tail = 3.0 / (2.0 * p.tissue_sd_hu**2 + away[:, _TISSUE] ** 2)
         band[0, _TISSUE::_N] += tail

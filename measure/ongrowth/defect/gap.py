@@ -10,13 +10,16 @@ from scipy import ndimage
 from ongrowth.defect.blur import Foot
 from ongrowth.defect.columns import BoolArray, Columns, FloatArray, gather
 from ongrowth.defect.faces import FaceFit, FacePriors, Faces, Shores
-from ongrowth.defect.section import bone_shores
+from ongrowth.defect.section import bone_shores, shore_levels_hu
 from ongrowth.edge import Blur
 from ongrowth.geometry import Plane
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
 
 _FEWEST_COLUMNS = 12
+_LEVEL_MM = (0.6, 2.4)  # depths behind a face where the level of its bone is read
+_BONE_HU = 450.0  # where nothing is read
+_LEVEL_BOUNDS_HU = (50.0, 1500.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,7 @@ def fit_gap(
     active = ndimage.binary_dilation(shores[0] | shores[1])
     priors = FacePriors(face_step_mm=grid.face_step_mm)
     fit = FaceFit(columns, active, Shores(blur, columns.slice_cos), priors)
-    start = fit.start(-half, half)
+    levels = np.stack(shore_levels_hu(columns, -half, half, *_LEVEL_MM))
+    start = fit.start(-half, half, np.clip(np.nan_to_num(levels, nan=_BONE_HU), *_LEVEL_BOUNDS_HU))
     faces, unknowns = fit.run(start, grid.n_steps)
     return GapFit(columns, shores, faces, fit, unknowns, start)

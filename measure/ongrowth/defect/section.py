@@ -29,11 +29,18 @@ def bone_shores(columns: Columns, low_mm: float, high_mm: float, inner_mm: float
     inner_mm : float
         Radius about the middle that always belongs to it (the screw), mm.
     """
-    near, far = _SHORE_MM
+    shores = shore_levels_hu(columns, low_mm, high_mm, *_SHORE_MM)
+    return np.stack([_outline(columns, shore, inner_mm) for shore in shores])
+
+
+def shore_levels_hu(
+    columns: Columns, low_mm: float, high_mm: float, near_mm: float, far_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mean CT number of both shores between two depths behind the faces, (G, G); NaN unknown."""
     height = columns.height_mm
-    below = columns.binned((height < low_mm - near) & (height > low_mm - far), _SIGMA_MM)
-    above = columns.binned((height > high_mm + near) & (height < high_mm + far), _SIGMA_MM)
-    return np.stack([_outline(columns, shore, inner_mm) for shore in (below, above)])
+    below = (height < low_mm - near_mm) & (height > low_mm - far_mm)
+    above = (height > high_mm + near_mm) & (height < high_mm + far_mm)
+    return columns.binned(below, _SIGMA_MM), columns.binned(above, _SIGMA_MM)
 
 
 def _outline(columns: Columns, shore_hu: FloatArray, inner_mm: float) -> BoolArray:

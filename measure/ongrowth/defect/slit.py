@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ongrowth.geometry import RigidTransform
+from ongrowth.geometry import Plane, RigidTransform, unit
 from ongrowth.scan import Scan
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 METAL_HU = 2000.0  # no bone of a vertebra reads this dense, titanium reads four times as much
 _METAL_MARGIN_MM = 0.8  # the foot that the blur gives metal
@@ -67,7 +68,7 @@ class Block:
         return cls(world_from_block, x_mm, y_mm, z_mm, out)
 
 
-def _near_metal(part: Scan) -> NDArray[np.bool_]:
+def _near_metal(part: Scan) -> BoolArray:
     metal = part.hu > METAL_HU
     metal = ndimage.binary_opening(metal) if metal.any() else metal  # lone noisy voxels are no metal
     if not metal.any():
@@ -136,3 +137,69 @@ def slant_stack(
         to_b = np.exp(1j * k[m] * np.outer(y_mm, slopes))
         out[:, :, m] = to_a @ spectrum[:, :, m] @ to_b
     return np.asarray(np.fft.irfft(out, n=n, axis=2)[:, :, : len(z_mm)])
+
+
+@dataclass(frozen=True, slots=True)
+class Slit:
+    """The best plane ``z = d + a x + b y`` of a block for one width, and how far it stands out."""
+
+    a: float
+    b: float
+    d_mm: float
+    width_mm: float
+    significance: float
+
+    def plane(self, world_from_block: RigidTransform) -> Plane:
+        """Return it in patient mm (LPS), its normal along the third axis of the block."""
+        normal = world_from_block.turn(unit([-self.a, -self.b, 1.0]))
+        return Plane(world_from_block.apply(np.array([0.0, 0.0, self.d_mm])), normal)
+
+
+def find_slits(
+    block: Block, slopes: FloatArray, widths_mm: FloatArray, inner: BoolArray, envelope_mm: float
+) -> list[Slit]:
+    """Return the best slit of each width, the most significant first.
+
+    Parameters
+    ----------
+    block : Block
+        Where to look.
+    slopes, widths_mm : ndarray
+        What to try.
+    inner : ndarray of bool, shape (Z,)
+        Offsets allowed.
+    envelope_mm : float
+        Radius of the metal about the block's third axis; 0 for none.
+    """
+    weight = _weight(block, envelope_mm)
+    found = []
+    for width in widths_mm:
+        dark = darkness_hu(block, float(width)) * weight
+        sums = slant_stack(dark, block.x_mm, block.y_mm, block.z_mm, slopes)[:, :, inner]
+        middle = float(np.median(sums))
+        spread = 1.4826 * float(np.median(np.abs(sums - middle)))
+        a, b, d = np.unravel_index(int(np.argmax(sums)), sums.shape)
+        significance = (float(sums[a, b, d]) - middle) / max(spread, 1e-6)
+        found.append(Slit(slopes[a], slopes[b], block.z_mm[inner][d], float(width), significance))
+    return sorted(found, key=lambda slit: -slit.significance)
+
+
+def _weight(block: Block, envelope_mm: float) -> NDArray[np.float32]:
+    """Full weight near the axis: farther out lie notches between the processes of the bone."""
+    away = np.hypot(block.x_mm[:, None], block.y_mm) - envelope_mm
+    return np.clip((5.0 - away) / 3.0, 0.0, 1.0).astype(np.float32)[..., None]
+
+
+def distinct(slits: list[Slit]) -> list[Slit]:
+    """Return at most three slits that differ in place, tilt or width."""
+    kept: list[Slit] = []
+    for slit in slits:
+        alike = any(
+            abs(slit.d_mm - k.d_mm) < 1.0
+            and np.hypot(slit.a - k.a, slit.b - k.b) < 0.3
+            and slit.width_mm < 2.0 * k.width_mm < 4.0 * slit.width_mm
+            for k in kept
+        )
+        if not alike:
+            kept.append(slit)
+    return kept[:3]

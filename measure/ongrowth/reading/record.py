@@ -432,7 +432,12 @@ def _bridge_to_dict(bridge: Bridge) -> Record:
 def _bridge_from_dict(record: Record) -> Bridge:
     return Bridge(
         defect=_plane_from_dict(record),
-        **{name: Measured.from_dict(record[name]) for name, _ in _BRIDGE_QUANTITIES},
+        gap_width_mean=Measured.from_dict(record["gap_width_mean"]),
+        gap_width_max=Measured.from_dict(record["gap_width_max"]),
+        bridged_fraction=Measured.from_dict(record["bridged_fraction"]),
+        bridge_count=Measured.from_dict(record["bridge_count"]),
+        cross_section_mm2=Measured.from_dict(record["cross_section_mm2"]),
+        hidden_by_metal=Measured.from_dict(record["hidden_by_metal"]),
         smallest_bridge_shown_mm=real(record["smallest_bridge_shown_mm"]),
         map=_bridge_map_from_dict(record["map"]),
     )

@@ -1,0 +1,186 @@
+"""Find a defect that no screw crosses, near a point: before surgery, or on the other side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ongrowth.defect.blur import usual_blur
+from ongrowth.defect.columns import Columns, FloatArray
+from ongrowth.defect.gap import GapGrid, fit_gap
+from ongrowth.defect.middle import Middle, fit_middle
+from ongrowth.defect.plane import DefectPlane
+from ongrowth.defect.section import bone_shores
+from ongrowth.defect.slit import Block, Slit, distinct, find_slits
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane, RigidTransform, unit
+from ongrowth.scan import Level, Problem, Scan
+
+_ANTERIOR = np.array([0.0, -1.0, 0.0])
+_REACH_MM = 8.0
+_HALF_HEIGHT_MM = 13.0
+_SLOPES = np.linspace(-1.1, 1.1, 19)
+_WIDTHS_MM = np.array([0.8, 1.6, 2.8, 4.8])
+_COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
+_DEPTHS_MM = (0.0, 1.2, 2.4)  # behind a face, where the middle of the bone is looked for
+_MOST_CANDIDATES = 6
+_HALF_FRAME_MM = 15.0
+# the three ways of looking: each patient axis in turn runs across the slit
+_WAYS = tuple(np.roll(np.eye(3), k, axis=1) for k in range(3))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenDefect:
+    """A defect without a screw.
+
+    Parameters
+    ----------
+    defect : DefectPlane
+        How "pre-op"; its point in the middle of the bone; its normal points to the front, as a screw
+        from the lamina to the pedicle would cross it.
+    frame : ScrewFrame
+        Runs along the bone through the defect, head end behind it.
+    """
+
+    defect: DefectPlane
+    frame: ScrewFrame
+
+
+@dataclass(frozen=True, slots=True)
+class PreopSettings:
+    """How a defect is searched for near a point.
+
+    `near_mm`: how far from the point the slit may lie. `least_significance`, `least_share`: as for a
+    defect with a screw.
+    """
+
+    near_mm: float = 6.0
+    least_significance: float = 3.5
+    least_share: float = 0.15
+    n_refinements: int = 3
+
+
+DEFAULT_SETTINGS = PreopSettings()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    """A middle plane, the course of the bone through it, and how much speaks for it."""
+
+    middle: Middle
+    course: FloatArray
+    worth: float
+
+
+def find_open_defect(
+    scan: Scan, point_mm: ArrayLike, *, settings: PreopSettings = DEFAULT_SETTINGS
+) -> OpenDefect | Problem:
+    """Find the slit across a neck of bone near a point.
+
+    Parameters
+    ----------
+    scan : Scan
+        A CT without metal there.
+    point_mm : array_like, shape (3,)
+        A place in or near the defect, patient mm (LPS).
+    settings : PreopSettings
+        How it is searched.
+
+    Returns
+    -------
+    OpenDefect or Problem
+        The defect, or the reason why there is none to be seen.
+
+    Raises
+    ------
+    Refused
+        If the point lies outside the scan (code ``out-of-scan``).
+    """
+    point = np.asarray(point_mm, dtype=np.float64)
+    scan.box(point, 0.0)
+    best: _Candidate | None = None
+    for slit, plane in _candidates(scan, point, settings):
+        tried = _fitted(scan, plane, plane.normal, slit.width_mm, _COARSE, slit.significance)
+        if tried is not None and (best is None or tried.worth > best.worth):
+            best = tried
+    if best is None:
+        return _not_seen()
+    for _ in range(settings.n_refinements):
+        best = _fitted(scan, best.middle.plane, best.course, best.middle.gap_mm, _FINE, 1.0) or best
+    if best.middle.open_share < settings.least_share:
+        return _not_seen()
+    return _open_defect(best)
+
+
+def _not_seen() -> Problem:
+    return Problem(
+        "defect-not-seen",
+        Level.NOTE,
+        "No slit crosses the bone near this point.",
+        "Give a point inside the defect, or its plane by three points.",
+    )
+
+
+def _candidates(scan: Scan, point: FloatArray, settings: PreopSettings) -> list[tuple[Slit, Plane]]:
+    """Return slits near the point, looked for along each patient axis, the likeliest first."""
+    side = np.arange(-_REACH_MM, _REACH_MM + 0.1, 0.5)
+    along = np.arange(-_HALF_HEIGHT_MM, _HALF_HEIGHT_MM + 0.1, 0.4)
+    found = []
+    for axes in _WAYS:
+        world_from_block = RigidTransform(axes, point)
+        block = Block.of(scan, world_from_block, side, side, along)
+        slits = find_slits(block, _SLOPES, _WIDTHS_MM, np.abs(along) <= settings.near_mm, 0.0)
+        likely = [s for s in slits if s.significance > settings.least_significance]
+        found += [(s, s.plane(world_from_block)) for s in distinct(likely)]
+    found.sort(key=lambda one: -one[0].significance)
+    return found[:_MOST_CANDIDATES]
+
+
+def _fitted(
+    scan: Scan, plane: Plane, course: FloatArray, gap_mm: float, grid: GapGrid, significance: float
+) -> _Candidate | None:
+    """Fit the gap; move the point to the middle of the bone, and turn the course along it."""
+    gap = fit_gap(scan, plane, course, gap_mm, grid, usual_blur(scan))
+    middle = fit_middle(gap) if gap else None
+    if gap is None or middle is None:
+        return None
+    centre, turned = _course(gap.columns, middle.gap_mm)
+    away = (centre - middle.plane.point_mm) @ middle.plane.normal
+    moved = Plane(centre - away * middle.plane.normal, middle.plane.normal)
+    worth = significance * middle.openness**0.5 / middle.misfit
+    placed = Middle(moved, *(getattr(middle, n) for n in middle.__slots__[1:]))
+    return _Candidate(placed, turned, worth)
+
+
+def _course(columns: Columns, gap_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return the middle of the bone in the plane, and the direction of the bone through it."""
+    u, v = np.meshgrid(columns.grid_mm, columns.grid_mm, indexing="ij")
+    heights, centres = [], []
+    for depth in _DEPTHS_MM:
+        half = gap_mm / 2.0 + depth
+        for height, shore in zip((-half, half), bone_shores(columns, -half, half, 0.0), strict=True):
+            if shore.any():
+                heights.append(height)
+                centres.append((u[shore].mean(), v[shore].mean()))
+    design = np.column_stack([np.ones(len(heights)), heights])
+    fit = np.linalg.lstsq(design, np.array(centres), rcond=None)[0]
+    at = np.array([0.0, 1.0])
+    place = columns.world(fit[0, 0] + fit[1, 0] * at, fit[0, 1] + fit[1, 1] * at, at)
+    return place[0], unit(place[1] - place[0])
+
+
+def _open_defect(found: _Candidate) -> OpenDefect:
+    plane, course = found.middle.plane, found.course
+    sign = 1.0 if plane.normal @ _ANTERIOR >= 0.0 else -1.0
+    course = course * np.sign(course @ plane.normal) * sign
+    ends = plane.point_mm - _HALF_FRAME_MM * course, plane.point_mm + _HALF_FRAME_MM * course
+    defect = DefectPlane(
+        Plane(plane.point_mm, sign * plane.normal),
+        found.middle.gap_mm,
+        "pre-op",
+        found.middle.u_angle_deg,
+        found.middle.u_offset_mm,
+    )
+    return OpenDefect(defect, ScrewFrame.of(*ends))
