@@ -1,18 +1,16 @@
-"""The case file: what a person wrote about a patient, the screws and the scans, in TOML."""
+"""What may stand in a case file, entry by entry."""
 
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import math
 import re
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from ongrowth.scan import Level, Problem, Refused
+from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
 from ongrowth.wording import is_pars_site
 
@@ -24,10 +22,6 @@ Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 WEEKS_FROM, WEEKS_TO = -520.0, 5200.0  # ten years before, a lifetime after
 _HUNDRED_YEARS = 100
 _MISMATCH_WEEKS = 0.2  # a day and a half: the time of day, not a mistake
-
-
-class BadCaseFile(Refused):
-    """A case file that cannot be used; carries every fault at once."""
 
 
 class _Part(BaseModel):
@@ -261,79 +255,6 @@ def scan_name(path: Path) -> str:
     return slug or "scan"
 
 
-def read_case_file(path: Path) -> CaseFile:
-    """Read a case file.
-
-    Raises
-    ------
-    BadCaseFile
-        Every fault at once: code ``no-case-file``, ``bad-toml`` or ``bad-case-file``, the place in the
-        file, and what may stand there.
-    """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        what = f"The case file {path.name} cannot be read."
-        raise BadCaseFile(
-            _fault("no-case-file", what, "Check the path and that it is UTF-8 text.")
-        ) from error
-    return parse_case_file(text, path.resolve().parent)
-
-
-def parse_case_file(text: str, folder: Path) -> CaseFile:
-    """Return the case of a TOML text, its paths made absolute against a folder.
-
-    Raises
-    ------
-    BadCaseFile
-        As `read_case_file`.
-    """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        what = f"The case file is no TOML: {error}."
-        raise BadCaseFile(_fault("bad-toml", what, "Mend that line; texts and dates follow TOML.")) from error
-    try:
-        case = CaseFile.model_validate(table)
-    except ValidationError as error:
-        raise BadCaseFile(*(_told(fault) for fault in error.errors())) from error
-    return _with_absolute_paths(case, folder)
-
-
-def parse_implant(entry: dict[str, Any]) -> Implant:
-    """Return a screw from its keys, as they would stand under ``[[implant]]``.
-
-    Raises
-    ------
-    BadCaseFile
-        Every fault at once.
-    """
-    try:
-        return Implant.model_validate(entry)
-    except ValidationError as error:
-        faults = ({**fault, "loc": ("implant", *fault["loc"])} for fault in error.errors())
-        raise BadCaseFile(*(_told(fault) for fault in faults)) from error
-
-
-def _with_absolute_paths(case: CaseFile, folder: Path) -> CaseFile:
-    def absolute(path: Path | None) -> Path | None:
-        return None if path is None else (folder / path.expanduser()).resolve()
-
-    scans = tuple(
-        scan.model_copy(
-            update={"id": scan.name, "path": absolute(scan.path), "calibration": absolute(scan.calibration)}
-        )
-        for scan in case.scan
-    )
-    settings = case.settings.model_copy(
-        update={
-            "calibration": absolute(case.settings.calibration),
-            "windows": absolute(case.settings.windows),
-        }
-    )
-    return case.model_copy(update={"scan": scans, "settings": settings})
-
-
 def _twice(what: str, names: list[str]) -> list[str]:
     return [
         f"{what} {name!r} stands there more than once" for name in sorted(set(names)) if names.count(name) > 1
@@ -349,84 +270,3 @@ def _time_faults(scan: ScanEntry, surgery: dt.date | None) -> list[str]:
     if abs(weeks) > _HUNDRED_YEARS * 52.2:
         return [f"scan {scan.name!r} lies {weeks:.0f} weeks from surgery"]
     return []
-
-
-def _fault(code: str, text: str, advice: str) -> Problem:
-    return Problem(code, Level.REFUSE, text, advice)
-
-
-def _told(fault: Any) -> Problem:
-    """Return one fault of the case file as a sentence with its place and a suggestion."""
-    place = _place(fault["loc"])
-    kind, given = fault["type"], fault.get("input")
-    if kind == "extra_forbidden":
-        known = _known_keys(fault["loc"])
-        near = difflib.get_close_matches(str(fault["loc"][-1]), known, n=1)
-        advice = f"Did you mean {near[0]}?" if near else f"Known there: {', '.join(known)}."
-        return _fault("bad-case-file", f"{place}: this key is not known.", advice)
-    if kind == "missing":
-        return _fault("bad-case-file", f"{place}: this key is missing.", _describe(fault["loc"]))
-    if kind == "literal_error":
-        words = re.findall(r"'([^']+)'", fault["ctx"]["expected"])
-        near = difflib.get_close_matches(str(given), words, n=1)
-        advice = f"Did you mean {near[0]}?" if near else f"It may be {', '.join(words)}."
-        return _fault("bad-case-file", f"{place}: {given!r} is not one of {', '.join(words)}.", advice)
-    said = _plain_message(fault)
-    return _fault("bad-case-file", f"{place}: {said}.", _describe(fault["loc"]))
-
-
-def _plain_message(fault: Any) -> str:
-    kind, context, given = fault["type"], fault.get("ctx", {}), fault.get("input")
-    if kind == "value_error":
-        return str(context["error"])
-    if kind in ("greater_than_equal", "less_than_equal"):
-        bound = context.get("ge", context.get("le"))
-        word = "below" if kind == "greater_than_equal" else "above"
-        return f"{given!r} is {word} {bound:g}"
-    if kind == "string_pattern_mismatch":
-        return f"{given!r} may hold only letters, digits, dot, dash and underscore"
-    message: str = fault["msg"]
-    return f"{given!r} does not fit ({message[0].lower() + message[1:]})"
-
-
-def _place(location: tuple[str | int, ...]) -> str:
-    """Return a place in the file, for example ``implant 2, pitch_mm``."""
-    out: list[str] = []
-    for part in location:
-        if isinstance(part, int) and out:
-            out[-1] = f"{out[-1]} {part + 1}"
-        else:
-            out.append(str(part))
-    return ", ".join(out) or "the case file"
-
-
-def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:
-    """Return the part of the case file that holds the key at the end of a location."""
-    parts: dict[str, type[BaseModel]] = {
-        "patient": PatientEntry,
-        "surgery": SurgeryEntry,
-        "defect": DefectInfo,
-        "implant": Implant,
-        "scan": ScanEntry,
-        "settings": Settings,
-        "correction": Correction,
-        "reader": ReaderEntry,
-    }
-    words = [part for part in location[:-1] if isinstance(part, str)]
-    return parts.get(words[-1], CaseFile) if words else CaseFile
-
-
-def _known_keys(location: tuple[str | int, ...]) -> list[str]:
-    fields = _model_at(location).model_fields
-    return [field.alias or name for name, field in fields.items()]
-
-
-def _describe(location: tuple[str | int, ...]) -> str:
-    """Return what may stand at a place, as the case file's own description says."""
-    words = [part for part in location if isinstance(part, str)]
-    field = _model_at((*words[:-1], "")).model_fields.get(words[-1]) if words else None
-    return (
-        f"Expected: {field.description}."
-        if field is not None and field.description
-        else "See the case file page."
-    )

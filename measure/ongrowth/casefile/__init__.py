@@ -1,0 +1,41 @@
+"""The case file: what a person wrote about a patient, the screws and the scans, in TOML."""
+
+from ongrowth.casefile.entries import (
+    WEEKS_FROM,
+    WEEKS_TO,
+    CaseFile,
+    Correction,
+    DefectInfo,
+    Implant,
+    PatientEntry,
+    ReaderEntry,
+    ScanEntry,
+    Settings,
+    SurgeryEntry,
+    scan_name,
+    week_mismatch,
+    weeks_between,
+)
+from ongrowth.casefile.faults import BadCaseFile
+from ongrowth.casefile.read import parse_case_file, parse_implant, read_case_file
+
+__all__ = [
+    "WEEKS_FROM",
+    "WEEKS_TO",
+    "BadCaseFile",
+    "CaseFile",
+    "Correction",
+    "DefectInfo",
+    "Implant",
+    "PatientEntry",
+    "ReaderEntry",
+    "ScanEntry",
+    "Settings",
+    "SurgeryEntry",
+    "parse_case_file",
+    "parse_implant",
+    "read_case_file",
+    "scan_name",
+    "week_mismatch",
+    "weeks_between",
+]

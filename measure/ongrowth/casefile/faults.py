@@ -1,0 +1,108 @@
+"""Every fault of a case file as one sentence, with its place and what may stand there."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import Any
+
+from pydantic import BaseModel
+
+from ongrowth.casefile.entries import (
+    CaseFile,
+    Correction,
+    DefectInfo,
+    Implant,
+    PatientEntry,
+    ReaderEntry,
+    ScanEntry,
+    Settings,
+    SurgeryEntry,
+)
+from ongrowth.scan import Level, Problem, Refused
+
+
+class BadCaseFile(Refused):
+    """A case file that cannot be used; carries every fault at once."""
+
+
+def fault(code: str, text: str, advice: str) -> Problem:
+    """Return a fault of the case file, for `BadCaseFile`."""
+    return Problem(code, Level.REFUSE, text, advice)
+
+
+def fault_of(found: Any) -> Problem:
+    """Return one fault of the case file as a sentence with its place and a suggestion."""
+    place = _place(found["loc"])
+    kind, given = found["type"], found.get("input")
+    if kind == "extra_forbidden":
+        known = _known_keys(found["loc"])
+        near = difflib.get_close_matches(str(found["loc"][-1]), known, n=1)
+        advice = f"Did you mean {near[0]}?" if near else f"Known there: {', '.join(known)}."
+        return fault("bad-case-file", f"{place}: this key is not known.", advice)
+    if kind == "missing":
+        return fault("bad-case-file", f"{place}: this key is missing.", _describe(found["loc"]))
+    if kind == "literal_error":
+        words = re.findall(r"'([^']+)'", found["ctx"]["expected"])
+        near = difflib.get_close_matches(str(given), words, n=1)
+        advice = f"Did you mean {near[0]}?" if near else f"It may be {', '.join(words)}."
+        return fault("bad-case-file", f"{place}: {given!r} is not one of {', '.join(words)}.", advice)
+    said = _plain_message(found)
+    return fault("bad-case-file", f"{place}: {said}.", _describe(found["loc"]))
+
+
+def _plain_message(found: Any) -> str:
+    kind, context, given = found["type"], found.get("ctx", {}), found.get("input")
+    if kind == "value_error":
+        return str(context["error"])
+    if kind in ("greater_than_equal", "less_than_equal"):
+        bound = context.get("ge", context.get("le"))
+        word = "below" if kind == "greater_than_equal" else "above"
+        return f"{given!r} is {word} {bound:g}"
+    if kind == "string_pattern_mismatch":
+        return f"{given!r} may hold only letters, digits, dot, dash and underscore"
+    message: str = found["msg"]
+    return f"{given!r} does not fit ({message[0].lower() + message[1:]})"
+
+
+def _place(location: tuple[str | int, ...]) -> str:
+    """Return a place in the file, for example ``implant 2, pitch_mm``."""
+    out: list[str] = []
+    for part in location:
+        if isinstance(part, int) and out:
+            out[-1] = f"{out[-1]} {part + 1}"
+        else:
+            out.append(str(part))
+    return ", ".join(out) or "the case file"
+
+
+def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:
+    """Return the part of the case file that holds the key at the end of a location."""
+    parts: dict[str, type[BaseModel]] = {
+        "patient": PatientEntry,
+        "surgery": SurgeryEntry,
+        "defect": DefectInfo,
+        "implant": Implant,
+        "scan": ScanEntry,
+        "settings": Settings,
+        "correction": Correction,
+        "reader": ReaderEntry,
+    }
+    words = [part for part in location[:-1] if isinstance(part, str)]
+    return parts.get(words[-1], CaseFile) if words else CaseFile
+
+
+def _known_keys(location: tuple[str | int, ...]) -> list[str]:
+    fields = _model_at(location).model_fields
+    return [field.alias or name for name, field in fields.items()]
+
+
+def _describe(location: tuple[str | int, ...]) -> str:
+    """Return what may stand at a place, as the case file's own description says."""
+    words = [part for part in location if isinstance(part, str)]
+    field = _model_at((*words[:-1], "")).model_fields.get(words[-1]) if words else None
+    return (
+        f"Expected: {field.description}."
+        if field is not None and field.description
+        else "See the case file page."
+    )

@@ -1,0 +1,83 @@
+"""From the text of a case file to the case."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from ongrowth.casefile.entries import CaseFile, Implant
+from ongrowth.casefile.faults import BadCaseFile, fault, fault_of
+
+
+def read_case_file(path: Path) -> CaseFile:
+    """Read a case file.
+
+    Raises
+    ------
+    BadCaseFile
+        Every fault at once: code ``no-case-file``, ``bad-toml`` or ``bad-case-file``, the place in the
+        file, and what may stand there.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        what = f"The case file {path.name} cannot be read."
+        raise BadCaseFile(fault("no-case-file", what, "Check the path and that it is UTF-8 text.")) from error
+    return parse_case_file(text, path.resolve().parent)
+
+
+def parse_case_file(text: str, folder: Path) -> CaseFile:
+    """Return the case of a TOML text, its paths made absolute against a folder.
+
+    Raises
+    ------
+    BadCaseFile
+        As `read_case_file`.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        what = f"The case file is no TOML: {error}."
+        raise BadCaseFile(fault("bad-toml", what, "Mend that line; texts and dates follow TOML.")) from error
+    try:
+        case = CaseFile.model_validate(table)
+    except ValidationError as error:
+        raise BadCaseFile(*(fault_of(found) for found in error.errors())) from error
+    return _with_absolute_paths(case, folder)
+
+
+def parse_implant(entry: dict[str, Any]) -> Implant:
+    """Return a screw from its keys, as they would stand under ``[[implant]]``.
+
+    Raises
+    ------
+    BadCaseFile
+        Every fault at once.
+    """
+    try:
+        return Implant.model_validate(entry)
+    except ValidationError as error:
+        faults = ({**found, "loc": ("implant", *found["loc"])} for found in error.errors())
+        raise BadCaseFile(*(fault_of(found) for found in faults)) from error
+
+
+def _with_absolute_paths(case: CaseFile, folder: Path) -> CaseFile:
+    def absolute(path: Path | None) -> Path | None:
+        return None if path is None else (folder / path.expanduser()).resolve()
+
+    scans = tuple(
+        scan.model_copy(
+            update={"id": scan.name, "path": absolute(scan.path), "calibration": absolute(scan.calibration)}
+        )
+        for scan in case.scan
+    )
+    settings = case.settings.model_copy(
+        update={
+            "calibration": absolute(case.settings.calibration),
+            "windows": absolute(case.settings.windows),
+        }
+    )
+    return case.model_copy(update={"scan": scans, "settings": settings})
