@@ -1,5 +1,6 @@
 """The lucent layer between screw and bone: its width map, and what each side amounts to."""
 
+from ongrowth.halo.change import HaloChange, measure_change
 from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import measure_halo
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
@@ -9,10 +10,12 @@ __all__ = [
     "BlurFound",
     "CalibrationFit",
     "Halo",
+    "HaloChange",
     "HaloMap",
     "HaloSettings",
     "HaloSummary",
     "Rim",
     "measure_calibration",
+    "measure_change",
     "measure_halo",
 ]

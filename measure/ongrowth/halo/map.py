@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.halo.doubt import Doubt
 from ongrowth.quantity import Measured
 
 
@@ -97,7 +98,8 @@ class Halo:
     """The halo of one screw.
 
     `limits` names the parts of the variance of the mean width over the whole shaft, largest first,
-    each with its share.
+    each with its share. `doubt` is what the widths hang on, for comparisons; None where the halo was
+    read from a file.
     """
 
     map: HaloMap
@@ -106,3 +108,4 @@ class Halo:
     tip_side: HaloSummary
     blur: BlurFound | None = None
     limits: tuple[tuple[str, float], ...] = ()
+    doubt: Doubt | None = None

@@ -28,8 +28,8 @@ from ongrowth.halo.posterior import Posterior, posterior_of
 from ongrowth.halo.prior import LAYER_PIN_HU, guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
 from ongrowth.halo.summary import summarise
-from ongrowth.halo.unrolled import blur_found, mean_weight, unroll
-from ongrowth.quantity import Caution
+from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
 
@@ -124,7 +124,16 @@ def measure_halo(
         summarise(sided, (Side.TIP,), lost),
         blur_found(fitted.problem, fitted.solution, fitted.posterior, calibration),
         _shares(fitted.posterior.variance_parts(weight)),
-    )
+        doubt_of(
+            fitted.problem, fitted.solution, fitted.posterior, draws, settings,
+            is_calibrated=calibration is not None, ambiguity_mm=fitted.ambiguity_mm, radius=_radius(screw),
+        ),
+    )  # fmt: skip
+
+
+def _radius(screw: Screw) -> Measured:
+    diameter = screw.major_diameter_mm
+    return Measured.of(diameter.value / 2.0, float(np.nan_to_num(diameter.u)) / 2.0, Unit.MM)
 
 
 def _cautions(scene: Scene, calibration: Calibration | None) -> Caution:

@@ -64,11 +64,16 @@ class Posterior:
 
     def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Return draws of the width nodes' deviation, shape (nodes, n), mm."""
-        white = rng.standard_normal((len(self.own), n))
-        own = linalg.solve_triangular(self.own, white, lower=True, trans="T", check_finite=False)
+        own = self.draw_own(n, rng)
         values, vectors = linalg.eigh(self.shared_covariance)
         shared = (vectors * np.sqrt(np.maximum(values, 0.0))) @ rng.standard_normal((N_SHARED, n))
-        return np.asarray((own + self.drag @ shared)[: self.n_width])
+        return np.asarray(own + self.drag[: self.n_width] @ shared)
+
+    def draw_own(self, n: int, rng: np.random.Generator) -> FloatArray:
+        """Return draws of what noise and texture alone do to the width nodes, shape (nodes, n), mm."""
+        white = rng.standard_normal((len(self.own), n))
+        own = linalg.solve_triangular(self.own, white, lower=True, trans="T", check_finite=False)
+        return np.asarray(own[: self.n_width])
 
     def variance_parts(self, weight: FloatArray) -> dict[str, float]:
         """Return the variance of a weighted mean of the width nodes by part, mm2.

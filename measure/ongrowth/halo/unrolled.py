@@ -12,10 +12,11 @@ from ongrowth.calibration import Calibration
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
+from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.fit import Problem, Solution, side_basis
 from ongrowth.halo.map import BlurFound, Rim
-from ongrowth.halo.model import BLUR, LAYER, Shared, blur_of
-from ongrowth.halo.posterior import Posterior
+from ongrowth.halo.model import BLUR, LAYER, N_SHARED, Shared, blur_of
+from ongrowth.halo.posterior import PARTS, Posterior
 from ongrowth.halo.samples import sides_at
 from ongrowth.halo.scene import HaloSettings, Scene
 from ongrowth.halo.summary import Draws
@@ -33,6 +34,7 @@ _CELL_MODEL_SD_MM = 0.10
 # Physics outside the model (aperture averaging, scatter) pulls blur and metal along directions in which
 # the data hardly resist; found on the tuning half.
 SHARED_FACTOR = {True: 1.3, False: 2.2}
+_DOUBT_DRAWS = 100  # an SD to 7 %
 _NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
 
 
@@ -109,6 +111,59 @@ def unroll(
             for side in (Side.HEAD, Side.TIP)
         },
     )
+
+
+def doubt_of(
+    problem: Problem,
+    solution: Solution,
+    posterior: Posterior,
+    draws: Draws,
+    settings: HaloSettings,
+    *,
+    is_calibrated: bool,
+    ambiguity_mm: float,
+    radius: Measured,
+) -> Doubt:
+    """Return what the widths of the cells hang on, for comparison with another scan, screw or side.
+
+    Parameters
+    ----------
+    problem, solution, posterior
+        The solved screw.
+    draws : Draws
+        Its cells.
+    settings : HaloSettings
+        How the halo is read.
+    is_calibrated : bool
+        Whether the blur was known beforehand.
+    ambiguity_mm : float
+        Spread over other solutions that fit nearly as well.
+    radius : Measured
+        Major radius of the screw, mm.
+    """
+    posterior = replace(posterior, shared_factor=SHARED_FACTOR[is_calibrated])
+    depth, angle = (a.ravel() for a in np.meshgrid(draws.depth_mm, draws.angle_deg, indexing="ij"))
+    basis = side_basis(problem.fields.width, depth, angle, draws.side.ravel() == Side.TIP)
+    rng = np.random.default_rng(settings.seed + 1)
+    noise = basis @ posterior.draw_own(_DOUBT_DRAWS, rng) * _NOISE_FACTOR
+    part_of = {index: part for part, indices in PARTS.items() for index in indices}
+    return Doubt(
+        tuple(part_of.get(i, "thread") for i in range(N_SHARED)),
+        _absolute(problem, solution.state.shared),
+        posterior.shared_covariance,
+        np.asarray(basis @ posterior.drag[: posterior.n_width]).reshape(*draws.side.shape, N_SHARED),
+        np.asarray(noise.T).reshape(-1, *draws.side.shape),
+        ambiguity_mm,
+        radius,
+        _MODEL_SD_MM[is_calibrated],
+    )
+
+
+def _absolute(problem: Problem, shared: Shared) -> FloatArray:
+    """Return the shared unknowns with the blur no longer relative to a base."""
+    blur, values = blur_of(problem.model.base, shared), shared.vector()
+    values[BLUR] = np.log(blur.f0_per_mm), np.log(blur.p), blur.b, np.log(blur.box_mm)
+    return values
 
 
 def _belongs(

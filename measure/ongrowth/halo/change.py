@@ -1,0 +1,319 @@
+"""Differences of halo width: between two scans of a screw, two screws of a scan, two sides of a screw.
+
+What two measurements have in common drops out of their difference as far as both follow it alike.
+The error of a width by the shared unknowns is ``g . e`` (`Doubt.follow_mm` and the error of the
+fit). Where two fits saw the same blur and metal, ``e`` is nearly the same twice: both are first
+moved to the blur that suits the two best (their mean, weighted by precision), and of the variance
+remains what ``g`` differs by, and what the two errors do not share:
+
+    |R1 g1|^2 + |R2 g2|^2 - 2 rho (R1 g1) . (R2 g2),   R the root of the covariance
+
+Noise and bone texture are always independent. What separates solutions that fit alike is mostly the
+blur, which both were moved to; a part of it remains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, sparse
+
+from ongrowth.defect import Side
+from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.map import Halo, HaloMap
+from ongrowth.quantity import Caution, Measured, Unit
+
+FloatArray = NDArray[np.float64]
+Group = tuple[tuple[str, ...], float]
+
+_MODEL_SHARE = 0.05  # of a width, as in the width's own uncertainty
+_CELL_MODEL_MM = 0.10
+_LEAST_SHARE = 0.1  # of the counting area measured twice, for a difference to be told
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """What two measurements have in common.
+
+    Parameters
+    ----------
+    groups : tuple
+        Parts of the shared unknowns with the correlation of their errors, in order.
+    model : float
+        Correlation of what the model leaves out.
+    other_solutions : float
+        Share of the spread over solutions that fit alike which remains on each side.
+    is_one_fit : bool
+        Whether both come from one fit, whose every error is the same twice.
+    is_one_screw : bool
+        Whether an error of the radius is the same twice.
+    """
+
+    groups: tuple[Group, ...] = ()
+    model: float = 0.0
+    other_solutions: float = 1.0
+    is_one_fit: bool = False
+    is_one_screw: bool = False
+
+
+_ALL = ("blur", "metal", "axis", "hardening", "thread")
+# Correlations: found on re-positioned scans of the tuning half. Level of the layer: project's choice,
+# the tissue of one patient some weeks later, or at another place.
+ONE_PROTOCOL = Alike(
+    ((("blur", "metal", "hardening"), 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True
+)
+ONE_SCAN = Alike(((("blur",), 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5, 0.3)
+ONE_SCREW = Alike(((_ALL, 1.0),), 0.5, 0.0, is_one_fit=True, is_one_screw=True)
+NOTHING = Alike(is_one_screw=True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HaloChange:
+    """Change of halo width from one scan of a screw to a later one, positive where it grew.
+
+    Parameters
+    ----------
+    whole, head_side, tip_side : Measured
+        Change of the mean width over the cells measured in both scans, mm.
+    map : HaloMap
+        Change of each cell (`width_mm`) with its uncertainty, on the cells of the earlier scan; NaN
+        where not measured in both.
+    compared_share : float
+        Share of the earlier counting area that was measured in both.
+    parts : tuple of (str, float)
+        Parts of the variance of the whole's change, largest first, each with its share.
+    """
+
+    whole: Measured
+    head_side: Measured
+    tip_side: Measured
+    map: HaloMap
+    compared_share: float
+    parts: tuple[tuple[str, float], ...]
+
+
+def measure_change(
+    before: Halo, after: Halo, *, is_one_protocol: bool, turn_deg: float = 0.0, slide_mm: float = 0.0
+) -> HaloChange:
+    """Measure the change of halo width of one screw between two scans.
+
+    Parameters
+    ----------
+    before, after : Halo
+        The halo in the earlier and in the later scan, of the same screw.
+    is_one_protocol : bool
+        Whether scanner, kernel, tube voltage and slices were the same
+        (`ongrowth.calibration.Protocol.differences` is empty), and the same calibration or none served
+        both. Otherwise nothing is taken to cancel, and the cautions say so.
+    turn_deg, slide_mm : float
+        Angle and depth in the later frame of what has angle 0 and depth 0 in the earlier one.
+
+    Returns
+    -------
+    HaloChange
+        Unclamped, with its own uncertainty. "Not measurable" where too few cells were measured twice.
+    """
+    alike = ONE_PROTOCOL if is_one_protocol else NOTHING
+    onto = _onto(before.map, after.map, turn_deg, slide_mm)
+    first, second = _Cells.of(before), _Cells.of(after).placed(onto, before.map.side.shape)
+    both = first.is_measured & second.is_measured & (before.map.side == second.side)
+    told = Caution.NONE if is_one_protocol else Caution.PROTOCOL_CHANGED
+    counted = _is_counted(before.map.side)
+
+    def side(which: NDArray[np.bool_], pair: tuple[Measured, Measured]) -> tuple[Measured, dict[str, float]]:
+        compared = both & which
+        if compared.sum() <= _LEAST_SHARE * max((counted & which).sum(), 1):
+            return Measured.missing(Unit.MM, told | pair[0].cautions | Caution.LITTLE_MEASURED), {}
+        weight = compared / compared.sum()
+        cautions = told | pair[0].cautions | pair[1].cautions
+        return _difference(first, weight, second, weight, alike, cautions, pair)
+
+    means = [(getattr(before, n).mean_width, getattr(after, n).mean_width) for n in _NAMES]
+    is_head, is_tip = (before.map.side == s for s in (Side.HEAD, Side.TIP))
+    whole, parts = side(counted, means[0])
+    total = max(sum(parts.values()), 1e-12)
+    return HaloChange(
+        whole,
+        side(is_head, means[1])[0],
+        side(is_tip, means[2])[0],
+        _change_map(before.map, first, second, both, alike),
+        float(both.sum() / max(counted.sum(), 1)),
+        tuple(sorted(((name, v / total) for name, v in parts.items()), key=lambda p: -p[1])),
+    )
+
+
+_NAMES = ("whole", "head_side", "tip_side")
+
+
+def _is_counted(side: NDArray[np.int8]) -> NDArray[np.bool_]:
+    return np.isin(side, [Side.HEAD, Side.TIP])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cells:
+    """Cells of one halo, where they are measured, and their doubt where it is known."""
+
+    width_mm: FloatArray
+    width_u_mm: FloatArray
+    side: NDArray[np.int8]
+    is_measured: NDArray[np.bool_]
+    doubt: Doubt | None
+
+    @classmethod
+    def of(cls, halo: Halo) -> _Cells:
+        m = halo.map
+        measured = _is_counted(m.side) & (m.cautions == 0) & np.isfinite(m.width_mm)
+        return cls(np.nan_to_num(m.width_mm), np.nan_to_num(m.width_u_mm), m.side, measured, halo.doubt)
+
+    def placed(self, onto: sparse.csr_matrix, shape: tuple[int, ...]) -> _Cells:
+        """Return the cells on the grid of another halo; measured where all they mix are, on one side."""
+
+        def mixed(values: FloatArray) -> FloatArray:
+            flat = onto @ values.reshape(self.side.size, -1)
+            return np.asarray(flat.reshape(*shape, *values.shape[2:]))
+
+        sides = {s: mixed((self.is_measured & (self.side == s)).astype(float)) for s in (Side.HEAD, Side.TIP)}
+        side = np.full(shape, Side.OUTSIDE, dtype=np.int8)
+        for s, share in sides.items():
+            side[share > 1.0 - 1e-6] = s
+        doubt = self.doubt
+        if doubt is not None:
+            noise = np.moveaxis(mixed(np.moveaxis(doubt.noise_mm, 0, -1)), -1, 0)
+            doubt = doubt.on_cells(mixed(doubt.follow_mm), noise)
+        return _Cells(mixed(self.width_mm), mixed(self.width_u_mm), side, _is_counted(side), doubt)
+
+
+def _onto(before: HaloMap, after: HaloMap, turn_deg: float, slide_mm: float) -> sparse.csr_matrix:
+    """Return the bilinear matrix from the later cells to the earlier ones; rows outside are empty."""
+    depth, angle = np.meshgrid(before.depth_mm + slide_mm, before.angle_deg + turn_deg, indexing="ij")
+    step, n_angles = after.depth_mm[1] - after.depth_mm[0], len(after.angle_deg)
+    z = np.round((depth.ravel() - after.depth_mm[0]) / step, 6)
+    a = np.round((angle.ravel() - after.angle_deg[0]) % 360.0 * (n_angles / 360.0), 6)
+    i, j = np.floor(z).astype(int), np.floor(a).astype(int)
+    s, t = z - i, a - j
+    rows, columns, values = [], [], []
+    for di, dj, share in ((0, 0, (1 - s) * (1 - t)), (0, 1, (1 - s) * t), (1, 0, s * (1 - t)), (1, 1, s * t)):
+        at = i + di
+        inside = (share > 0.0) & (at >= 0) & (at < len(after.depth_mm))
+        rows.append(np.flatnonzero(inside))
+        columns.append((at * n_angles + (j + dj) % n_angles)[inside])
+        values.append(share[inside])
+    shape = (depth.size, len(after.depth_mm) * n_angles)
+    return sparse.csr_matrix(
+        (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape
+    )
+
+
+def _difference(
+    first: _Cells,
+    first_weight: FloatArray,
+    second: _Cells,
+    second_weight: FloatArray,
+    alike: Alike,
+    cautions: Caution,
+    means: tuple[Measured, Measured],
+) -> tuple[Measured, dict[str, float]]:
+    """Return second minus first, each a weighted mean of cells, and the parts of its variance, mm2."""
+    widths = [float((c.width_mm * w).sum()) for c, w in ((first, first_weight), (second, second_weight))]
+    value = widths[1] - widths[0]
+    a, b = first.doubt, second.doubt
+    if a is None or b is None:
+        parts = {"all, as nothing is known to cancel": means[0].u ** 2 + means[1].u ** 2}
+        return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts
+    g = [np.tensordot(w, d.follow_mm, axes=2) for d, w in ((a, first_weight), (b, second_weight))]
+    noise = [(d.noise_mm * w).sum(axis=(1, 2)) for d, w in ((a, first_weight), (b, second_weight))]
+    n = noise[1] - noise[0] if alike.is_one_fit else None
+    parts = {"noise and texture": float(n.var() if n is not None else noise[0].var() + noise[1].var())}
+    parts |= {name: float(v) for name, v in _shared_variance(a, b, g[0], g[1], alike).items()}
+    parts["other solutions"] = alike.other_solutions**2 * (a.ambiguity_mm**2 + b.ambiguity_mm**2)
+    parts["radius"] = 0.0 if alike.is_one_screw else a.radius.u**2 + b.radius.u**2
+    m = [np.hypot(d.model_mm, _MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
+    parts["model"] = float(m[0] ** 2 + m[1] ** 2 - 2.0 * alike.model * m[0] * m[1])
+    value += float(_tied(a, b, g[0], g[1], alike)) + _radius_step(a, b, alike)
+    return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts
+
+
+def _radius_step(first: Doubt, second: Doubt, alike: Alike) -> float:
+    """Return what the later radius exceeds the earlier by: a screw does not grow, so outer edges compare."""
+    is_same_fit = alike.is_one_fit or not alike.is_one_screw
+    return 0.0 if is_same_fit else second.radius.value - first.radius.value
+
+
+def _change_map(
+    grid: HaloMap, first: _Cells, second: _Cells, both: NDArray[np.bool_], alike: Alike
+) -> HaloMap:
+    change = second.width_mm - first.width_mm
+    a, b = first.doubt, second.doubt
+    if a is None or b is None:
+        u = np.hypot(first.width_u_mm, second.width_u_mm)
+    else:
+        change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike) + _radius_step(a, b, alike)
+        other = alike.other_solutions**2 * (a.ambiguity_mm**2 + b.ambiguity_mm**2)
+        own = a.noise_mm.var(axis=0) + b.noise_mm.var(axis=0) + other
+        shared = sum(_shared_variance(a, b, a.follow_mm, b.follow_mm, alike).values())
+        u = np.sqrt(own + shared + 2.0 * (1.0 - alike.model) * _CELL_MODEL_MM**2)
+    nowhere = int(Caution.LITTLE_MEASURED)
+    return HaloMap(
+        grid.depth_mm,
+        grid.angle_deg,
+        np.where(both, change, np.nan),
+        np.where(both, u, np.nan),
+        grid.side,
+        np.where(both, 0, np.where(grid.cautions != 0, grid.cautions, nowhere)).astype(np.int64),
+    )
+
+
+def _split(covariance: FloatArray, index: list[int]) -> tuple[FloatArray, FloatArray]:
+    """Return how everything follows some unknowns, shape (P, F), and their own covariance (F, F)."""
+    inner = covariance[np.ix_(index, index)]
+    inner = inner + np.diag(1e-9 * np.diag(inner) + 1e-18)
+    return np.asarray(covariance[:, index] @ linalg.pinvh(inner)), inner
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    values, vectors = linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+
+
+def _shared_variance(
+    a: Doubt, b: Doubt, g_a: FloatArray, g_b: FloatArray, alike: Alike
+) -> dict[str, FloatArray]:
+    """Return the variance of the difference by the shared unknowns, by part; shape of g, less the last."""
+    left = [a.covariance.copy(), b.covariance.copy()]
+    out: dict[str, FloatArray] = {}
+    for names, correlation in alike.groups:
+        index = a.index(*names)
+        seen = []
+        for n, g in enumerate((g_a, g_b)):
+            follow, inner = _split(left[n], index)
+            seen.append(g @ follow @ _root(inner))
+            left[n] = left[n] - follow @ inner @ follow.T
+        squares = (seen[0] ** 2 + seen[1] ** 2 - 2.0 * correlation * seen[0] * seen[1]).sum(axis=-1)
+        out[_name_of(names)] = np.maximum(squares, 0.0)
+    rest = [
+        np.einsum("...p,pq,...q->...", g, c, g, optimize=True) for g, c in zip((g_a, g_b), left, strict=True)
+    ]
+    return out | {
+        "position and thread" if alike.groups else "blur and metal": np.maximum(rest[0] + rest[1], 0.0)
+    }
+
+
+def _name_of(names: tuple[str, ...]) -> str:
+    return "blur and metal" if "blur" in names else " and ".join(names)
+
+
+def _tied(a: Doubt, b: Doubt, g_a: FloatArray, g_b: FloatArray, alike: Alike) -> FloatArray:
+    """Return what the difference changes by when both fits are moved to one blur and one metal."""
+    zero = np.zeros(g_a.shape[:-1])
+    if alike.is_one_fit or not alike.groups:
+        return zero
+    index = a.index(*alike.groups[0][0])
+    (follow_a, inner_a), (follow_b, inner_b) = (_split(d.covariance, index) for d in (a, b))
+    apart = b.shared[index] - a.shared[index]
+    total = linalg.pinvh(inner_a + inner_b)
+    # both move to the mean weighted by precision: each by its own covariance's share of the way
+    return np.asarray(
+        -(g_b @ follow_b) @ (inner_b @ total @ apart) - (g_a @ follow_a) @ (inner_a @ total @ apart)
+    )

@@ -1,0 +1,137 @@
+"""Change of halo width between two scans: what cancels, against closed forms and against trials."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ongrowth.defect import Side
+from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim, measure_change
+from ongrowth.halo.doubt import Doubt
+from ongrowth.quantity import Caution, Measured, Unit
+
+DEPTHS, ANGLES = np.arange(0.5, 20.0), np.arange(0.0, 360.0, 15.0)
+SHAPE = (len(DEPTHS), len(ANGLES))
+PARTS = ("blur", "metal", "axis", "layer level", "layer level")
+U_BLUR = 0.2
+
+
+def side_of() -> np.ndarray:
+    side = np.full(SHAPE, Side.HEAD, dtype=np.int8)
+    side[10:] = Side.TIP
+    return side
+
+
+def summary_of(mean: Measured) -> HaloSummary:
+    none, one = Measured.missing(Unit.MM, Caution.NONE), Measured.missing(Unit.ONE, Caution.NONE)
+    rim = Rim("not measurable", none, none)
+    return HaloSummary(
+        mean, none, none, one, one, none, one, one, one, none, none, none, none, none, rim, "none", 1.0, 1.0,
+        none, (none,) * 8,
+    )  # fmt: skip
+
+
+def halo_of(
+    width_mm: float | np.ndarray,
+    *,
+    blur: float = 0.0,
+    slope: float = 1.0,
+    radius_mm: float = 2.0,
+    seed: int = 1,
+    noise_mm: float = 0.0,
+    has_doubt: bool = True,
+) -> Halo:
+    """A halo whose widths follow the blur by `slope` mm per unit, and hang on nothing else but noise."""
+    follow = np.zeros((*SHAPE, len(PARTS)))
+    follow[..., 0] = slope
+    rng = np.random.default_rng(seed)
+    doubt = Doubt(
+        PARTS,
+        np.array([blur, 0.0, 0.0, 70.0, 70.0]),
+        np.diag([U_BLUR, 0.1, 0.1, 35.0, 35.0]) ** 2,
+        follow,
+        rng.normal(0.0, max(noise_mm, 1e-12), (100, *SHAPE)),
+        0.0,
+        Measured.of(radius_mm, 0.02, Unit.MM),
+        0.0,
+    )
+    width = np.broadcast_to(width_mm, SHAPE).astype(float)
+    grid = HaloMap(DEPTHS, ANGLES, width, np.full(SHAPE, 0.2), side_of(), np.zeros(SHAPE, dtype=np.int64))
+    mean = summary_of(Measured.of(float(width.mean()), 0.25, Unit.MM))
+    return Halo(grid, mean, mean, mean, doubt=doubt if has_doubt else None)
+
+
+def test_an_error_of_the_blur_drops_out_between_scans_of_one_protocol() -> None:
+    before, after = halo_of(1.0), halo_of(1.4)
+    change = measure_change(before, after, is_one_protocol=True)
+    assert change.whole.value == pytest.approx(0.4)
+    assert change.head_side.value == pytest.approx(0.4)
+    # what remains of two errors of 0.2 mm that correlate: 0.2 sqrt(2 (1 - rho)), and 5 % of the change
+    assert change.whole.u < 0.5 * U_BLUR
+    other = measure_change(before, after, is_one_protocol=False)
+    assert other.whole.u > np.sqrt(2.0) * U_BLUR
+    assert other.whole.cautions & Caution.PROTOCOL_CHANGED
+
+
+def test_two_fits_that_took_different_blurs_are_moved_to_one() -> None:
+    """The same screw, unchanged: one fit took a blur 0.1 too high, and its widths 0.1 mm too low."""
+    before, after = halo_of(1.0, blur=0.0, slope=-1.0), halo_of(0.9, blur=0.1, slope=-1.0)
+    assert measure_change(before, after, is_one_protocol=True).whole.value == pytest.approx(0.0, abs=1e-6)
+    assert measure_change(before, after, is_one_protocol=False).whole.value == pytest.approx(-0.1)
+
+
+def test_where_widths_follow_the_blur_unlike_its_error_remains() -> None:
+    alike = measure_change(halo_of(1.0), halo_of(1.0), is_one_protocol=True).whole.u
+    unlike = measure_change(halo_of(1.0), halo_of(1.0, slope=2.0), is_one_protocol=True).whole.u
+    assert unlike**2 - alike**2 == pytest.approx(U_BLUR**2, rel=0.15)
+
+
+def test_noise_is_added_and_the_interval_holds_the_truth() -> None:
+    """White noise of 0.5 mm a cell: the mean of 480 cells twice, u = 0.5 sqrt(2 / 480)."""
+    rng = np.random.default_rng(5)
+    inside = []
+    for n in range(200):
+        noisy = [halo_of(w + rng.normal(0.0, 0.5, SHAPE), seed=2 * n + k, noise_mm=0.5, slope=0.0)
+                 for k, w in enumerate((0.0, 0.3))]  # fmt: skip
+        change = measure_change(*noisy, is_one_protocol=True).whole
+        inside.append(abs(change.value - 0.3) <= change.u95)
+    assert np.mean(inside) == pytest.approx(0.95, abs=3.0 * np.sqrt(0.95 * 0.05 / 200) + 0.01)
+
+
+def test_a_turned_and_shifted_map_is_laid_on_the_earlier_one() -> None:
+    z, a = np.meshgrid(DEPTHS, np.radians(ANGLES), indexing="ij")
+    before = halo_of(1.0 + 0.5 * np.cos(a) + 0.02 * z)
+    turned = a - np.radians(30.0)
+    after = halo_of(1.0 + 0.5 * np.cos(turned) + 0.02 * (z - 0.4))
+    change = measure_change(before, after, is_one_protocol=True, turn_deg=30.0, slide_mm=0.4)
+    known = np.isfinite(change.map.width_mm)
+    assert np.abs(change.map.width_mm[known]).max() < 1e-9
+    assert known.mean() > 0.85
+
+
+def test_outer_edges_are_compared_where_the_radius_was_estimated_anew() -> None:
+    change = measure_change(halo_of(1.0), halo_of(0.95, radius_mm=2.05), is_one_protocol=True)
+    assert change.whole.value == pytest.approx(0.0, abs=1e-9)
+
+
+def test_only_cells_measured_twice_are_compared() -> None:
+    before, after = halo_of(1.0), halo_of(np.where(np.arange(20)[:, None] < 5, 9.0, 1.2))
+    cautions = np.zeros(SHAPE, dtype=np.int64)
+    cautions[:5] = int(Caution.STREAK)
+    hidden = replace(after, map=replace(after.map, cautions=cautions))
+    change = measure_change(before, hidden, is_one_protocol=True)
+    assert change.compared_share == pytest.approx(0.75)
+    assert change.head_side.value == pytest.approx(0.2)
+    assert np.isnan(change.map.width_mm[:5]).all()
+    cautions = np.full(SHAPE, int(Caution.STREAK), dtype=np.int64)
+    nothing = measure_change(
+        before, replace(after, map=replace(after.map, cautions=cautions)), is_one_protocol=True
+    )
+    assert not nothing.whole.is_known
+    assert nothing.whole.cautions & Caution.LITTLE_MEASURED
+
+
+def test_a_halo_read_from_a_file_gives_the_full_uncertainty() -> None:
+    change = measure_change(halo_of(1.0, has_doubt=False), halo_of(1.4), is_one_protocol=True)
+    assert change.whole.value == pytest.approx(0.4)
+    assert change.whole.u == pytest.approx(0.25 * np.sqrt(2.0))
