@@ -63,6 +63,8 @@ class Arch:
         New bone on or beside the old.
     renewed_share, renewed_seed : float, int
         Share of the texture's variance that is new, and the seed of the new part.
+    neighbour_shift_mm : tuple of float
+        How the next vertebra has moved against this one.
     seed : int
         Fixes shape and texture.
     """
@@ -81,6 +83,7 @@ class Arch:
     renewed_share: float = 0.0
     renewed_seed: int = 0
     callus: tuple[Callus, ...] = ()
+    neighbour_shift_mm: Point = (0.0, 0.0, 0.0)
     seed: int = 0
 
     def local(self, points: Real) -> Real:
@@ -131,7 +134,8 @@ class Arch:
     def neighbour_mm(self, q: Real) -> Real:
         """Signed distance of the next vertebra's facet, a joint space away from the lower process."""
         k, seat = self.scale, self.seat_mm
-        return ellipsoid(q, [17 * k, -17 * k, seat - 1 * k], [5 * k, 6 * k, 7 * k])
+        x, y, z = self.neighbour_shift_mm
+        return ellipsoid(q, [17 * k + x, -17 * k + y, seat - 1 * k + z], [5 * k, 6 * k, 7 * k])
 
     def hu(self, q: Real, surface_mm: Real) -> Real:
         """CT number of bone at places of the own frame, `surface_mm` being the signed distance."""

@@ -376,6 +376,7 @@ def later(
     screw_motion: RigidTransform | None = None,
     tip_motion: RigidTransform | None = None,
     lies: RigidTransform | None = None,
+    neighbour_shift_mm: Point = (0.0, 0.0, 0.0),
 ) -> Scene:
     """Return a scene as it is some weeks later: bone never stays as it was.
 
@@ -395,13 +396,15 @@ def later(
         How the screw moved in its bed, and the tip-side fragment, patient mm of the old scene.
     lies : RigidTransform, optional
         How the patient lies anew, applied last.
+    neighbour_shift_mm : tuple of float
+        How the next vertebra moved against this one.
     """
     still = RigidTransform.identity()
     sites = []
     for k, site in enumerate(scene.sites):
         arch = replace(
             site.arch, renewed_share=renewed_share, renewed_seed=seed, growth_mm=growth_mm,
-            remodelled_hu=remodelled_hu, callus=callus,
+            remodelled_hu=remodelled_hu, callus=callus, neighbour_shift_mm=neighbour_shift_mm,
         )  # fmt: skip
         defect = replace(site.defect, bridges=bridges) if site.defect and bridges is not None else site.defect
         moved = site.screw.moved(screw_motion) if site.screw and screw_motion else site.screw

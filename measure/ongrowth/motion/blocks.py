@@ -104,16 +104,17 @@ def judge_blocks(
     # directions without any slope stay where they are
     normal += (1e-2 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-6) * np.eye(3)
     right = np.stack([total(g[:, a] * rest) for a in range(3)], axis=1)
-    moved = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    moved = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], np.float64)
     left = np.maximum(mean(rest**2) - np.sum(moved * right, axis=1) / count, _LEAST_SCALE_HU**2)
     there = pose.apply(field.samples.places_mm)
+    alike = _correlations(np.asarray(field.samples.values_hu - rest, dtype=np.float64), rest, mean)
     return Blocks(
         number,
         row,
         moved,
         np.stack([mean(there[:, a]) for a in range(3)], axis=1),
-        normal / (left * alike_samples(fixed.sigma_mm, voxel_mm3))[:, None, None],
-        np.where(count >= _FEWEST_IN_BLOCK, _correlations(field.samples.values_hu - rest, rest, mean), 0.0),
+        np.asarray(normal / (left * alike_samples(fixed.sigma_mm, voxel_mm3))[:, None, None]),
+        np.where(count >= _FEWEST_IN_BLOCK, alike, 0.0),
         mean(height_mm),
         mean(field.radius_mm),
     )

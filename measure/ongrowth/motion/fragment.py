@@ -46,7 +46,7 @@ class Field:
     block: NDArray[np.intp]
     outward: Real
 
-    def only(self, keep: NDArray[np.bool_]) -> Field:
+    def only(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Field:
         """Return the chosen samples."""
         return Field(
             self.samples.only(keep),

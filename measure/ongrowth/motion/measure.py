@@ -59,7 +59,9 @@ def measure_motion(
         motion_of(screw, head, frame, middle),
         motion_of(screw, tip, frame, middle),
         motion_of(tip, head, frame, centre),
-        *(body if body.is_known else None for body in (head, tip, screw)),
+        head if head.is_known else None,
+        tip if tip.is_known else None,
+        screw if screw.is_known else None,
         _problems(head, tip, screw),
     )
 

@@ -114,7 +114,7 @@ def _field(picture: Picture, frame: ScrewFrame, radius_mm: float) -> Field:
     keep = (radius < wide) & (depth > -_PAST_HEAD_MM) & (depth < frame.length_mm + _PAST_TIP_MM)
     if keep.sum() > _MOST_SAMPLES:
         keep &= np.random.default_rng(0).random(len(keep)) < _MOST_SAMPLES / keep.sum()
-    gradient = np.stack(np.gradient(picture.values), axis=-1).reshape(-1, 3)[keep]
+    gradient = np.stack([np.asarray(g) for g in np.gradient(picture.values)], axis=-1).reshape(-1, 3)[keep]
     slope = gradient @ np.linalg.inv(picture.world_from_voxel)[:3, :3].astype(np.float32)
     steep = np.maximum(np.linalg.norm(slope, axis=1), _FLAT_HU_PER_MM)
     block = np.floor(depth[keep] / _BLOCK_MM).astype(np.intp)

@@ -157,9 +157,12 @@ def _solve(
     n = len(gram)
     # exponential in the fit, so that neither rough nor smooth growth surprises; smooth in the uncertainty,
     # because smooth growth passes for motion most easily
-    kernel, smooth = np.exp(-apart_mm / _GROWTH_REACH_MM), np.exp(-0.5 * (apart_mm / _GROWTH_REACH_MM) ** 2)
+    kernel: FloatArray = np.exp(-apart_mm / _GROWTH_REACH_MM)
+    smooth: FloatArray = np.exp(-0.5 * (apart_mm / _GROWTH_REACH_MM) ** 2)
     for _ in range(_EM_ROUNDS):
-        inner = np.linalg.inv(gram[:, _OWN][:, :, _OWN] + np.diag(1.0 / spread[:5] ** 2))
+        inner = np.asarray(
+            np.linalg.inv(gram[:, _OWN][:, :, _OWN] + np.diag(1.0 / spread[:5] ** 2)), np.float64
+        )
         lean = gram[:, :, _OWN] @ inner
         reduced = gram - lean @ gram[:, _OWN]
         toward = right - (lean @ right[:, _OWN, None])[:, :, 0]
@@ -199,4 +202,4 @@ def _spread(
     away = growth - growth.mean()
     left = held - held.mean(axis=0) - held.mean(axis=1)[:, None] + held.mean()
     grown = (away @ precision @ away + np.sum(precision * left)) / len(growth)
-    return np.maximum(np.sqrt(np.r_[power, max(grown, 0.0)]), _LEAST)
+    return np.asarray(np.maximum(np.sqrt(np.r_[power, max(grown, 0.0)]), _LEAST), dtype=np.float64)

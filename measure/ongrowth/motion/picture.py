@@ -195,7 +195,7 @@ def read_at(picture: Picture, world_mm: FloatArray) -> Reading:
     for start in range(0, n, _CHUNK):
         part = slice(start, min(start + _CHUNK, n))
         value[part, 0], slope[part], curvature[part] = _spline(picture.coefficients, voxels[part])
-    inverse = np.linalg.inv(picture.world_from_voxel)[:3, :3]
+    inverse = np.asarray(np.linalg.inv(picture.world_from_voxel)[:3, :3], dtype=np.float64)
     bent = curvature @ _curvature_turn(inverse).astype(np.float32)
     return Reading(value[:, 0], slope @ inverse.astype(np.float32), bent, seen_at(picture, world_mm))
 
@@ -241,7 +241,11 @@ def _spline(coefficients: Real, voxels: FloatArray) -> tuple[Real, Real, Real]:
 
     slope = np.stack([full(1, 0, 0), full(0, 1, 0), full(0, 0, 1)], axis=1)
     curvature = [full(*o) for o in ((2, 0, 0), (0, 2, 0), (0, 0, 2), (1, 1, 0), (1, 0, 1), (0, 1, 1))]
-    return full(0, 0, 0), slope, np.stack(curvature, axis=1)
+    return (
+        full(0, 0, 0),
+        np.asarray(slope, dtype=np.float32),
+        np.asarray(np.stack(curvature, axis=1), dtype=np.float32),
+    )
 
 
 def _weights(t: Real) -> tuple[Real, Real, Real]:
@@ -250,4 +254,4 @@ def _weights(t: Real) -> tuple[Real, Real, Real]:
     value = np.stack([u**3, 3 * t**3 - 6 * t**2 + 4, 3 * u**3 - 6 * u**2 + 4, t**3]) / np.float32(6.0)
     slope = np.stack([-(u**2), 3 * t**2 - 4 * t, -(3 * u**2 - 4 * u), t**2]) / np.float32(2.0)
     bend = np.stack([u, 3 * t - 2, 3 * u - 2, t])
-    return value, slope, bend
+    return np.asarray(value, np.float32), np.asarray(slope, np.float32), np.asarray(bend, np.float32)

@@ -74,7 +74,7 @@ def cardan_deg(motion: RigidTransform) -> FloatArray:
 def point_motions_mm(motion: RigidTransform, points_mm: ArrayLike) -> FloatArray:
     """Return how far each point, shape (N, 3), is moved, mm, shape (N,)."""
     points = np.asarray(points_mm, dtype=np.float64)
-    return np.linalg.norm(motion.apply(points) - points, axis=-1)
+    return np.asarray(np.linalg.norm(motion.apply(points) - points, axis=-1))
 
 
 def condition_number_per_m(points_mm: ArrayLike) -> float:

@@ -41,7 +41,7 @@ class Samples:
     def __len__(self) -> int:
         return len(self.values_hu)
 
-    def only(self, keep: NDArray[np.bool_]) -> Samples:
+    def only(self, keep: NDArray[np.bool_] | NDArray[np.intp]) -> Samples:
         """Return the chosen samples."""
         return Samples(self.places_mm[keep], self.values_hu[keep])
 

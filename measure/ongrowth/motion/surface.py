@@ -42,8 +42,8 @@ def find_surface(middle: Picture, metal_mm: Real) -> Surface:
     corners = np.array(np.meshgrid(*[(0, n - 1) for n in shape], indexing="ij")).reshape(3, -1).T
     world = apply_affine(middle.world_from_voxel, corners)
     low, high = world.min(axis=0), world.max(axis=0)
-    axes = [np.arange(a, b, _STEP_MM) for a, b in zip(low, high, strict=True)]
-    inverse = np.linalg.inv(middle.world_from_voxel)
+    axes: list[FloatArray] = [np.arange(a, b, _STEP_MM) for a, b in zip(low, high, strict=True)]
+    inverse = np.asarray(np.linalg.inv(middle.world_from_voxel), dtype=np.float64)
     grid = _indices(axes, inverse)
     hu = ndimage.map_coordinates(middle.values, grid, order=1, mode="nearest")
     metal = ndimage.map_coordinates(metal_mm, grid, order=1, mode="nearest") < 1.0
@@ -79,7 +79,7 @@ def outward_at(surface: Surface, places_mm: FloatArray) -> Real:
         Patient mm (LPS).
     """
     where = ((places_mm - surface.corner_mm) / _STEP_MM).T
-    slope = np.stack([_read(g, where) for g in np.gradient(surface.distance_mm)], axis=1)
+    slope = np.stack([_read(np.asarray(g), where) for g in np.gradient(surface.distance_mm)], axis=1)
     length = np.maximum(np.linalg.norm(slope, axis=1), 0.1 * _STEP_MM)
     away = np.abs(_read(surface.distance_mm, where))
     share = np.clip((_BAND_MM + _FADE_MM - away) / _FADE_MM, 0.0, 1.0)

@@ -1,0 +1,109 @@
+"""How much new bone a region holds, and the lumps away from the defect."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ongrowth.newbone.change import Change, Mask, Real
+from ongrowth.newbone.model import NewBoneSettings
+from ongrowth.newbone.regions import Bones, lumps_of
+from ongrowth.quantity import Caution, Measured, Unit
+
+FloatArray = NDArray[np.float64]
+
+_FLOOR_MM3 = 6.0  # edges of the halo and streaks
+_SHARE = 0.08  # CT number of young bone
+_FILM_U_MM = 0.03  # registration and blur, over the surface of old bone
+_ALIKE_MM = 1.0  # over which noise is alike
+_COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
+_LIKELY_NOISE = 4.0
+_DENSEST_HU = 1200.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lump:
+    """One lump of new bone: its volume, and its middle, patient mm (LPS) of the earlier scan, shape (3,)."""
+
+    volume: Measured
+    centre_mm: FloatArray
+
+
+def contrast_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> Real:
+    """Return by how much bone that fills a cell lifts it: young bone, or the cortex it has grown on."""
+    soft = _soft_hu(change, bones, settings)
+    later = change.earlier_hu + change.change_hu
+    width = 2 * max(1, round(_ALIKE_MM / change.step_mm)) + 1
+    beside = np.minimum(ndimage.maximum_filter(later, size=width), np.float32(_DENSEST_HU))
+    young = np.float32(settings.young_hu)
+    film = np.clip((settings.film_mm - bones.outside_mm) / settings.film_mm, 0.0, 1.0)
+    level = young + film * np.maximum(beside - young, 0.0)
+    return np.asarray(level - np.float32(soft), dtype=np.float32)
+
+
+def _soft_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> float:
+    beside = change.known & (bones.outside_mm > 1.5) & (change.earlier_hu < settings.bone_hu)
+    return float(np.median(change.earlier_hu[beside])) if beside.any() else 60.0
+
+
+def volume_of(
+    change: Change, bones: Bones, where: Mask, settings: NewBoneSettings, cautions: Caution
+) -> Measured:
+    """Return the new bone of a region: the sum of its change over the contrast of bone."""
+    if not where.any():
+        return Measured.missing(Unit.MM3, cautions | Caution.NO_DEFECT)
+    contrast = contrast_hu(change, bones, settings)
+    share = change.change_hu[where] / contrast[where]
+    value = float(share.sum()) * change.cell_mm3
+    surface = float((where & (np.abs(bones.outside_mm) < 0.5)).sum()) * change.step_mm**2
+    return Measured.of(value, _u_mm3(change, value, where, contrast, surface), Unit.MM3, cautions, floor=0.0)
+
+
+def _u_mm3(change: Change, value: float, where: Mask, contrast: Real, surface_mm2: float) -> float:
+    alike = max(1.0, (_ALIKE_MM / change.step_mm) ** 3)
+    noise = change.noise_hu / float(np.median(contrast[where])) * math.sqrt(where.sum() * alike)
+    return math.sqrt(
+        _FLOOR_MM3**2
+        + (_SHARE * value) ** 2
+        + (noise * change.cell_mm3) ** 2
+        + (_FILM_U_MM * surface_mm2) ** 2
+    )
+
+
+def find_lumps(change: Change, bones: Bones, settings: NewBoneSettings) -> list[Lump]:
+    """Return the lumps of new bone away from the defect."""
+    smooth = ndimage.gaussian_filter(change.change_hu, settings.smooth_mm / change.step_mm)
+    rise = max(settings.least_rise_hu, _LIKELY_NOISE * change.noise_hu / 2.0)
+    labels, count = lumps_of(bones.beyond & (smooth > rise))
+    if count == 0:
+        return []
+    loss = change.known & (smooth < -rise)
+    contrast = contrast_hu(change, bones, settings)
+    found = (
+        _lump(change, bones, labels == k, loss, contrast, settings)
+        for k in range(1, count + 1)
+        if (labels == k).sum() * change.cell_mm3 > 0.5 * settings.least_mm3
+    )
+    return [lump for lump in found if lump is not None]
+
+
+def _lump(
+    change: Change, bones: Bones, core: Mask, loss: Mask, contrast: Real, settings: NewBoneSettings
+) -> Lump | None:
+    """Return a lump with its blurred edge; None if it is a film, too small, or bone that came from beside."""
+    if float(bones.outside_mm[core].max()) < settings.film_mm:
+        return None
+    reach = ndimage.binary_dilation(core, iterations=round(_COPIED_MM / change.step_mm))
+    if (loss & reach).sum() > _COPIED_SHARE * core.sum():
+        return None
+    where = ndimage.binary_dilation(core, iterations=2) & bones.beyond
+    value = float((change.change_hu[where] / contrast[where]).sum()) * change.cell_mm3
+    if value < settings.least_mm3:
+        return None
+    u = _u_mm3(change, value, where, contrast, 0.0)
+    centre = change.places_mm[core].mean(axis=0)
+    return Lump(Measured.of(value, u, Unit.MM3, floor=0.0), np.asarray(centre, dtype=np.float64))
