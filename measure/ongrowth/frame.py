@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.geometry import RigidTransform, unit
+from ongrowth.quantity import Caution
 
 POSTERIOR = np.array([0.0, 1.0, 0.0])  # DICOM LPS: y grows to the back
 CRANIAL = np.array([0.0, 0.0, 1.0])
@@ -103,3 +104,46 @@ class ScrewFrame:
         a = np.radians(angle_deg)
         direction = np.cos(a) * self.zero_direction + np.sin(a) * self.quarter_direction
         return max(_DIRECTION_WORDS, key=lambda word: float(direction @ np.array(word[1])))[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """A part of the unrolled shaft that is left out, and why.
+
+    Parameters
+    ----------
+    depth_mm : tuple of float
+        From and to, mm from the head end of the shaft.
+    angle_deg : tuple of float
+        From and to, degrees, going up; ``(337.5, 22.5)`` runs over 0, and ``(0.0, 360.0)`` all round.
+    cautions : Caution
+        Why it is left out.
+
+    Examples
+    --------
+    >>> Patch((0.0, 10.0), (337.5, 22.5)).holds([5.0, 5.0, 12.0], [350.0, 30.0, 0.0])
+    array([ True, False, False])
+    """
+
+    depth_mm: tuple[float, float]
+    angle_deg: tuple[float, float]
+    cautions: Caution = Caution.EXCLUDED_BY_READER
+
+    def holds(self, depth_mm: ArrayLike, angle_deg: ArrayLike) -> NDArray[np.bool_]:
+        """Whether places of the shaft (broadcast) lie in it."""
+        depth = np.asarray(depth_mm, dtype=np.float64)
+        start, end = self.angle_deg
+        span = end - start if end - start >= 360.0 else (end - start) % 360.0
+        turn = (np.asarray(angle_deg, dtype=np.float64) - start) % 360.0
+        return np.asarray((depth >= self.depth_mm[0]) & (depth <= self.depth_mm[1]) & (turn <= span))
+
+
+def patch_cautions(
+    patches: tuple[Patch, ...], depth_mm: ArrayLike, angle_deg: ArrayLike
+) -> NDArray[np.int64]:
+    """Return the `Caution` flags that patches put on places of the shaft (broadcast)."""
+    depth, angle = np.broadcast_arrays(depth_mm, angle_deg)
+    flags = np.zeros(depth.shape, dtype=np.int64)
+    for patch in patches:
+        flags[patch.holds(depth, angle)] |= int(patch.cautions)
+    return flags

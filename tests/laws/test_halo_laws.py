@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from ongrowth.defect import DefectPlane, Side
-from ongrowth.frame import ScrewFrame
+from ongrowth.frame import Patch, ScrewFrame
 from ongrowth.geometry import Plane
-from ongrowth.halo import Halo, measure_halo
-from ongrowth.quantity import Measured, Unit
+from ongrowth.halo import Halo, HaloSettings, measure_halo
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Integrity, Screw, ScrewSpec
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
@@ -27,9 +27,9 @@ def mm(value: float) -> Measured:
     return Measured.of(value, 0.02, Unit.MM)
 
 
-def measured(case: Case) -> Halo:
+def measured(case: Case, *left_out: Patch) -> Halo:
     frame = ScrewFrame.of(case.screw.head_mm, case.screw.tip_mm)
-    return measure_halo(case.scan, case.screw, frame, case.defect)
+    return measure_halo(case.scan, case.screw, frame, case.defect, settings=HaloSettings(left_out=left_out))
 
 
 def moved(case: Case, matrix: np.ndarray) -> Case:
@@ -112,3 +112,28 @@ def test_summary_holds_together(halo: Halo) -> None:
 
 def test_sides_are_told_apart(halo: Halo) -> None:
     assert halo.head_side.mean_width.low95 > halo.tip_side.mean_width.value
+
+
+def test_what_a_reader_leaves_out_has_no_say(case: Case, halo: Halo) -> None:
+    """A dark streak over one sector of the head side; left out, the figures are those of the clean scan."""
+    patch = Patch((0.0, 16.0), (67.5, 112.5), Caution.STREAK | Caution.EXCLUDED_BY_READER)
+    frame = ScrewFrame.of(case.screw.head_mm, case.screw.tip_mm)
+    places = case.scan.world_mm(np.stack(np.indices(case.scan.hu.shape), axis=-1))
+    radius, angle, depth = frame.cylindrical(places)
+    streak = patch.holds(depth, angle) & (radius < 8.0)
+    hu = np.where(streak, case.scan.hu - 600, case.scan.hu).astype(case.scan.hu.dtype)
+    streaked = dataclasses.replace(case, scan=dataclasses.replace(case.scan, hu=hu))
+    cleaned = measured(streaked, patch)
+
+    cells = patch.holds(halo.map.depth_mm[:, None], halo.map.angle_deg[None, :])
+    assert np.isnan(cleaned.map.width_mm[cells]).all()
+    counted = cells & (cleaned.map.side == Side.HEAD)
+    assert ((cleaned.map.cautions[counted] & int(patch.cautions)) == int(patch.cautions)).all()
+    head, before = cleaned.head_side, halo.head_side
+    assert head.mean_width.cautions & Caution.EXCLUDED_BY_READER
+    assert not cleaned.tip_side.mean_width.cautions & Caution.EXCLUDED_BY_READER
+    assert head.mean_width.value == pytest.approx(before.mean_width.value, abs=2.0 * before.mean_width.u)
+    # one of eight sectors over all of the head side
+    assert head.measured_share == pytest.approx(before.measured_share - 1.0 / 8.0, abs=0.05)
+    assert np.isnan(head.sector_mean_width[2].value)
+    assert head.sector_mean_width[2].cautions == Caution.EXCLUDED_BY_READER

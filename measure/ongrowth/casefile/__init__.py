@@ -18,6 +18,7 @@ from ongrowth.casefile.entries import (
 )
 from ongrowth.casefile.faults import BadCaseFile
 from ongrowth.casefile.read import parse_case_file, parse_implant, read_case_file
+from ongrowth.casefile.write import add_entries, new_case_text, write_case_text
 
 __all__ = [
     "WEEKS_FROM",
@@ -32,10 +33,13 @@ __all__ = [
     "ScanEntry",
     "Settings",
     "SurgeryEntry",
+    "add_entries",
+    "new_case_text",
     "parse_case_file",
     "parse_implant",
     "read_case_file",
     "scan_name",
     "week_mismatch",
     "weeks_between",
+    "write_case_text",
 ]

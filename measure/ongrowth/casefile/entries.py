@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import math
 import re
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from ongrowth.correction import ScrewCorrection, check_correction, corrections_of
+from ongrowth.reading import QUANTITIES
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
 from ongrowth.wording import is_pars_site
@@ -135,16 +138,41 @@ class Correction(_Part):
     time: dt.datetime | None = Field(default=None, description="when")
     remark: str = Field(default="", description="why")
 
+    @model_validator(mode="after")
+    def _is_known(self) -> Self:
+        check_correction(self.what, self.to, self.remark)
+        return self
+
 
 class ReaderEntry(_Part):
-    """A reader's own reading, entered before ours is shown."""
+    """A reader's own reading of one quantity."""
 
-    id: str = Field(description="pseudonym of the reader")
+    id: str = Field(min_length=1, max_length=64, description="pseudonym of the reader")
     time: dt.datetime | None = Field(default=None, description="when it was read")
+    implant: str = Field(default="", description="id of the screw; empty: the only one")
     quantity: str = Field(description="what was read, in the words of the result file")
-    side: str = Field(default="", description="head_side, tip_side or empty")
-    value: float | None = Field(default=None, description="number read")
-    category: str = Field(default="", description="category read")
+    side: Literal["", "head_side", "tip_side", "whole", "defect", "screw"] = Field(
+        default="", description="head_side, tip_side, whole, defect, screw or empty"
+    )
+    value: float | None = Field(default=None, description="number read, mm or a share of 1")
+    category: str = Field(default="", max_length=64, description="category read")
+    against_window: Literal["", "as expected", "undecided", "outside", "not measurable"] = Field(
+        default="", description="as expected, undecided, outside or not measurable"
+    )
+    blind: bool = Field(default=False, description="true: read before ours was shown, and locked since")
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Self:
+        if self.quantity not in QUANTITIES:
+            near = difflib.get_close_matches(self.quantity, QUANTITIES, n=1)
+            raise ValueError(f"quantity {self.quantity!r} is not known; {_hint(near)}")
+        if self.value is None and not self.category and not self.against_window:
+            raise ValueError("a reading needs a value, a category or against_window")
+        return self
+
+
+def _hint(near: list[str]) -> str:
+    return f"did you mean {near[0]}?" if near else f"known: {', '.join(QUANTITIES)}"
 
 
 class ScanEntry(_Part):
@@ -167,6 +195,11 @@ class ScanEntry(_Part):
     def name(self) -> str:
         """The scan's id: the one given, or the name of its path."""
         return self.id or scan_name(self.path)
+
+    @property
+    def corrected(self) -> dict[str, ScrewCorrection]:
+        """What holds of this scan after all corrections, by screw."""
+        return corrections_of((entry.what, entry.to) for entry in self.correction)
 
 
 class Settings(_Part):

@@ -43,7 +43,7 @@ def fault_of(found: Any) -> Problem:
     if kind == "missing":
         return fault("bad-case-file", f"{place}: this key is missing.", _describe(found["loc"]))
     if kind == "literal_error":
-        words = re.findall(r"'([^']+)'", found["ctx"]["expected"])
+        words = [word for word in re.findall(r"'([^']*)'", found["ctx"]["expected"]) if word]
         near = difflib.get_close_matches(str(given), words, n=1)
         advice = f"Did you mean {near[0]}?" if near else f"It may be {', '.join(words)}."
         return fault("bad-case-file", f"{place}: {given!r} is not one of {', '.join(words)}.", advice)

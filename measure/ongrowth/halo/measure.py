@@ -27,7 +27,7 @@ from ongrowth.halo.model import LAYER, Shared
 from ongrowth.halo.posterior import Posterior, posterior_of
 from ongrowth.halo.prior import LAYER_PIN_HU, guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
-from ongrowth.halo.summary import summarise
+from ongrowth.halo.summary import Draws, summarise
 from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
@@ -116,9 +116,7 @@ def measure_halo(
     lost = cautions | (Caution.NO_DEFECT if defect is None else Caution.NONE)
     weight = mean_weight(fitted.problem, draws)
     return Halo(
-        HaloMap(
-            draws.depth_mm, draws.angle_deg, draws.width_mm, draws.width_u_mm, draws.side, draws.cautions
-        ),
+        _map_of(draws),
         summarise(draws, (Side.HEAD, Side.TIP), cautions),
         summarise(sided, (Side.HEAD,), lost),
         summarise(sided, (Side.TIP,), lost),
@@ -134,6 +132,13 @@ def measure_halo(
 def _radius(screw: Screw) -> Measured:
     diameter = screw.major_diameter_mm
     return Measured.of(diameter.value / 2.0, float(np.nan_to_num(diameter.u)) / 2.0, Unit.MM)
+
+
+def _map_of(draws: Draws) -> HaloMap:
+    """Return the map as shown: what a reader left out is inferred for summaries, not shown as seen."""
+    hidden = (draws.cautions & int(Caution.EXCLUDED_BY_READER)) != 0
+    width, u = (np.where(hidden, np.nan, values) for values in (draws.width_mm, draws.width_u_mm))
+    return HaloMap(draws.depth_mm, draws.angle_deg, width, u, draws.side, draws.cautions)
 
 
 def _cautions(scene: Scene, calibration: Calibration | None) -> Caution:

@@ -10,7 +10,7 @@ from scipy import linalg
 
 from ongrowth.defect import DefectPlane
 from ongrowth.edge import Blur, Section
-from ongrowth.frame import ScrewFrame
+from ongrowth.frame import Patch, ScrewFrame, patch_cautions
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import Fields, Prior, Problem, side_basis
 from ongrowth.halo.hardening import hardening_shapes
@@ -22,6 +22,7 @@ from ongrowth.screw import Screw
 FloatArray = NDArray[np.float64]
 
 _INTO_CORTEX_MM = 0.6
+_LEAST_VOXELS = 500  # for a fit; a screw has many thousands
 _PAST_DEFECT_MM = 4.0  # an oblique defect crosses the far side of the screw that much later
 
 
@@ -40,6 +41,7 @@ class HaloSettings:
     walk_mm: float = 0.22  # how much width may differ between neighbouring nodes (SD)
     seed: int = 20260301
     draws: int = 200
+    left_out: tuple[Patch, ...] = ()  # by a reader: no voxel there has a say
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,6 +110,8 @@ def set_scene(
         in_bone &= np.abs(height) > half + 0.8 * blur.in_plane_fwhm_mm
         is_tip = height > 0
     keep = in_metal | in_bone
+    told = keep & (patch_cautions(settings.left_out, voxels.depth_mm, angle) == 0)
+    keep = told if told.sum() >= _LEAST_VOXELS else keep  # where all is left out, no cell is measured anyway
     return Scene(rod, section, e1_deg, around, voxels.take(keep), is_tip[keep], from_mm, to_mm)
 
 

@@ -84,6 +84,9 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
     measured = counted & (draws.cautions == 0)
     area = np.where(counted, draws.area_mm2, 0.0)
     share = float((draws.area_mm2 * measured).sum() / area.sum()) if counted.any() else 0.0
+    left_out = counted & ((draws.cautions & int(Caution.EXCLUDED_BY_READER)) != 0)
+    if left_out.any():
+        cautions |= Caution.EXCLUDED_BY_READER
     if share < 0.1:
         return nothing(
             draws, counted, share, cautions | (Caution.LITTLE_MEASURED if counted.any() else Caution.NO_BONE)
@@ -153,9 +156,9 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         detection_limit=Measured.of(limit, 0.1 * limit, Unit.MM, cautions),
         sector_mean_width=tuple(
             mean_of(s, Unit.MM, floor=0.0, limit=limit)
-            if np.isfinite(s).all()
-            else Measured.missing(Unit.MM, Caution.NO_BONE)
-            for s in sector_means.T
+            if np.isfinite(s).all() and is_seen
+            else Measured.missing(Unit.MM, Caution.NO_BONE if is_seen else Caution.EXCLUDED_BY_READER)
+            for s, is_seen in zip(sector_means.T, _sectors_seen(draws, area, left_out), strict=True)
         ),
     )
 
@@ -192,6 +195,13 @@ def _volumes(draws: Draws, fields: FloatArray, counted: NDArray[np.bool_]) -> Fl
     inner = draws.envelope_mm[:, None]
     shell = 0.5 * ((inner + np.maximum(fields, 0.0)) ** 2 - inner**2) * step
     return np.asarray((shell * counted).sum(axis=(1, 2)))
+
+
+def _sectors_seen(draws: Draws, area: FloatArray, left_out: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Whether a reader left something of each sector; one without counted cells is none left out."""
+    ones = np.ones((1, *area.shape))
+    kept = np.nan_to_num(_sector_means(draws, ones * ~left_out, area)[0], nan=1.0)
+    return np.asarray(kept > 0.0)
 
 
 def _sector_means(draws: Draws, fields: FloatArray, area: FloatArray) -> FloatArray:

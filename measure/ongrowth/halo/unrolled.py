@@ -11,7 +11,7 @@ from scipy import sparse
 from ongrowth.calibration import Calibration
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.edge import Blur
-from ongrowth.frame import ScrewFrame
+from ongrowth.frame import ScrewFrame, patch_cautions
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.fit import Problem, Solution, side_basis
 from ongrowth.halo.map import BlurFound, Rim
@@ -101,7 +101,7 @@ def unroll(
         np.where(counted, u, np.nan).reshape(shape),
         (width[:, None] + spread).T.reshape(-1, *shape),
         label.reshape(shape),
-        _cell_cautions(scene, problem, solution, label, z, a).reshape(shape),
+        _cell_cautions(scene, problem, solution, label, z, a, settings).reshape(shape),
         {side: _layer(solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
         {side: _no_rim() for side in (Side.HEAD, Side.TIP)},
         {
@@ -185,9 +185,16 @@ def _belongs(
 
 
 def _cell_cautions(
-    scene: Scene, problem: Problem, solution: Solution, label: NDArray[np.int8], z: FloatArray, a: FloatArray
+    scene: Scene,
+    problem: Problem,
+    solution: Solution,
+    label: NDArray[np.int8],
+    z: FloatArray,
+    a: FloatArray,
+    settings: HaloSettings,
 ) -> NDArray[np.int64]:
-    cautions = np.zeros(z.shape, dtype=np.int64)
+    left_out = patch_cautions(settings.left_out, z, a)
+    cautions = left_out.copy()
     cautions[z < scene.from_mm] |= int(Caution.NEAR_END)
     cautions[label == Side.OUTSIDE] |= int(Caution.NO_BONE)
     cautions[label == Side.GAP] |= int(Caution.NEAR_GAP)
@@ -195,7 +202,7 @@ def _cell_cautions(
     shared = solution.state.shared
     layer = np.where(label == Side.TIP, shared.tip_layer_hu, shared.head_layer_hu)
     cautions[bone - layer < _LEAST_CONTRAST_HU] |= int(Caution.NO_CONTRAST)
-    near_gap = _voxel_count(scene, z, a) == 0
+    near_gap = (_voxel_count(scene, z, a) == 0) & (left_out == 0)
     cautions[near_gap & np.isin(label, [Side.HEAD, Side.TIP])] |= int(Caution.NEAR_GAP)
     return cautions
 

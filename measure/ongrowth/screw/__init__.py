@@ -1,5 +1,6 @@
 """The metal of a scan: screws with axis, ends and integrity, and other metal."""
 
+from ongrowth.screw.ends import with_ends
 from ongrowth.screw.find import find_metal, find_screws
 from ongrowth.screw.metal import metal_mask, metal_threshold_hu
 from ongrowth.screw.model import Integrity, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
@@ -15,4 +16,5 @@ __all__ = [
     "find_screws",
     "metal_mask",
     "metal_threshold_hu",
+    "with_ends",
 ]
