@@ -107,8 +107,9 @@ def corrections_of(entries: Iterable[tuple[str, Any]]) -> dict[str, ScrewCorrect
     for (screw, part), value in last.items():
         if value is not None:
             so_far = out.get(screw, ScrewCorrection())
-            kept = (*so_far.left_out, *value) if part in _REASONS else value
-            out[screw] = replace(so_far, **{"left_out" if part in _REASONS else part: kept})
+            is_patch = part in _REASONS
+            change: dict[str, Any] = {"left_out": (*so_far.left_out, *value)} if is_patch else {part: value}
+            out[screw] = replace(so_far, **change)
     return out
 
 
