@@ -11,6 +11,7 @@ import pytest
 import stand_in
 from click.testing import CliRunner, Result
 
+import ongrowth
 import ongrowth.cohort.run as run_module
 from ongrowth.cli import main
 from ongrowth.findings import read_windows
@@ -58,13 +59,30 @@ def test_a_dry_run_tells_all_faults_and_measures_nothing(tmp_path: Path) -> None
     manifest.write_text(text + "c000,scans/none.nii,8,left,left,a\nc009,scans/s000.nii,x,left,left,a\n")
     done = call("cohort", manifest, "--out", tmp_path / "out", "--dry-run")
     assert done.exit_code == 2
-    assert "no-such-path: Row 3" in done.stderr
-    assert "bad-cell: Row 4" in done.stderr
+    assert "no-such-path: Row 4" in done.stderr
+    assert "bad-cell: Row 5" in done.stderr
     assert not (tmp_path / "out").exists()
     manifest.write_text(text)
     good = call("cohort", manifest, "--out", tmp_path / "out", "--dry-run")
     assert good.exit_code == 0
+    assert good.stdout == "Nothing stands against a run over 2 scans.\n"
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.usefixtures("measured_by_stand_in")
+def test_a_dry_run_looks_at_the_output_folder_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    manifest, out = stand_in.write_cohort(tmp_path, "0.5"), tmp_path / "out"
+    assert call("cohort", manifest, "--out", out, "--in-process").exit_code == 0
+    words = ("cohort", manifest, "--out", out, "--dry-run")
+    assert "1 have a result already" in call(*words).stdout
+    monkeypatch.setattr(ongrowth, "__version__", "9.9.9")
+    other = call(*words)
+    assert other.exit_code == 3
+    assert other.stderr.splitlines()[-1].startswith("mixed-versions: ")
+    manifest.write_text("case,scan\nc000,nowhere\n", encoding="utf-8")
+    both = call(*words)
+    assert both.exit_code == 2
+    assert [line.split(":")[0] for line in both.stderr.splitlines()] == ["no-such-path", "mixed-versions"]
 
 
 def test_wrong_calls_are_told(tmp_path: Path) -> None:

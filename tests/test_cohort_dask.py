@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -50,7 +53,9 @@ def test_a_killed_worker_and_a_poison_scan_cost_their_own_scans_only(tmp_path: P
     executor = LocalWorkers(2, Limits(seconds=60.0))
     done = run_cohort(manifest, out, executor=executor, measure=stand_in.measure)
     assert killed, "a worker was killed from outside"
-    assert done.n_measured == 6
+    assert done.n_measured + done.n_kept == 6, (
+        "a scan in hand may just have got its result when its worker died"
+    )
     assert done.failures == {"process-died": 1, "worker-killed": 1}
     innocent = [case for case in stand_in.measured(out) if case not in ("c003", "c007")]
     assert len(innocent) <= 6 + 1, "only the scan in hand was measured twice"
@@ -64,6 +69,35 @@ def test_a_killed_worker_and_a_poison_scan_cost_their_own_scans_only(tmp_path: P
     write_tables(replace(manifest, jobs=tuple(good)), alone)
     for name in ("scans.parquet", "scans.csv", "wide.parquet", "wide.csv"):
         assert (alone / name).read_bytes() == (out / name).read_bytes(), name
+
+
+def test_a_plain_script_can_start_workers(tmp_path: Path) -> None:
+    """No guard against being imported: spawned processes would run the script once more."""
+    stand_in.write_cohort(tmp_path, "0.5", "0.6")
+    script = tmp_path / "script.py"
+    script.write_text(
+        "from pathlib import Path\n"
+        "from ongrowth.cohort import LocalWorkers, read_manifest, run_cohort\n"
+        "import stand_in\n"
+        "def measure(job, folder):\n"
+        "    return stand_in.measure(job, folder)\n"
+        "print('begun')\n"
+        "done = run_cohort(read_manifest(Path('manifest.csv')), Path('out'), executor=LocalWorkers(1),\n"
+        "                  measure=measure)\n"
+        "print(done.n_measured)\n",
+        encoding="utf-8",
+    )
+    path = os.pathsep.join([str(Path(__file__).parent), *filter(None, sys.path)])
+    done = subprocess.run(
+        [sys.executable, script],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert done.stdout.split() == ["begun", "2"], done.stderr
 
 
 def test_no_scheduler_is_told_plainly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

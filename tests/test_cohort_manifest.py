@@ -18,6 +18,7 @@ from ongrowth.cohort.manifest import told
 def folder(tmp_path: Path) -> Path:
     for name in ("a", "b", "c", "h1/x", "h2/x"):
         (tmp_path / name).mkdir(parents=True)
+        (tmp_path / name / "1.dcm").touch()
     return tmp_path
 
 
@@ -28,7 +29,7 @@ def look(folder: Path, text: str) -> Manifest:
 
 
 def faults(folder: Path, text: str) -> list[str]:
-    return [str(told(fault)) for fault in look(folder, text).faults]
+    return [str(problem) for problem in told(look(folder, text).faults)]
 
 
 def test_rows_of_one_scan_are_its_implants(folder: Path) -> None:
@@ -66,6 +67,33 @@ def test_other_separators_and_a_byte_order_mark_are_understood(folder: Path, sep
     text = "\ufeff" + separator.join(("case", "scan", "weeks_since_surgery")) + "\r\n"
     (job,) = look(folder, text + separator.join(("h1", "a", "8")) + "\r\n").jobs
     assert job.weeks == 8.0
+
+
+def test_rows_are_counted_as_a_spreadsheet_does(folder: Path) -> None:
+    """The head is row 1, blank rows count; a quoted line break is no row of its own."""
+    told_of = faults(folder, 'case,scan,note\nh1,a,"two\nlines"\n\n,,\nh1,nowhere,\n')
+    assert [line.split(": ")[1] for line in told_of] == ["Row 5"]
+
+
+def test_what_is_wrong_on_the_rows_of_both_screws_is_told_once(folder: Path) -> None:
+    (line,) = faults(folder, "case,scan,implant,side\nh1,nowhere,l,left\nh1,nowhere,r,right\n")
+    assert line.startswith("no-such-path: Rows 2, 3: scan: there is nothing at nowhere.")
+
+
+def test_a_folder_without_files_is_told_before_the_run(folder: Path) -> None:
+    (folder / "none" / "deeper").mkdir(parents=True)
+    (line,) = faults(folder, "case,scan\nh1,a\nh1,none\n")
+    assert line.startswith("empty-folder: Row 3: scan: the folder none holds no file.")
+
+
+def test_decimal_commas_are_understood_where_commas_do_not_part_cells(folder: Path) -> None:
+    head = "case;scan;weeks_since_surgery;implant;major_diameter_mm;head_mm;tip_mm;note\n"
+    found = look(folder, head + "h1;a;8,5;left;4,0;1,5 2 3;4 5 46,5;1,5\n")
+    assert found.faults == ()
+    (job,) = found.jobs
+    assert (job.weeks, job.screws[0].major_diameter_mm) == (8.5, 4.0)
+    assert (job.screws[0].head_mm, job.screws[0].tip_mm) == ((1.5, 2.0, 3.0), (4.0, 5.0, 46.5))
+    assert job.extra == (("note", "1,5"),), "other columns are passed through as they are"
 
 
 def test_parquet_is_a_manifest_too(folder: Path) -> None:
@@ -142,14 +170,14 @@ def test_faults_of_the_rows_come_all_at_once_with_their_rows(folder: Path) -> No
         "h4,c,1,left,left,400\n",
     )
     assert [(line.split(":")[0], line.split(":")[1].strip()) for line in told_of] == [
-        ("rows-disagree", "Row 2"),
-        ("no-such-path", "Row 3"),
-        ("bad-implant", "Row 4"),
-        ("bad-cell", "Row 5"),
+        ("rows-disagree", "Row 3"),
+        ("no-such-path", "Row 4"),
+        ("bad-implant", "Row 5"),
         ("bad-cell", "Row 6"),
         ("bad-cell", "Row 7"),
         ("bad-cell", "Row 8"),
-        ("bad-implant", "Row 9"),
+        ("bad-cell", "Row 9"),
+        ("bad-implant", "Row 10"),
     ]
     assert "decimal point" in told_of[4]
     assert "Did you mean left?" in told_of[2]
@@ -166,7 +194,7 @@ def test_faults_of_the_rows_come_all_at_once_with_their_rows(folder: Path) -> No
 )
 def test_duplicate_scans_are_told(folder: Path, rows: str, words: str) -> None:
     (line,) = faults(folder, "case,scan,implant\n" + rows)
-    assert line.startswith("duplicate-scan: Row 2")
+    assert line.startswith("duplicate-scan: Row 3")
     assert words in line
 
 
@@ -196,11 +224,11 @@ def _written(folder: Path, text: str) -> Path:
 
 def test_bad_rows_can_be_left_out_but_not_a_bad_head(folder: Path) -> None:
     path = _written(folder, "case,scan,weeks_since_surgery\nh1,a,8\nh1,nowhere,9\n")
-    with pytest.raises(BadManifest, match="Row 2"):
+    with pytest.raises(BadManifest, match="Row 3"):
         read_manifest(path)
     found = read_manifest(path, skip_bad_rows=True)
     assert [job.scan for job in found.jobs] == ["a"]
-    assert [(f.row, f.case, f.scan) for f in found.faults] == [(2, "h1", "nowhere")]
+    assert [(f.row, f.case, f.scan) for f in found.faults] == [(3, "h1", "nowhere")]
     with pytest.raises(BadManifest, match="missing-column"):
         read_manifest(_written(folder, "case\nh1\n"), skip_bad_rows=True)
 

@@ -90,6 +90,7 @@ def write_clinic(
     """
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
+    (out / "truth.csv").unlink(missing_ok=True)
     visits = plan_clinic(n_patients, seed)
     for k in range(n_patients):
         own = visits[k * len(VISITS_WEEKS) : (k + 1) * len(VISITS_WEEKS)]
@@ -108,6 +109,7 @@ def _manifest_row(visit: PlannedVisit, *, with_images: bool) -> dict[str, str]:
     return {
         "case": visit.patient,
         "scan": "" if visit.is_missed else path,
+        "scan_id": "" if visit.is_missed else visit.id,
         "weeks_since_surgery": str(visit.weeks),
         "implant": "" if visit.is_missed else "left",
         "side": "" if visit.is_missed else "left",

@@ -94,7 +94,8 @@ def compare(table: pd.DataFrame, layout: Layout) -> tuple[Statistic, ...]:
     Raises
     ------
     Refused
-        Code ``missing-column``, or ``nothing-to-compare`` if no subject was read twice in any way.
+        Code ``missing-column``, ``no-rows``, or ``nothing-to-compare`` if no subject was read twice in any
+        way.
 
     Notes
     -----
@@ -103,6 +104,8 @@ def compare(table: pd.DataFrame, layout: Layout) -> tuple[Statistic, ...]:
     """
     need_columns(table, [c for c in (*layout.subject, layout.method, layout.truth, layout.by) if c])
     need_columns(table, [c for c in (layout.value, layout.category) if c])
+    if table.empty:
+        raise refuse("no-rows", "The table has no rows.", "Check what was joined or selected.")
     parts = [("", table)]
     if layout.by:
         parts = [(str(name), part) for name, part in table.groupby(layout.by, sort=True)]

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ongrowth.agreement import Layout, Statistic
-    from ongrowth.cohort import CohortRun, Executor, Manifest, Progress, Tables
+    from ongrowth.cohort import CohortRun, Executor, Job, Manifest, Progress, Tables
+    from ongrowth.scan import Problem
 
 _TABLE_KEYS = ("case", "scan", "implant", "side", "quantity")
 _PATH = click.Path(path_type=Path)
@@ -67,10 +68,11 @@ def cohort(manifest: Path, out: Path, as_json: bool, **given: Any) -> int:  # no
     if given["in_process"]:
         _keep_to_one_thread()
     _must_have("pyarrow", "distributed")
-    read = _read_manifest(manifest, given)
-    if given["dry_run"]:
-        return OK
     must_be_writable(out)
+    if given["dry_run"]:
+        _look_through(manifest, out, given)
+        return OK
+    read = _read_manifest(manifest, given)
     from ongrowth.cohort import run_cohort, write_tables
     from ongrowth.cohort.page import write_report
 
@@ -123,11 +125,35 @@ def _read_manifest(path: Path, given: dict[str, Any]) -> Manifest:
         windows=given["windows"].resolve() if given["windows"] else None,
         skip_bad_rows=given["skip_bad_rows"],
     )
-    for problem in (*map(told, read.faults), *read.notes):
+    for problem in (*told(read.faults), *read.notes):
         click.echo(str(problem), err=True)
     n_cases = len({job.case for job in read.jobs})
     click.echo(f"{len(read.jobs)} scans of {n_cases} cases, {len(read.missed)} missed visits.", err=True)
     return read
+
+
+def _look_through(path: Path, out: Path, given: dict[str, Any]) -> None:
+    """Tell all that is wrong with manifest and output folder at once, or what a run would do."""
+    from ongrowth.cohort import BadManifest, look_ahead, result_file
+    from ongrowth.scan import Refused
+
+    problems: list[Problem] = []
+    jobs: tuple[Job, ...] = ()
+    try:
+        jobs = _read_manifest(path, given).jobs
+    except BadManifest as bad:
+        problems += bad.problems
+    try:
+        look_ahead(out, len(jobs), renew=given["renew"])
+    except Refused as refused:
+        if not problems:
+            raise
+        problems += refused.problems
+    if problems:
+        raise BadManifest(*problems)
+    n_there = sum(result_file(out, job).is_file() for job in jobs)
+    kept = f" {n_there} have a result already; it is kept where scan and settings are the same."
+    click.echo(f"Nothing stands against a run over {len(jobs)} scans.{kept if n_there else ''}")
 
 
 def _executor(given: dict[str, Any]) -> Executor:

@@ -4,8 +4,8 @@ from ongrowth.cohort.executor import Executor, InProcess, LocalWorkers, OneByOne
 from ongrowth.cohort.job import Job, Measure, Measurement, measure_scan
 from ongrowth.cohort.manifest import BadManifest, Fault, Manifest, MissedVisit, look_through, read_manifest
 from ongrowth.cohort.progress import Progress
-from ongrowth.cohort.receipt import Failure, Receipt, read_receipt
-from ongrowth.cohort.run import CohortRun, run_cohort
+from ongrowth.cohort.receipt import Failure, Receipt, read_receipt, result_file
+from ongrowth.cohort.run import CohortRun, look_ahead, run_cohort
 from ongrowth.cohort.tables import Tables, write_tables
 from ongrowth.cohort.ward import Limits
 
@@ -28,10 +28,12 @@ __all__ = [
     "Receipt",
     "Scheduler",
     "Tables",
+    "look_ahead",
     "look_through",
     "measure_scan",
     "read_manifest",
     "read_receipt",
+    "result_file",
     "run_cohort",
     "write_tables",
 ]

@@ -18,6 +18,11 @@ Row = dict[str, str]
 IMPLANT_COLUMNS = tuple(name for name in Implant.model_fields if name != "id")
 _TEXT_COLUMNS = ("thread", "surface", "material", "side")
 _POINT_COLUMNS = ("head_mm", "tip_mm")
+NUMBER_COLUMNS = (
+    "weeks_since_surgery",
+    "birth_year",
+    *(name for name in IMPLANT_COLUMNS if name not in _TEXT_COLUMNS),
+)
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")
 
 

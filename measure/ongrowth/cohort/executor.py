@@ -84,6 +84,7 @@ class LocalWorkers:
 
         with (
             _quiet_dask(),
+            _without_callers_script(),
             LocalCluster(
                 n_workers=self.n_workers or cores(),
                 threads_per_worker=1,
@@ -114,6 +115,27 @@ def _quiet_dask() -> Iterator[None]:
         }
     ):
         yield
+
+
+@contextlib.contextmanager
+def _without_callers_script() -> Iterator[None]:
+    """Start processes without running the caller's script once more in each of them.
+
+    A spawned process imports it, so a plain script of a few lines would begin a run of its own there. What
+    it measures with reaches the workers by value.
+    """
+    from multiprocessing import spawn
+
+    prepare = spawn.get_preparation_data
+
+    def without_script(name: str) -> dict[str, object]:
+        return {key: value for key, value in prepare(name).items() if not key.startswith("init_main")}
+
+    spawn.get_preparation_data = without_script
+    try:
+        yield
+    finally:
+        spawn.get_preparation_data = prepare
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ import hashlib
 import io
 import itertools
 import math
+import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -16,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from ongrowth.casefile import BadCaseFile, CaseFile, read_case_file, scan_name
-from ongrowth.cohort.cells import IMPLANT_COLUMNS, Cells, Row, fault, is_name
+from ongrowth.cohort.cells import IMPLANT_COLUMNS, NUMBER_COLUMNS, Cells, Row, fault, is_name
 from ongrowth.cohort.job import Job
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
 from ongrowth.scan import Level, Problem
@@ -26,6 +27,7 @@ _TIME_COLUMNS = ("weeks_since_surgery", "surgery_date", "scan_date")
 _SCAN_FACTS = (*_TIME_COLUMNS, "scan_id", "role", "site", "birth_year", "calibration")
 KNOWN_COLUMNS = ("case_file", "case", "scan", *_SCAN_FACTS, "implant", *IMPLANT_COLUMNS)
 _TAKEN = {*ROW_COLUMNS, *SCAN_COLUMNS, "case", "scan", "category", "state"} - set(KNOWN_COLUMNS)
+_FIRST_ROW = 2  # below the head, as a spreadsheet counts
 _ROLES = ("", "pre-op", "baseline", "follow-up")
 _UNIT = re.compile(r"_(cm|m|in|inch|inches|um|micron|days?|months?|years?|percent|rad)$")
 
@@ -36,7 +38,10 @@ class BadManifest(BadCaseFile):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something wrong with the manifest; row 0 stands for the table as a whole, row 1 for its first line."""
+    """Something wrong with the manifest.
+
+    Rows are counted as a spreadsheet shows them: the head is row 1; row 0 stands for the table as a whole.
+    """
 
     row: int
     problem: Problem
@@ -102,20 +107,35 @@ def read_manifest(
     BadManifest
         Every fault at once, each with its row: codes ``no-manifest``, ``missing-column``,
         ``unknown-unit``, ``misspelt-column``, ``taken-column``, ``bad-cell``, ``bad-implant``,
-        ``bad-case-file``, ``no-such-path``, ``duplicate-scan``, ``duplicate-implant``, ``rows-disagree``.
+        ``bad-case-file``, ``no-such-path``, ``empty-folder``, ``duplicate-scan``,
+        ``rows-disagree``.
     """
     manifest = look_through(path, calibration=calibration, windows=windows)
     fatal = manifest.faults if not skip_bad_rows else [f for f in manifest.faults if f.row == 0]
     if fatal or not (manifest.jobs or manifest.faults):
         empty = fault("no-manifest", f"{path.name} names no scan.", "Give one row for each scan and implant.")
-        raise BadManifest(*([told(fault) for fault in fatal] or [empty]))
+        raise BadManifest(*(told(fatal) or [empty]))
     return manifest
 
 
-def told(fault: Fault) -> Problem:
-    """Return the problem of a fault with its row in front."""
-    where = f"Row {fault.row}: " if fault.row else ""
-    return replace(fault.problem, text=f"{where}{fault.problem.text}")
+def told(faults: Iterable[Fault]) -> list[Problem]:
+    """Return the problems of faults with their rows in front; what is wrong on several rows is told once."""
+    rows: dict[tuple[Problem, str, str], list[int]] = {}
+    for one in faults:
+        rows.setdefault((one.problem, one.case, one.scan), []).append(one.row)
+    return [replace(key[0], text=f"{_rows_words(found)}{key[0].text}") for key, found in rows.items()]
+
+
+def _rows_words(rows: Sequence[int]) -> str:
+    """Return the place of a fault.
+
+    Examples
+    --------
+    >>> _rows_words([7]), _rows_words([2, 3, 9]), _rows_words([0])
+    ('Row 7: ', 'Rows 2, 3, 9: ', '')
+    """
+    named = ", ".join(str(row) for row in dict.fromkeys(rows) if row)
+    return f"Row{'s' if ',' in named else ''} {named}: " if named else ""
 
 
 def look_through(path: Path, *, calibration: Path | None = None, windows: Path | None = None) -> Manifest:
@@ -130,7 +150,7 @@ def look_through(path: Path, *, calibration: Path | None = None, windows: Path |
     folder = path.resolve().parent
     reader = _Reader(folder, tuple(c for c in columns if c not in KNOWN_COLUMNS), calibration, windows)
     by_file = "case_file" in columns
-    for number, row in enumerate(rows, start=1):
+    for number, row in rows:
         reader.take_case_file(number, row) if by_file else reader.take(number, row)
     return replace(reader.manifest(), digest=hashlib.sha256(path.read_bytes()).hexdigest())
 
@@ -141,8 +161,11 @@ class _UnreadableError(Exception):
         self.problem = problem
 
 
-def _read_rows(path: Path) -> tuple[list[str], Iterator[Row]]:
-    """Return the column names and the rows as texts."""
+_Rows = Iterator[tuple[int, Row]]
+
+
+def _read_rows(path: Path) -> tuple[list[str], _Rows]:
+    """Return the column names, and the rows as texts with their numbers."""
     try:
         if path.suffix.lower() in (".parquet", ".pq"):
             return _parquet_rows(path)
@@ -156,23 +179,25 @@ def _read_rows(path: Path) -> tuple[list[str], Iterator[Row]]:
     return _csv_rows(text)
 
 
-def _csv_rows(text: str) -> tuple[list[str], Iterator[Row]]:
+def _csv_rows(text: str) -> tuple[list[str], _Rows]:
     head = text.split("\n", 1)[0]
     separator = max(",;\t", key=head.count)
     table = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
     columns = [name.strip() for name in next(table, [])]
 
-    def rows() -> Iterator[Row]:
-        for cells in table:
+    def rows() -> _Rows:
+        for number, cells in enumerate(table, start=_FIRST_ROW):
             if not any(cell.strip() for cell in cells):
                 continue
             row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
-            yield row | ({"": ""} if len(cells) != len(columns) else {})
+            if separator != ",":
+                row |= {name: row[name].replace(",", ".") for name in NUMBER_COLUMNS if name in row}
+            yield number, row | ({"": ""} if len(cells) != len(columns) else {})
 
     return columns, rows()
 
 
-def _parquet_rows(path: Path) -> tuple[list[str], Iterator[Row]]:
+def _parquet_rows(path: Path) -> tuple[list[str], _Rows]:
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -186,7 +211,8 @@ def _parquet_rows(path: Path) -> tuple[list[str], Iterator[Row]]:
         raise _UnreadableError(fault("no-manifest", what, "Write it again.")) from error
     batches = (batch.to_pylist() for batch in file.iter_batches(batch_size=1000))
     rows = itertools.chain.from_iterable(batches)
-    return list(file.schema_arrow.names), ({k: _text(v) for k, v in row.items()} for row in rows)
+    texts = ({name: _text(cell) for name, cell in row.items()} for row in rows)
+    return list(file.schema_arrow.names), enumerate(texts, start=_FIRST_ROW)
 
 
 def _text(value: Any) -> str:
@@ -297,10 +323,7 @@ class _Reader:
 
     def _draft(self, number: int, case: str, scan: str, cells: Cells) -> _Draft:
         path = (self.folder / Path(scan).expanduser()).resolve()
-        if not path.exists():
-            cells.faults.append(
-                fault("no-such-path", f"scan: there is nothing at {scan}.", "Check the path.")
-            )
+        cells.faults += _path_faults(path, scan)
         row = cells.row
         job = Job(
             case=case,
@@ -400,6 +423,14 @@ class _Reader:
                     "Add the column weeks_since_surgery or surgery_date.",
                 )
             )
+
+
+def _path_faults(path: Path, scan: str) -> Iterator[Problem]:
+    """Tell of a scan that is not there, or of a folder without a file."""
+    if not path.exists():
+        yield fault("no-such-path", f"scan: there is nothing at {scan}.", "Check the path.")
+    elif path.is_dir() and not any(names for _, _, names in os.walk(path)):
+        yield fault("empty-folder", f"scan: the folder {scan} holds no file.", "Give the folder of the scan.")
 
 
 def _twice(here: _Draft, spec: ScrewSpec | None) -> Iterator[Problem]:

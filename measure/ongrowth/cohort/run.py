@@ -21,7 +21,7 @@ from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.progress import Progress
 from ongrowth.cohort.worker import STOPPED, Task
 from ongrowth.reading import write_text
-from ongrowth.scan import refuse
+from ongrowth.scan import Level, Problem, Refused, refuse
 
 RUN_NAME = "run.json"
 _LOCK_NAME = "run.lock"
@@ -92,10 +92,9 @@ def run_cohort(
     """
     start = time.perf_counter()
     out = out.resolve()
+    look_ahead(out, len(manifest.jobs), renew=renew)
     out.mkdir(parents=True, exist_ok=True)
     with _locked(out):
-        _check_version(out, renew=renew)
-        _check_space(out, len(manifest.jobs))
         _note_run(out, manifest, measure)
         tasks = (
             Task(job, out, settings_digest(job, measure), measure, retry_failed) for job in manifest.jobs
@@ -117,6 +116,28 @@ def run_cohort(
     )
 
 
+def look_ahead(out: Path, n_scans: int, *, renew: bool = False) -> None:
+    """Refuse an output folder that a run could not use; writes nothing.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder; it need not be there.
+    n_scans : int
+        Scans of the manifest.
+    renew : bool
+        As `run_cohort`.
+
+    Raises
+    ------
+    Refused
+        All that is wrong: codes ``folder-in-use``, ``mixed-versions``, ``disk-full``.
+    """
+    problems = [*_in_use(out), *(() if renew else _other_version(out)), *_too_little_room(out, n_scans)]
+    if problems:
+        raise Refused(*problems)
+
+
 def _disk_full() -> Exception:
     return refuse(
         "disk-full",
@@ -134,26 +155,41 @@ def read_run(out: Path) -> dict[str, Any]:
     return record if isinstance(record, dict) else {}
 
 
-def _check_version(out: Path, *, renew: bool) -> None:
+def _other_version(out: Path) -> Iterator[Problem]:
     earlier = read_run(out).get("version", ongrowth.__version__)
-    if earlier != ongrowth.__version__ and not renew:
-        raise refuse(
+    if earlier != ongrowth.__version__:
+        yield _problem(
             "mixed-versions",
             f"The output folder holds results of version {earlier}; this is {ongrowth.__version__}.",
             "Choose another --out, or give --renew to measure all scans again.",
         )
 
 
-def _check_space(out: Path, n_scans: int) -> None:
-    free = shutil.disk_usage(out).free
+def _too_little_room(out: Path, n_scans: int) -> Iterator[Problem]:
+    disk = next(path for path in (out.absolute(), *out.absolute().parents) if path.exists())
+    free = shutil.disk_usage(disk).free
     needed = n_scans * _BYTES_PER_SCAN * _SHARE_OF_SCANS
     if free < needed and not (out / "scans").is_dir():
-        raise refuse(
+        yield _problem(
             "disk-full",
             f"{n_scans} scans need up to {n_scans * _BYTES_PER_SCAN / 1e9:.1f} GB; "
             f"{free / 1e9:.1f} GB are free.",
             "Make room or choose another --out.",
         )
+
+
+def _in_use(out: Path) -> Iterator[Problem]:
+    owner = _owner(out / _LOCK_NAME)
+    if owner and _is_alive(owner):
+        yield _problem(
+            "folder-in-use",
+            f"Another run works in this folder since {owner['since']} ({owner['host']}).",
+            f"Wait for it; if it is gone, remove {_LOCK_NAME} from the output folder.",
+        )
+
+
+def _problem(code: str, text: str, advice: str) -> Problem:
+    return Problem(code, Level.REFUSE, text, advice)
 
 
 def _note_run(out: Path, manifest: Manifest, measure: Measure) -> None:
@@ -170,13 +206,6 @@ def _note_run(out: Path, manifest: Manifest, measure: Measure) -> None:
 def _locked(out: Path) -> Iterator[None]:
     """Keep a second run out of the folder; a lock whose process is gone does not count."""
     lock = out / _LOCK_NAME
-    owner = _owner(lock)
-    if owner and _is_alive(owner):
-        raise refuse(
-            "folder-in-use",
-            f"Another run works in this folder since {owner['since']} ({owner['host']}).",
-            f"Wait for it; if it is gone, remove {lock.name} from the output folder.",
-        )
     since = dt.datetime.now(dt.UTC).isoformat(timespec="minutes")
     write_text(lock, json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since}))
     try:

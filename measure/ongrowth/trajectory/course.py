@@ -21,6 +21,8 @@ from ongrowth.tidy import select
 FloatArray = NDArray[np.float64]
 
 PHASES_WEEKS = (6.0, 12.0, 26.0)  # where the mean course may bend: ends of the windows' first phases
+_SHORTEST_WEEKS = 2.0  # of the first and last phase: visits of one planned week scatter so far
+_LEAST_SHARE = 0.05  # of the values before and after a bend
 MOST_PATIENTS = 1500  # beyond it a seeded sample: the fit takes seconds, its intervals are narrow enough
 
 
@@ -128,7 +130,7 @@ def fit_course(
             "A course needs at least four patients and two different weeks.",
             "Add patients or visits.",
         )
-    bends = [w for w in phases_weeks if np.mean(weeks < w) > 0.05 and np.mean(weeks > w) > 0.05]
+    bends = _bends(weeks, phases_weeks)
     fit = _fit(rows, weeks, bends)
     ends = [float(weeks.min()), *bends, float(weeks.max())]
     curve_weeks = np.linspace(ends[0], ends[-1], 80)
@@ -156,6 +158,15 @@ def fit_course(
         mean=design @ fit.effects,
         mean_u=mean_u,
     )
+
+
+def _bends(weeks: FloatArray, phases_weeks: Sequence[float]) -> list[float]:
+    """Return the weeks at which the data can show a bend: enough values, far enough, on both sides."""
+    first, last = float(weeks.min()) + _SHORTEST_WEEKS, float(weeks.max()) - _SHORTEST_WEEKS
+    is_on_both = (
+        np.mean(weeks < w) > _LEAST_SHARE and np.mean(weeks > w) > _LEAST_SHARE for w in phases_weeks
+    )
+    return [w for w, is_told in zip(phases_weeks, is_on_both, strict=True) if is_told and first <= w <= last]
 
 
 def _sample(rows: pd.DataFrame, seed: int) -> pd.DataFrame:
