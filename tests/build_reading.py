@@ -13,8 +13,9 @@ from ongrowth.bridge import Bridge, BridgeMap
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, answer, judge
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import Plane
+from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
+from ongrowth.motion import Motion, Registered, ScrewMotion
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
     DoseFacts,
@@ -322,4 +323,35 @@ def thick_slices() -> Problem:
         Level.CAUTION,
         "Slices of 2.0 mm blur thin layers.",
         "Ask for 0.75 mm slices of the same raw data.",
+    )
+
+
+def make_motion(
+    moved_mm: float = 0.0, side: str = "left", *, earlier_from_later: RigidTransform | None = None
+) -> ScrewMotion:
+    """The screw has backed out by some mm, the fragments have stayed."""
+    lies = earlier_from_later or RigidTransform.identity()
+    axis = make_frame(side).axis_direction
+    screw = RigidTransform(np.eye(3), moved_mm * axis) @ lies
+
+    def body(name: str, place: RigidTransform) -> Registered:
+        return Registered(name, place, np.zeros(3), 1e-6 * np.eye(6), 40, 0.0, np.zeros((1, 3)))
+
+    def motion(name: str, relative_to: str, by_mm: float) -> Motion:
+        far = Measured.of(abs(by_mm), 0.02, Unit.MM, floor=0.0)
+        along = (mm(0.0, 0.02), mm(0.0, 0.02), Measured.of(-by_mm, 0.02, Unit.MM))
+        turn = Measured.of(0.02, 0.05, Unit.DEG)
+        state = "moved" if abs(by_mm) > 0.05 else "not shown to have moved"
+        shift = RigidTransform(np.eye(3), -by_mm * axis)
+        return Motion(
+            name, relative_to, shift, 1e-4 * np.eye(6), along, turn, turn, far, turn, far, far, far, state
+        )
+
+    return ScrewMotion(
+        motion("screw", "head side", moved_mm),
+        motion("screw", "tip side", moved_mm),
+        motion("tip side", "head side", 0.0),
+        body("head side", lies),
+        body("tip side", lies),
+        body("screw", screw),
     )

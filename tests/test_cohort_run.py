@@ -32,12 +32,13 @@ from ongrowth.cohort import (
     read_receipt,
     run_cohort,
 )
-from ongrowth.cohort.job import content_digest, listing_digest, settings_digest
+from ongrowth.cohort.job import settings_digest
 from ongrowth.cohort.progress import span_words
 from ongrowth.cohort.receipt import result_file
 from ongrowth.cohort.worker import Settled
 from ongrowth.scan import Refused
 from ongrowth.screw import ScrewSpec
+from ongrowth.series.digest import content_digest, listing_digest
 
 
 def run(folder: Path, *, limits: Limits | None = None, **options: bool) -> CohortRun:

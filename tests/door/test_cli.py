@@ -16,8 +16,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 import ongrowth
-import ongrowth.case
-from ongrowth.case import Known, _scan_id
+import ongrowth.case.course
+from ongrowth.case import Known
+from ongrowth.case.compare import Comparison, Kept
+from ongrowth.case.reading import _scan_id
 from ongrowth.cli import main
 from ongrowth.reading import Reading, read_case, read_reading
 from ongrowth.scan import Acquisition, refuse
@@ -38,6 +40,10 @@ def fake_reading(path: Path, known: Known, tell: Any) -> Reading:
     return build.make_reading(implant, weeks=known.weeks, site=known.site, scan_id=scan_id)
 
 
+def no_comparison(earlier: Kept, later: Kept, _: Any) -> Comparison:
+    return Comparison(earlier.reading.scan.id, later.reading.scan.id)
+
+
 @pytest.fixture
 def measured(monkeypatch: pytest.MonkeyPatch) -> list[Known]:
     """The measuring replaced by a ready reading; what was asked for is kept."""
@@ -48,6 +54,8 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Known]:
         return fake_reading(path, known, tell)
 
     monkeypatch.setattr(ongrowth.case, "run_reading", take)
+    monkeypatch.setattr(ongrowth.case.course, "run_reading", take)
+    monkeypatch.setattr(ongrowth.case.course, "compare", no_comparison)
     return asked
 
 

@@ -243,10 +243,13 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
     for scan in case_file.scan:
         must_exist(scan.path, f"scan {scan.name}")
     must_be_writable(out)
-    from ongrowth.case import run_case
+    from ongrowth.case import case_before, run_case
     from ongrowth.reading import write_reading
 
-    case = run_case(case_file, tell, lambda reading: write_reading(reading, out / reading.scan.id))
+    def keep(reading: Reading) -> None:
+        write_reading(reading, out / reading.scan.id)
+
+    case = run_case(case_file, tell, keep, case_before(out))
     _write_case(case, out)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)

@@ -8,8 +8,7 @@ import functools
 import hashlib
 import json
 import math
-import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -20,8 +19,7 @@ from ongrowth.findings import Windows, read_windows, shipped_windows
 from ongrowth.reading import write_reading
 from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
 from ongrowth.screw import ScrewSpec
-
-_CHUNK_BYTES = 1 << 20
+from ongrowth.series.digest import content_digest
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,35 +142,3 @@ def _plain(value: Any) -> Any:
 @functools.cache
 def _content(path: Path | None) -> str | None:
     return None if path is None else content_digest(path)
-
-
-def listing_digest(path: Path) -> str:
-    """Return the SHA-256 of the names, sizes and times of the files of a scan, without reading them."""
-    told = [(name, *_size_and_time(file)) for name, file in _files(path)]
-    return hashlib.sha256(json.dumps(told).encode()).hexdigest()
-
-
-def content_digest(path: Path) -> str:
-    """Return the SHA-256 of the names and contents of the files of a scan."""
-    whole = hashlib.sha256()
-    for name, file in _files(path):
-        whole.update(f"{name}\0{file.stat().st_size}\0".encode())
-        with file.open("rb") as stream:
-            while chunk := stream.read(_CHUNK_BYTES):
-                whole.update(chunk)
-    return whole.hexdigest()
-
-
-def _size_and_time(file: Path) -> tuple[int, int]:
-    told = file.stat()
-    return told.st_size, told.st_mtime_ns
-
-
-def _files(path: Path) -> Iterator[tuple[str, Path]]:
-    """Give the files of a scan with their names below it, in one order on every machine."""
-    if not path.is_dir():
-        yield "", path
-        return
-    found = (Path(folder) / name for folder, _, names in os.walk(path) for name in names)
-    for file in sorted(found, key=lambda f: f.relative_to(path).as_posix()):
-        yield file.relative_to(path).as_posix(), file

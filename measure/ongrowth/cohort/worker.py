@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import ongrowth
-from ongrowth.cohort.job import Job, Measure, Measurement, content_digest, listing_digest
+from ongrowth.cohort.job import Job, Measure, Measurement
 from ongrowth.cohort.receipt import (
     Digests,
     Failure,
@@ -21,6 +21,7 @@ from ongrowth.cohort.receipt import (
     write_receipt,
 )
 from ongrowth.scan import Refused
+from ongrowth.series.digest import content_digest, listing_digest
 
 MEASURED, KEPT, FAILED, STOPPED = "measured", "kept", "failed", "stopped"
 _NO_SPACE = (errno.ENOSPC, errno.EDQUOT)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from ongrowth.findings.lucency import line_result
 from ongrowth.findings.windows import gravest
 from ongrowth.reading import Against, Finding, ImplantReading, ScanFacts, Summary
-from ongrowth.scan import Level
+from ongrowth.scan import Level, Problem
 from ongrowth.wording import say_short, side_words, weeks_words
 
 LINES = ("head_side", "tip_side", "bridging", "metal")
@@ -184,6 +184,7 @@ def answer(
     site: str = "",
     *,
     n_scans: int = 1,
+    compared: Sequence[Problem] = (),
 ) -> Summary:
     """Return the answer in words.
 
@@ -199,6 +200,8 @@ def answer(
         Vertebra or bone, for print.
     n_scans : int
         How many CTs the case has.
+    compared : sequence of Problem
+        What a reader must know of the comparisons with earlier CTs.
     """
     weeks = scan.weeks_since_surgery
     sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
@@ -212,7 +215,8 @@ def answer(
         )
     unknown = [WEEK_UNKNOWN] if math.isnan(weeks) else []
     open_points = [point for implant in implants for point in _open_points(implant, findings, site)]
-    told = [*unknown, *open_points, *_comparison(findings, n_scans), *_scan_limits(scan), LYING, CAUSE]
+    comparison = [*_comparison(findings, n_scans), *_cautions(compared)]
+    told = [*unknown, *open_points, *comparison, *_cautions(scan.problems), LYING, CAUSE]
     return Summary(" ".join(sentences), week, tuple(dict.fromkeys(told)), NOT_LOOKED_AT)
 
 
@@ -240,5 +244,5 @@ def line_words(key: str, site: str) -> str:
     return {"bridging": "bridging", "metal": "metal and position"}[key]
 
 
-def _scan_limits(scan: ScanFacts) -> list[str]:
-    return [f"{p.text} {p.advice}".strip() for p in scan.problems if p.level is Level.CAUTION]
+def _cautions(problems: Sequence[Problem]) -> list[str]:
+    return [f"{p.text} {p.advice}".strip() for p in problems if p.level is Level.CAUTION]

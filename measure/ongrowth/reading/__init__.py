@@ -1,24 +1,29 @@
 """What one CT gave (a reading), what all CTs of a patient gave (a case), and their files."""
 
-from ongrowth.reading.cuts import take_cuts, take_profiles
+from ongrowth.reading.case_parts import (
+    BonePlace,
+    Case,
+    ChangeMap,
+    ChangeRecord,
+    ComparisonNote,
+    MotionRecord,
+    NewBoneRecord,
+    Overlay,
+    Patient,
+)
+from ongrowth.reading.cuts import cut_along, take_cuts, take_profiles
 from ongrowth.reading.facts import case_dose, gather_facts, image_noise_hu, libraries
 from ongrowth.reading.parts import (
     BLUR_SOURCES,
     QUANTITIES,
     SITES,
     Against,
-    BonePlace,
-    Case,
-    ChangeRecord,
     Cut,
     DefectReading,
     DoseFacts,
     Finding,
     ImplantReading,
     Limit,
-    MotionRecord,
-    NewBoneRecord,
-    Patient,
     Prediction,
     Profile,
     Provenance,
@@ -46,7 +51,9 @@ __all__ = [
     "Against",
     "BonePlace",
     "Case",
+    "ChangeMap",
     "ChangeRecord",
+    "ComparisonNote",
     "Cut",
     "DefectReading",
     "DoseFacts",
@@ -55,6 +62,7 @@ __all__ = [
     "Limit",
     "MotionRecord",
     "NewBoneRecord",
+    "Overlay",
     "Patient",
     "Prediction",
     "Profile",
@@ -65,6 +73,7 @@ __all__ = [
     "Summary",
     "Window",
     "case_dose",
+    "cut_along",
     "gather_facts",
     "image_noise_hu",
     "libraries",

@@ -7,16 +7,16 @@ from collections.abc import Sequence
 from typing import Any
 
 from ongrowth.quantity import Measured
-from ongrowth.reading.parts import (
+from ongrowth.reading.case_parts import (
     BonePlace,
     Case,
     ChangeRecord,
-    ImplantReading,
+    ComparisonNote,
     MotionRecord,
     NewBoneRecord,
     Patient,
-    Reading,
 )
+from ongrowth.reading.parts import ImplantReading, Reading
 from ongrowth.reading.record import (
     Record,
     dose_from_dict,
@@ -51,6 +51,9 @@ def case_to_dict(case: Case) -> Record:
         "changes": [_flat(change) for change in case.changes],
         "findings": [finding_to_dict(finding) for finding in case.findings],
         "summary": summary_to_dict(case.summary),
+        "comparison_notes": [
+            {"from_scan": n.from_scan, "to_scan": n.to_scan} | problem_to_dict(n.problem) for n in case.notes
+        ],
     }
 
 
@@ -68,6 +71,10 @@ def case_from_dict(record: Record, readings: Sequence[Reading]) -> Case:
             (r["scan"], tuple(problem_from_dict(p) for p in r["problems"])) for r in record["refused"]
         ),
         dose_total=dose_from_dict(record["dose_total"]),
+        notes=tuple(
+            ComparisonNote(r["from_scan"], r["to_scan"], problem_from_dict(r))
+            for r in record.get("comparison_notes", [])
+        ),
     )
 
 

@@ -37,15 +37,27 @@ def take_cuts(scan: Scan, frame: ScrewFrame, halo: Halo) -> tuple[Cut, ...]:
     tuple of Cut
         "along-zero", "along-quarter" and "across".
     """
-    depth = np.arange(-_MARGIN_MM, frame.length_mm + _MARGIN_MM, _STEP_MM)
     reach = np.arange(-_REACH_MM, _REACH_MM, _STEP_MM)
     widest = widest_depth_mm(halo, frame.length_mm)
-    zero, quarter = frame.zero_direction, frame.quarter_direction
-    return (
-        _along(scan, frame, "along-zero", zero, depth, reach),
-        _along(scan, frame, "along-quarter", quarter, depth, reach),
-        _across(scan, frame, widest, reach),
-    )
+    along = (cut_along(scan, frame, name) for name in ("along-zero", "along-quarter"))
+    return (*along, _across(scan, frame, widest, reach))
+
+
+def cut_along(scan: Scan, frame: ScrewFrame, name: str) -> Cut:
+    """Return one cut along the screw, "along-zero" or "along-quarter".
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT; the cut is sampled linearly, for looking only.
+    frame : ScrewFrame
+        Frame of the screw, or of where it would lie if something else had stayed where it was.
+    name : str
+        Which of the two planes.
+    """
+    depth = np.arange(-_MARGIN_MM, frame.length_mm + _MARGIN_MM, _STEP_MM)
+    up = frame.zero_direction if name == "along-zero" else frame.quarter_direction
+    return _along(scan, frame, name, up, depth, np.arange(-_REACH_MM, _REACH_MM, _STEP_MM))
 
 
 def widest_depth_mm(halo: Halo, length_mm: float) -> float:

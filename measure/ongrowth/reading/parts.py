@@ -120,6 +120,7 @@ QUANTITIES = (
     "migration",
     "interfragmentary_motion",
     "graft_rule",
+    "tip_to_cortex",
 )
 
 
@@ -305,80 +306,3 @@ class Reading:
     defects: tuple[DefectReading, ...] = ()
     other_metal: tuple[OtherMetal, ...] = ()
     source: Source = field(default_factory=Source)
-
-
-@dataclass(frozen=True, slots=True)
-class MotionRecord:
-    """Displacement of one body seen from another between two scans; names as in the result file."""
-
-    implant: str
-    body: str  # screw | tip side
-    relative_to: str  # head side | tip side
-    from_scan: str
-    to_scan: str
-    translation_mm: tuple[Measured, Measured, Measured]
-    axis_change_deg: Measured
-    roll_deg: Measured
-    total_translation: Measured
-    total_rotation: Measured
-    head_point: Measured
-    tip_point: Measured
-    max_total_point_motion: Measured
-    state: str  # moved | not shown to have moved | not measurable
-
-
-@dataclass(frozen=True, slots=True)
-class BonePlace:
-    """New bone at a named place."""
-
-    place: str
-    volume: Measured
-
-
-@dataclass(frozen=True, slots=True)
-class NewBoneRecord:
-    """Bone that an earlier scan did not show."""
-
-    implant: str
-    from_scan: str
-    to_scan: str
-    in_defect: Measured
-    around_defect: Measured
-    elsewhere: tuple[BonePlace, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class ChangeRecord:
-    """Change of a quantity of one side between two scans."""
-
-    implant: str
-    side: str  # head_side | tip_side
-    quantity: str
-    from_scan: str
-    to_scan: str
-    value: Measured
-    state: str  # grown | shrunk | not shown to have changed | not measurable
-
-
-@dataclass(frozen=True, slots=True)
-class Patient:
-    """The pseudonym and what else the case file says of the patient."""
-
-    id: str = ""
-    birth_year: int | None = None
-    site: str = ""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Case:
-    """What all CTs of one patient gave, in time order."""
-
-    patient: Patient
-    readings: tuple[Reading, ...]
-    findings: tuple[Finding, ...]
-    summary: Summary
-    motions: tuple[MotionRecord, ...] = ()
-    new_bone: tuple[NewBoneRecord, ...] = ()
-    changes: tuple[ChangeRecord, ...] = ()
-    refused: tuple[tuple[str, tuple[Problem, ...]], ...] = ()  # scan id, what was wrong
-    dose_total: DoseFacts = DoseFacts(n_examinations=0)

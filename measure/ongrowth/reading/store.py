@@ -16,11 +16,16 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from ongrowth.reading.case_parts import Case
 from ongrowth.reading.case_record import CASE_SCHEMA, case_from_dict, case_to_dict
-from ongrowth.reading.parts import Case, Cut, ImplantReading, Profile, Reading, Source
+from ongrowth.reading.parts import Reading, Source
+from ongrowth.reading.pictures import (
+    CHANGE_PICTURES,
+    with_change_pictures,
+    with_pictures,
+    write_change_pictures,
+    write_pictures,
+)
 from ongrowth.reading.record import READING_SCHEMA, Record, reading_from_dict, reading_to_dict
 from ongrowth.scan import refuse
 
@@ -87,7 +92,7 @@ def write_reading(reading: Reading, folder: Path) -> Path:
     validate(record, READING_SCHEMA)
     with new_folder(folder) as part:
         (part / "reading.json").write_text(_json(record), encoding="utf-8")
-        _write_arrays(part / "map.npz", reading)
+        write_pictures(reading, part / "map.npz")
         (part / "source.json").write_text(_json(_source_to_dict(reading.source)), encoding="utf-8")
         (part / "source.json").chmod(0o600)
     return folder / "reading.json"
@@ -114,14 +119,15 @@ def read_reading(path: Path) -> Reading:
     if source.is_file():
         reading = dataclasses.replace(reading, source=_source_from_dict(_load(source)))
     arrays = file.with_name("map.npz")
-    return _with_pictures(reading, arrays) if arrays.is_file() else reading
+    return with_pictures(reading, arrays) if arrays.is_file() else reading
 
 
 def write_case(case: Case, folder: Path) -> Path:
-    """Write ``case.json`` beside the folders of its readings; returns its path."""
+    """Write ``case.json``, and ``changes.npz`` with its pictures, beside the readings; returns its path."""
     record = case_to_dict(case)
     validate(record, CASE_SCHEMA)
     path = folder / "case.json"
+    write_change_pictures(case, folder / CHANGE_PICTURES)
     write_text(path, _json(record))
     return path
 
@@ -137,7 +143,8 @@ def read_case(path: Path) -> Case:
     file = path / "case.json" if path.is_dir() else path
     record = _load(file)
     validate(record, CASE_SCHEMA)
-    return case_from_dict(record, [read_reading(file.parent / r["path"]) for r in record["readings"]])
+    case = case_from_dict(record, [read_reading(file.parent / r["path"]) for r in record["readings"]])
+    return with_change_pictures(case, file.with_name(CHANGE_PICTURES))
 
 
 def write_text(path: Path, text: str) -> None:
@@ -207,65 +214,3 @@ def _source_from_dict(record: Record) -> Source:
         for name in ("scan_date", "surgery_date")
     }
     return Source(**(record | dates | {"paths": tuple(record["paths"])}))
-
-
-_CUT_ARRAYS = ("hu", "right_mm", "down_mm", "edge_words", "at_depth_mm")
-_PROFILE_ARRAYS = ("distance_mm", "hu_mean", "hu_low", "hu_high")
-
-
-def _write_arrays(path: Path, reading: Reading) -> None:
-    """Write maps, cuts and profiles, each under ``<implant>.<what>.<name>``."""
-    arrays: dict[str, NDArray[Any]] = {}
-    for implant in reading.implants:
-        for name in ("depth_mm", "angle_deg", "width_mm", "width_u_mm", "side", "cautions"):
-            arrays[f"{implant.id}.halo.{name}"] = getattr(implant.halo.map, name)
-        for cut in implant.cuts:
-            arrays |= {f"{implant.id}.cut.{cut.name}.{n}": np.asarray(getattr(cut, n)) for n in _CUT_ARRAYS}
-        for profile in implant.profiles:
-            key = f"{implant.id}.profile.{profile.side}"
-            arrays |= {f"{key}.{n}": getattr(profile, n) for n in _PROFILE_ARRAYS}
-        if implant.bridge is not None:
-            for name in ("u_mm", "v_mm", "gap_width_mm", "gap_width_u_mm", "bridged", "inside", "hidden"):
-                arrays[f"{implant.id}.gap.{name}"] = getattr(implant.bridge.map, name)
-    with path.open("wb") as file:
-        np.savez_compressed(file, **arrays)  # type: ignore[arg-type]  # the stub mistakes names for options
-
-
-def _with_pictures(reading: Reading, path: Path) -> Reading:
-    with np.load(path, allow_pickle=False) as arrays:
-        stored = {name: arrays[name] for name in arrays.files}
-    return dataclasses.replace(
-        reading, implants=tuple(_implant_with_pictures(implant, stored) for implant in reading.implants)
-    )
-
-
-def _implant_with_pictures(implant: ImplantReading, stored: dict[str, NDArray[Any]]) -> ImplantReading:
-    return dataclasses.replace(
-        implant,
-        cuts=tuple(_cut(name, part) for name, part in _parts(stored, f"{implant.id}.cut.").items()),
-        profiles=tuple(
-            Profile(side, **part) for side, part in _parts(stored, f"{implant.id}.profile.").items()
-        ),
-    )
-
-
-def _parts(stored: dict[str, NDArray[Any]], prefix: str) -> dict[str, dict[str, NDArray[Any]]]:
-    """Return the arrays under a prefix, grouped by the next word of their name."""
-    grouped: dict[str, dict[str, NDArray[Any]]] = {}
-    for name, array in stored.items():
-        if name.startswith(prefix):
-            group, _, last = name.removeprefix(prefix).rpartition(".")
-            grouped.setdefault(group, {})[last] = array
-    return grouped
-
-
-def _cut(name: str, part: dict[str, NDArray[Any]]) -> Cut:
-    left, right, top, bottom = (str(word) for word in part["edge_words"])
-    return Cut(
-        name,
-        part["hu"],
-        part["right_mm"],
-        part["down_mm"],
-        (left, right, top, bottom),
-        float(part["at_depth_mm"]),
-    )

@@ -1,11 +1,11 @@
-"""The recipe: from a CT to its reading, from a case file to its case. Order of steps, nothing else."""
+"""From a CT to its reading. Order of steps, nothing else."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -13,32 +13,29 @@ from typing import Any
 import ongrowth
 from ongrowth.bridge import measure_bridge
 from ongrowth.calibration import find_calibration
-from ongrowth.casefile import CaseFile, ScanEntry, scan_name, week_mismatch, weeks_between
+from ongrowth.casefile import scan_name, week_mismatch, weeks_between
 from ongrowth.cortex import tip_to_cortex
 from ongrowth.defect import DefectPlane, find_defect, given_defect
-from ongrowth.findings import Windows, answer, judge, read_windows, shipped_windows
+from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.halo import measure_halo
 from ongrowth.read import read_scan
 from ongrowth.reading import (
-    Case,
     Finding,
     ImplantReading,
     Limit,
-    Patient,
     Provenance,
     Reading,
     ScanFacts,
     Source,
-    case_dose,
     gather_facts,
     image_noise_hu,
     libraries,
     take_cuts,
     take_profiles,
 )
-from ongrowth.scan import Problem, Refused, Scan
+from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
 
 Tell = Callable[[str], None]
@@ -70,6 +67,9 @@ class Known:
         Id of the scan; by default the name of its path.
     role : str
         "pre-op", "baseline", "follow-up" or "": no screw is looked for before surgery.
+    carried : mapping of str to DefectPlane
+        By the id of the screw: planes carried over from another CT of the case, used where this CT
+        does not show the defect.
     """
 
     screws: tuple[ScrewSpec, ...] = ()
@@ -83,6 +83,7 @@ class Known:
     windows: Windows = field(default_factory=shipped_windows)
     scan_id: str = ""
     role: str = ""
+    carried: Mapping[str, DefectPlane] = field(default_factory=dict)
 
 
 def silent(_: str) -> None:
@@ -169,7 +170,20 @@ def _defect(
     if known.defect is not None:
         return given_defect(known.defect.point_mm, known.defect.normal, frame), ()
     found = find_defect(scan, screw, frame, metalwork=metal)
-    return (None, (found,)) if isinstance(found, Problem) else (found, ())
+    if not isinstance(found, Problem):
+        return found, ()
+    carried = known.carried.get(screw.id)
+    return (carried, (_carried_note(screw),)) if carried else (None, (found,))
+
+
+def _carried_note(screw: Screw) -> Problem:
+    return Problem(
+        "defect-carried",
+        Level.NOTE,
+        f"No slit crosses the bone round screw {screw.id}; the plane of the defect was carried over from "
+        "another CT of this case.",
+        "Bone may have bridged the whole section: look at the cuts.",
+    )
 
 
 def _judge(implants: Sequence[ImplantReading], weeks: float, windows: Windows) -> tuple[Finding, ...]:
@@ -254,76 +268,4 @@ def _source(scan: Scan, known: Known) -> Source:
         made.patient_id,
         known.scan_date or made.date,
         known.surgery_date,
-    )
-
-
-def run_case(
-    case_file: CaseFile, tell: Tell = silent, keep: Callable[[Reading], object] = lambda _: None
-) -> Case:
-    """Measure every CT of a case, in time; a scan that is refused does not stop the others.
-
-    Parameters
-    ----------
-    case_file : CaseFile
-        The case, its paths absolute.
-    tell : callable
-        Told in words what is being done.
-    keep : callable
-        Given each reading as soon as it is there, so that it can be written.
-
-    Raises
-    ------
-    Refused
-        If no scan of the case could be read.
-    """
-    readings: list[Reading] = []
-    refused: list[tuple[str, tuple[Problem, ...]]] = []
-    for scan in case_file.scan:
-        tell(f"Scan {scan.name}")
-        try:
-            reading = run_reading(scan.path, known_of(case_file, scan), tell)
-        except Refused as error:
-            refused.append((scan.name, error.problems))
-            continue
-        keep(reading)
-        readings.append(reading)
-    if not readings:
-        raise Refused(*(problem for _, problems in refused for problem in problems))
-    return _case(case_file, sorted(readings, key=_when), refused)
-
-
-def _when(reading: Reading) -> float:
-    weeks = reading.scan.weeks_since_surgery
-    return math.inf if math.isnan(weeks) else weeks
-
-
-def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
-    """Return what a case file says of one of its scans."""
-    settings = case_file.settings
-    return Known(
-        screws=tuple(implant.spec() for implant in case_file.implant),
-        weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
-        surgery_date=case_file.surgery.date,
-        scan_date=scan.date,
-        site=case_file.patient.site,
-        birth_year=case_file.patient.birth_year,
-        calibration=scan.calibration or settings.calibration,
-        windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
-        scan_id=scan.name,
-        role=scan.role or "",
-    )
-
-
-def _case(
-    case_file: CaseFile, readings: list[Reading], refused: list[tuple[str, tuple[Problem, ...]]]
-) -> Case:
-    patient, last = case_file.patient, readings[-1]
-    told = answer(last.implants, last.findings, last.scan, patient.site, n_scans=len(readings))
-    return Case(
-        patient=Patient(patient.id, patient.birth_year, patient.site),
-        readings=tuple(readings),
-        findings=last.findings,
-        summary=told,
-        refused=tuple(refused),
-        dose_total=case_dose(readings),
     )

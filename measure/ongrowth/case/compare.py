@@ -1,0 +1,182 @@
+"""Two CTs of one case set side by side, screw by screw. Order of steps, nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from ongrowth.case.reading import Tell, silent
+from ongrowth.change import (
+    carried_defect,
+    change_map,
+    changes_between,
+    motion_records,
+    overlays,
+    protocol_differences,
+    turned_deg,
+)
+from ongrowth.defect import DefectPlane
+from ongrowth.motion import ScrewMotion, measure_motion
+from ongrowth.read import read_scan
+from ongrowth.reading import (
+    Case,
+    ChangeMap,
+    ChangeRecord,
+    ImplantReading,
+    MotionRecord,
+    NewBoneRecord,
+    Overlay,
+    Reading,
+)
+from ongrowth.scan import Level, Problem, Refused, Scan
+
+_AROUND_MM = 32.0  # beyond the ends of the screws: farther than any bone a comparison looks at
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Kept:
+    """A CT of the case: where it lies, and its reading."""
+
+    path: Path
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """What two CTs say of change.
+
+    `carried` holds, by the id of the screw, the defect planes of the earlier CT as they lie in the later one.
+    """
+
+    from_scan: str
+    to_scan: str
+    motions: tuple[MotionRecord, ...] = ()
+    new_bone: tuple[NewBoneRecord, ...] = ()
+    changes: tuple[ChangeRecord, ...] = ()
+    change_maps: tuple[ChangeMap, ...] = ()
+    overlays: tuple[Overlay, ...] = ()
+    told: tuple[Problem, ...] = ()
+    carried: Mapping[str, DefectPlane] = field(default_factory=dict)
+    turned_deg: Mapping[str, float] = field(default_factory=dict)
+
+    def with_changes(self, earlier: Reading, later: Reading) -> Comparison:
+        """Return the same comparison with the figures of other readings of the same two CTs."""
+        changes, maps, told = _figures(earlier, later, self.turned_deg)
+        kept = tuple(p for p in self.told if p.code != "protocol-changed")
+        return replace(self, changes=changes, change_maps=maps, told=(*kept, *told))
+
+
+def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
+    """Compare two CTs of a case.
+
+    Parameters
+    ----------
+    earlier, later : Kept
+        The CTs; both are read again, as far as they surround the screws.
+    tell : callable
+        Told in words what is being done.
+    """
+    scans = earlier.reading.scan.id, later.reading.scan.id
+    out = Comparison(*scans)
+    pairs = tuple(_pairs(earlier.reading, later.reading))
+    if not pairs:
+        return out
+    then, now = (_surroundings(one) for one in (earlier, later))
+    turned: dict[str, float] = {}
+    for one, two in pairs:
+        tell(f"Following screw {two.id} from {scans[0]} to {scans[1]}")
+        moved = _moved(then, now, one, two)
+        if isinstance(moved, Problem):
+            out = replace(out, told=(*out.told, moved))
+            continue
+        turned[two.id] = turned_deg(moved, one.frame, two.frame)
+        out = _with_motion(out, moved, one, two)
+        out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
+    changes, maps, told = _figures(earlier.reading, later.reading, turned)
+    return replace(out, changes=changes, change_maps=maps, told=(*out.told, *told), turned_deg=turned)
+
+
+def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, ImplantReading]]:
+    """Give the screws that both CTs show, by id."""
+    by_id = {implant.id: implant for implant in earlier.implants}
+    return ((by_id[now.id], now) for now in later.implants if now.id in by_id)
+
+
+def _surroundings(one: Kept) -> Scan:
+    """Return a CT as far as it surrounds its screws, as a copy, so that the rest is let go."""
+    scan = read_scan(one.path)
+    ends = [p for implant in one.reading.implants for p in (implant.frame.origin_mm, implant.frame.tip_mm)]
+    part = scan.crop(scan.box(ends, _AROUND_MM))
+    return replace(part, hu=part.hu.copy())
+
+
+def _moved(then: Scan, now: Scan, one: ImplantReading, two: ImplantReading) -> ScrewMotion | Problem:
+    """Return how a screw and its fragments have moved, or why that cannot be told."""
+    if one.defect is None:
+        return Problem(
+            "position-not-compared",
+            Level.CAUTION,
+            f"Screw {two.id}: the earlier CT shows no defect, so its fragments could not be told apart.",
+            "Give the plane of the defect in the viewer.",
+        )
+    try:
+        return measure_motion(then, now, one.screw, two.screw, one.defect)
+    except Refused as error:
+        told = error.problems[0]
+        return replace(told, level=Level.CAUTION, text=f"Screw {two.id} could not be followed: {told.text}")
+
+
+def _with_motion(out: Comparison, moved: ScrewMotion, one: ImplantReading, two: ImplantReading) -> Comparison:
+    carried = dict(out.carried)
+    plane = carried_defect(one.defect, moved, two.frame) if one.defect else None
+    if plane is not None:
+        carried[two.id] = plane
+    records = motion_records(two.id, (out.from_scan, out.to_scan), moved)
+    return replace(out, motions=(*out.motions, *records), carried=carried, told=(*out.told, *moved.problems))
+
+
+def _figures(
+    earlier: Reading, later: Reading, turned_deg: Mapping[str, float]
+) -> tuple[tuple[ChangeRecord, ...], tuple[ChangeMap, ...], tuple[Problem, ...]]:
+    """Return the changes of all figures, their maps, and what a reader must know of them."""
+    scans = earlier.scan.id, later.scan.id
+    differences = protocol_differences(earlier.scan, later.scan)
+    pairs = tuple(_pairs(earlier, later))
+    changes = tuple(
+        change
+        for one, two in pairs
+        for change in changes_between(one, two, scans, is_same_protocol=not differences)
+    )
+    maps = tuple(
+        change_map(one, two, scans, turned_deg[two.id]) for one, two in pairs if two.id in turned_deg
+    )
+    return changes, maps, _protocol_note(scans, differences, changes)
+
+
+def _protocol_note(
+    scans: tuple[str, str], differences: tuple[str, ...], changes: tuple[ChangeRecord, ...]
+) -> tuple[Problem, ...]:
+    """Say that the protocol changed; where a width changed with it, that either may be the reason."""
+    if not differences:
+        return ()
+    told = f"CT {scans[1]} was not made like CT {scans[0]}: {', '.join(differences)}."
+    widths = [c for c in changes if c.quantity == "mean_width" and c.state in ("grown", "shrunk")]
+    advice = "The uncertainty of the change allows for it."
+    if widths:
+        told += " The mean width of the halo changed at the same time; the protocol may be the reason."
+        advice = "A CT by the first protocol would tell."
+    return (Problem("protocol-changed", Level.CAUTION, told, advice),)
+
+
+def kept_comparison(before: Case, from_scan: str, to_scan: str) -> Comparison | None:
+    """Return what an earlier run found between two CTs; None where it did not compare them."""
+    parts: dict[str, Any] = {
+        name: tuple(r for r in getattr(before, name) if (r.from_scan, r.to_scan) == (from_scan, to_scan))
+        for name in ("motions", "new_bone", "changes", "change_maps", "overlays", "notes")
+    }
+    if not parts["changes"]:
+        return None
+    told = tuple(note.problem for note in parts.pop("notes"))
+    return Comparison(from_scan, to_scan, told=told, **parts)

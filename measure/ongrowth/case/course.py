@@ -1,0 +1,180 @@
+"""From a case file to its case: every CT in time, each compared with the first that shows the screw."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison
+from ongrowth.case.reading import Known, Tell, run_reading, silent
+from ongrowth.case.reuse import is_carried, made_from, stamped, unchanged
+from ongrowth.casefile import CaseFile, ScanEntry
+from ongrowth.defect import DefectPlane
+from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
+from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
+from ongrowth.scan import Problem, Refused
+
+Keep = Callable[[Reading], object]
+Refusals = list[tuple[str, tuple[Problem, ...]]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """One CT of the case as measured, or as an earlier run left it (`is_kept`)."""
+
+    entry: ScanEntry
+    known: Known
+    reading: Reading
+    is_kept: bool
+
+
+def run_case(
+    case_file: CaseFile, tell: Tell = silent, keep: Keep = lambda _: None, before: Case | None = None
+) -> Case:
+    """Measure every CT of a case and compare them; a scan that is refused does not stop the others.
+
+    Parameters
+    ----------
+    case_file : CaseFile
+        The case, its paths absolute.
+    tell : callable
+        Told in words what is being done.
+    keep : callable
+        Given each reading as soon as it is there, so that it can be written.
+    before : Case, optional
+        What an earlier run gave; what has not changed since is kept.
+
+    Raises
+    ------
+    Refused
+        If no scan of the case could be read.
+    """
+    refused: Refusals = []
+    taken = sorted(_take_all(case_file, before, tell, keep, refused), key=_when)
+    if not taken:
+        raise Refused(*(problem for _, problems in refused for problem in problems))
+    with_screw = [one for one in taken if one.reading.implants]
+    compared: list[Comparison] = []
+    for k, one in enumerate(with_screw[1:], start=1):
+        pair = _compared(with_screw[0], one, before, tell)
+        one, pair = _with_carried_defects(with_screw[0], one, pair, tell, keep)
+        with_screw[k] = one
+        compared.append(pair)
+        if k > 1:
+            compared.append(_compared(with_screw[k - 1], one, before, tell))
+    final = {one.entry.name: one.reading for one in with_screw}
+    readings = tuple(final.get(one.entry.name, one.reading) for one in taken)
+    return _case(case_file, readings, compared, refused)
+
+
+def _take_all(
+    case_file: CaseFile, before: Case | None, tell: Tell, keep: Keep, refused: Refusals
+) -> Iterable[Taken]:
+    for entry in case_file.scan:
+        try:
+            taken = _take(entry, known_of(case_file, entry), before, tell)
+        except Refused as error:
+            refused.append((entry.name, error.problems))
+            continue
+        if not taken.is_kept:
+            keep(taken.reading)
+        yield taken
+
+
+def _take(entry: ScanEntry, known: Known, before: Case | None, tell: Tell) -> Taken:
+    made = made_from(entry.path, known)
+    stored = unchanged(before, entry.name, made, known)
+    if stored is not None and not is_carried(stored):
+        tell(f"Scan {entry.name}: nothing has changed, its reading is kept")
+        return Taken(entry, known, stored, is_kept=True)
+    tell(f"Scan {entry.name}")
+    return Taken(entry, known, stamped(run_reading(entry.path, known, tell), made), is_kept=False)
+
+
+def _when(taken: Taken) -> float:
+    weeks = taken.reading.scan.weeks_since_surgery
+    return math.inf if math.isnan(weeks) else weeks
+
+
+def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> Comparison:
+    if earlier.is_kept and later.is_kept and before is not None:
+        stored = kept_comparison(before, earlier.reading.scan.id, later.reading.scan.id)
+        if stored is not None:
+            return stored
+    tell(f"Comparing {later.entry.name} with {earlier.entry.name}")
+    return compare(Kept(earlier.entry.path, earlier.reading), Kept(later.entry.path, later.reading), tell)
+
+
+def _with_carried_defects(
+    reference: Taken, later: Taken, pair: Comparison, tell: Tell, keep: Keep
+) -> tuple[Taken, Comparison]:
+    """Measure a CT again with the planes of the reference where it does not show the defect itself."""
+    missing = {one.id for one in later.reading.implants if one.defect is None}
+    planes: dict[str, DefectPlane] = {k: plane for k, plane in pair.carried.items() if k in missing}
+    if not planes:
+        return later, pair
+    tell(f"Measuring {later.entry.name} with the defect as {reference.entry.name} shows it")
+    reading = run_reading(later.entry.path, replace(later.known, carried=planes), tell)
+    made = later.reading.provenance.settings["made_from"]
+    again = replace(later, reading=stamped(reading, made))
+    keep(again.reading)
+    return again, pair.with_changes(reference.reading, again.reading)
+
+
+def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
+    """Return what a case file says of one of its scans."""
+    settings = case_file.settings
+    return Known(
+        screws=tuple(implant.spec() for implant in case_file.implant),
+        weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
+        surgery_date=case_file.surgery.date,
+        scan_date=scan.date,
+        site=case_file.patient.site,
+        birth_year=case_file.patient.birth_year,
+        calibration=scan.calibration or settings.calibration,
+        windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
+        scan_id=scan.name,
+        role=scan.role or "",
+    )
+
+
+def _case(
+    case_file: CaseFile, readings: tuple[Reading, ...], compared: Sequence[Comparison], refused: Refusals
+) -> Case:
+    patient, last = case_file.patient, readings[-1]
+    windows = known_of(case_file, case_file.scan[0]).windows
+    findings = (*last.findings, *_change_findings(last, compared, windows))
+    told = tuple(problem for pair in compared if pair.to_scan == last.scan.id for problem in pair.told)
+    return Case(
+        patient=Patient(patient.id, patient.birth_year, patient.site),
+        readings=readings,
+        findings=findings,
+        summary=answer(
+            last.implants, findings, last.scan, patient.site, n_scans=len(readings), compared=told
+        ),
+        motions=tuple(record for pair in compared for record in pair.motions),
+        new_bone=tuple(record for pair in compared for record in pair.new_bone),
+        changes=tuple(record for pair in compared for record in pair.changes),
+        refused=tuple(refused),
+        dose_total=case_dose(readings),
+        change_maps=tuple(one for pair in compared for one in pair.change_maps),
+        overlays=tuple(one for pair in compared for one in pair.overlays),
+        notes=tuple(
+            ComparisonNote(pair.from_scan, pair.to_scan, problem)
+            for pair in compared
+            for problem in pair.told
+        ),
+    )
+
+
+def _change_findings(last: Reading, compared: Sequence[Comparison], windows: Windows) -> Iterable[Finding]:
+    """Return the findings on the last CT against the reference and against the one before it."""
+    weeks = last.scan.weeks_since_surgery
+    for pair in compared:
+        if pair.to_scan == last.scan.id:
+            for implant in last.implants:
+                motions = [m for m in pair.motions if m.implant == implant.id]
+                changes = [c for c in pair.changes if c.implant == implant.id]
+                yield from judge_motions(motions, weeks, windows, implant.surface)
+                yield from judge_changes(changes, weeks, windows, implant.surface)

@@ -1,0 +1,82 @@
+"""What an earlier run of the same case has left, as far as nothing it was made from has changed."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import ongrowth
+from ongrowth.case.reading import Known
+from ongrowth.reading import Case, Reading, read_case
+from ongrowth.scan import Refused
+from ongrowth.series.digest import content_digest
+
+_KEY = "made_from"  # among the settings of a reading's provenance
+
+
+def made_from(path: Path, known: Known) -> str:
+    """Return the SHA-256 of all that a reading depends on: its files, what is known beside them, the version.
+
+    Calibrations count by their content, not by their place. Empty where a file cannot be read.
+    """
+    try:
+        digests = [content_digest(p) if p else "" for p in (path, known.calibration)]
+    except OSError:
+        return ""
+    facts = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
+    facts |= {
+        "scan": digests[0],
+        "calibration": digests[1],
+        "carried": None,  # it follows from the other CTs, see `unchanged`
+        "version": ongrowth.__version__,
+    }
+    return hashlib.sha256(json.dumps(facts, sort_keys=True, default=_plain).encode()).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+    return value.tolist() if hasattr(value, "tolist") else str(value)
+
+
+def stamped(reading: Reading, made: str) -> Reading:
+    """Return a reading that bears what it was made from."""
+    settings = reading.provenance.settings | {_KEY: made}
+    return replace(reading, provenance=replace(reading.provenance, settings=settings))
+
+
+def is_carried(reading: Reading) -> bool:
+    """Whether a defect of a reading was carried over from another CT of the case."""
+    return any(problem.code == "defect-carried" for problem in reading.scan.problems)
+
+
+def unchanged(before: Case | None, scan_id: str, made: str, known: Known) -> Reading | None:
+    """Return the reading an earlier run made of the same things; None where there is none.
+
+    The screws keep what the case file says of them: the result file holds only a part of it.
+    """
+    for reading in before.readings if before else ():
+        if made and reading.scan.id == scan_id and reading.provenance.settings.get(_KEY) == made:
+            return _with_specs(reading, known)
+    return None
+
+
+def _with_specs(reading: Reading, known: Known) -> Reading:
+    by_id = {spec.id: spec for spec in known.screws}
+    implants = tuple(
+        replace(one, screw=replace(one.screw, spec=by_id.get(one.id, one.screw.spec)))
+        for one in reading.implants
+    )
+    return replace(reading, implants=implants)
+
+
+def case_before(folder: Path) -> Case | None:
+    """Return the case that an earlier run left in a folder; None where there is none that can be read."""
+    try:
+        return read_case(folder) if (folder / "case.json").is_file() else None
+    except (Refused, OSError, ValueError, KeyError):
+        return None

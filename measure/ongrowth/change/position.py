@@ -1,0 +1,103 @@
+"""Where things were and are: records of motion, and what is carried over from one CT to another."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from ongrowth.defect import DefectPlane
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane, RigidTransform
+from ongrowth.motion import Motion, Registered, ScrewMotion
+from ongrowth.reading import MotionRecord
+
+_CARRIED_U_DEG, _CARRIED_U_MM = 0.2, 0.05  # of the registration; small beside those of the plane itself
+
+
+def motion_records(implant: str, scans: tuple[str, str], moved: ScrewMotion) -> tuple[MotionRecord, ...]:
+    """Return the motions of a screw and its fragments as the result file keeps them.
+
+    Parameters
+    ----------
+    implant : str
+        Id of the screw.
+    scans : tuple of str
+        Ids of the two CTs, the earlier first.
+    moved : ScrewMotion
+        What was measured between them.
+    """
+    return tuple(_record(implant, scans, motion) for motion in moved.motions)
+
+
+def _record(implant: str, scans: tuple[str, str], motion: Motion) -> MotionRecord:
+    return MotionRecord(
+        implant,
+        motion.body,
+        motion.relative_to,
+        *scans,
+        motion.translation_mm,
+        motion.axis_change_deg,
+        motion.roll_deg,
+        motion.total_translation,
+        motion.total_rotation,
+        motion.head_point,
+        motion.tip_point,
+        motion.max_total_point_motion,
+        motion.state,
+    )
+
+
+def bone_of(moved: ScrewMotion) -> Registered | None:
+    """Return the fragment that ties two CTs together: the head side, else the tip side."""
+    return moved.head_side or moved.tip_side
+
+
+def turned_deg(moved: ScrewMotion, earlier: ScrewFrame, later: ScrewFrame) -> float:
+    """Return the angle in the later frame at which the zero direction of the earlier one lies, by the bone.
+
+    The patient never lies twice alike; sectors of two CTs are the same bone only after this turn.
+    0 where no fragment was followed.
+    """
+    bone = bone_of(moved)
+    if bone is None:
+        return 0.0
+    zero = bone.earlier_from_later.inverse().turn(earlier.zero_direction)
+    return math.degrees(math.atan2(float(zero @ later.quarter_direction), float(zero @ later.zero_direction)))
+
+
+def carried_defect(defect: DefectPlane, moved: ScrewMotion, later: ScrewFrame) -> DefectPlane | None:
+    """Return the plane of an earlier CT as it lies in a later one; None where no bone ties the two.
+
+    Parameters
+    ----------
+    defect : DefectPlane
+        In the earlier CT.
+    moved : ScrewMotion
+        From the earlier to the later CT.
+    later : ScrewFrame
+        The screw in the later CT; the point of the plane is put on its axis.
+    """
+    bones = [bone for bone in (moved.head_side, moved.tip_side) if bone is not None]
+    if not bones:
+        return None
+    planes = [_moved_plane(defect.plane, bone.earlier_from_later.inverse()) for bone in bones]
+    point = np.mean([plane.point_mm for plane in planes], axis=0)  # midway, should the fragments have parted
+    normal = np.sum([plane.normal for plane in planes], axis=0)
+    plane = Plane(point, normal)
+    slope = float(plane.normal @ later.axis_direction)
+    depth = -float(plane.height_mm(later.origin_mm)) / slope if abs(slope) > 1e-6 else math.nan
+    if not 0.0 < depth < later.length_mm:
+        return None
+    return DefectPlane(
+        Plane(later.origin_mm + depth * later.axis_direction, plane.normal),
+        defect.gap_mm,
+        "carried",
+        math.hypot(defect.u_angle_deg, _CARRIED_U_DEG),
+        math.hypot(defect.u_offset_mm, _CARRIED_U_MM),
+        defect.cautions,
+    )
+
+
+def _moved_plane(plane: Plane, by: RigidTransform) -> Plane:
+    return Plane(by.apply(plane.point_mm), by.turn(plane.normal))

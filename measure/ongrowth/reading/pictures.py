@@ -1,0 +1,154 @@
+"""Maps, cuts and profiles on disk, beside the result files."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ongrowth.reading.case_parts import Case, ChangeMap, Overlay
+from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
+
+CHANGE_PICTURES = "changes.npz"
+Arrays = dict[str, NDArray[Any]]
+
+_WHOSE = ("implant", "from_scan", "to_scan")
+_CUT_ARRAYS = ("hu", "right_mm", "down_mm", "edge_words", "at_depth_mm")
+_PROFILE_ARRAYS = ("distance_mm", "hu_mean", "hu_low", "hu_high")
+
+
+def write_pictures(reading: Reading, path: Path) -> None:
+    """Write maps, cuts and profiles, each under ``<implant>.<what>.<name>``."""
+    arrays: dict[str, NDArray[Any]] = {}
+    for implant in reading.implants:
+        for name in ("depth_mm", "angle_deg", "width_mm", "width_u_mm", "side", "cautions"):
+            arrays[f"{implant.id}.halo.{name}"] = getattr(implant.halo.map, name)
+        for cut in implant.cuts:
+            arrays |= {f"{implant.id}.cut.{cut.name}.{n}": np.asarray(getattr(cut, n)) for n in _CUT_ARRAYS}
+        for profile in implant.profiles:
+            key = f"{implant.id}.profile.{profile.side}"
+            arrays |= {f"{key}.{n}": getattr(profile, n) for n in _PROFILE_ARRAYS}
+        if implant.bridge is not None:
+            for name in ("u_mm", "v_mm", "gap_width_mm", "gap_width_u_mm", "bridged", "inside", "hidden"):
+                arrays[f"{implant.id}.gap.{name}"] = getattr(implant.bridge.map, name)
+    _save(path, arrays)
+
+
+def with_pictures(reading: Reading, path: Path) -> Reading:
+    """Return a reading with the cuts and profiles stored beside it."""
+    stored = _load(path)
+    return dataclasses.replace(
+        reading, implants=tuple(_implant_with_pictures(implant, stored) for implant in reading.implants)
+    )
+
+
+def _implant_with_pictures(implant: ImplantReading, stored: dict[str, NDArray[Any]]) -> ImplantReading:
+    return dataclasses.replace(
+        implant,
+        cuts=tuple(_cut(name, part) for name, part in _parts(stored, f"{implant.id}.cut.").items()),
+        profiles=tuple(
+            Profile(side, **part) for side, part in _parts(stored, f"{implant.id}.profile.").items()
+        ),
+    )
+
+
+def _parts(stored: dict[str, NDArray[Any]], prefix: str) -> dict[str, dict[str, NDArray[Any]]]:
+    """Return the arrays under a prefix, grouped by the next word of their name."""
+    grouped: dict[str, dict[str, NDArray[Any]]] = {}
+    for name, array in stored.items():
+        if name.startswith(prefix):
+            group, _, last = name.removeprefix(prefix).rpartition(".")
+            grouped.setdefault(group, {})[last] = array
+    return grouped
+
+
+def _cut(name: str, part: dict[str, NDArray[Any]]) -> Cut:
+    left, right, top, bottom = (str(word) for word in part["edge_words"])
+    return Cut(
+        name,
+        part["hu"],
+        part["right_mm"],
+        part["down_mm"],
+        (left, right, top, bottom),
+        float(part["at_depth_mm"]),
+    )
+
+
+def _save(path: Path, arrays: Arrays) -> None:
+    with path.open("wb") as file:
+        np.savez_compressed(file, **arrays)  # type: ignore[arg-type]  # the stub mistakes names for options
+
+
+def _load(path: Path) -> Arrays:
+    with np.load(path, allow_pickle=False) as arrays:
+        return {name: arrays[name] for name in arrays.files}
+
+
+def write_change_pictures(case: Case, path: Path) -> None:
+    """Write change maps and overlays of a case, each under ``<what>.<number>.<name>``; whole or not."""
+    arrays: Arrays = {}
+    for k, change in enumerate(case.change_maps):
+        arrays |= {f"map.{k}.{n}": np.asarray(getattr(change, n)) for n in _names(ChangeMap)}
+    for k, overlay in enumerate(case.overlays):
+        arrays |= {f"overlay.{k}.{n}": np.asarray(getattr(overlay, n)) for n in (*_WHOSE, "held")}
+        for when in ("then", "now"):
+            cut: Cut = getattr(overlay, when)
+            arrays |= {f"overlay.{k}.{when}.{n}": np.asarray(getattr(cut, n)) for n in ("name", *_CUT_ARRAYS)}
+    if not arrays:
+        path.unlink(missing_ok=True)
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    os.close(handle)
+    try:
+        _save(Path(name), arrays)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def with_change_pictures(case: Case, path: Path) -> Case:
+    """Return a case with the change maps and overlays stored beside it."""
+    if not path.is_file():
+        return case
+    stored = _load(path)
+    maps = (_change_map(part) for part in _numbered(stored, "map."))
+    overlays = (_overlay(part) for part in _numbered(stored, "overlay."))
+    return dataclasses.replace(case, change_maps=tuple(maps), overlays=tuple(overlays))
+
+
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(kind))
+
+
+def _numbered(stored: Arrays, prefix: str) -> Iterable[Arrays]:
+    """Give the arrays under a prefix, thing by thing in the order of their numbers."""
+    grouped: dict[int, Arrays] = {}
+    for name, array in stored.items():
+        if name.startswith(prefix):
+            number, _, last = name.removeprefix(prefix).partition(".")
+            grouped.setdefault(int(number), {})[last] = array
+    return (grouped[k] for k in sorted(grouped))
+
+
+def _change_map(part: Arrays) -> ChangeMap:
+    words: Any = {name: str(part[name]) for name in _WHOSE}
+    arrays: Any = {name: part[name] for name in _names(ChangeMap) if name not in _WHOSE}
+    return ChangeMap(**words, **arrays)
+
+
+def _overlay(part: Arrays) -> Overlay:
+    def cut(when: str) -> Cut:
+        own = {name.removeprefix(f"{when}."): a for name, a in part.items() if name.startswith(f"{when}.")}
+        return _cut(str(own.pop("name")), own)
+
+    words: Any = {name: str(part[name]) for name in (*_WHOSE, "held")}
+    return Overlay(**words, then=cut("then"), now=cut("now"))
