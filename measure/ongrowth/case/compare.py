@@ -9,13 +9,13 @@ from typing import Any
 
 from ongrowth.case.reading import Tell, silent
 from ongrowth.change import (
+    Placement,
     carried_defect,
-    change_map,
     changes_between,
     motion_records,
     overlays,
+    placement,
     protocol_differences,
-    turned_deg,
 )
 from ongrowth.defect import DefectPlane
 from ongrowth.motion import ScrewMotion, measure_motion
@@ -47,7 +47,8 @@ class Kept:
 class Comparison:
     """What two CTs say of change.
 
-    `carried` holds, by the id of the screw, the defect planes of the earlier CT as they lie in the later one.
+    By the id of the screw, `carried` holds the defect planes of the earlier CT as they lie in the later
+    one, and `placed` where the earlier frame lies.
     """
 
     from_scan: str
@@ -59,11 +60,11 @@ class Comparison:
     overlays: tuple[Overlay, ...] = ()
     told: tuple[Problem, ...] = ()
     carried: Mapping[str, DefectPlane] = field(default_factory=dict)
-    turned_deg: Mapping[str, float] = field(default_factory=dict)
+    placed: Mapping[str, Placement] = field(default_factory=dict)
 
     def with_changes(self, earlier: Reading, later: Reading) -> Comparison:
         """Return the same comparison with the figures of other readings of the same two CTs."""
-        changes, maps, told = _figures(earlier, later, self.turned_deg)
+        changes, maps, told = _figures(earlier, later, self.placed)
         kept = tuple(p for p in self.told if p.code != "protocol-changed")
         return replace(self, changes=changes, change_maps=maps, told=(*kept, *told))
 
@@ -84,18 +85,18 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
     if not pairs:
         return out
     then, now = (_surroundings(one) for one in (earlier, later))
-    turned: dict[str, float] = {}
+    placed: dict[str, Placement] = {}
     for one, two in pairs:
         tell(f"Following screw {two.id} from {scans[0]} to {scans[1]}")
         moved = _moved(then, now, one, two)
         if isinstance(moved, Problem):
             out = replace(out, told=(*out.told, moved))
             continue
-        turned[two.id] = turned_deg(moved, one.frame, two.frame)
+        placed[two.id] = placement(moved, one.frame, two.frame)
         out = _with_motion(out, moved, one, two)
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
-    changes, maps, told = _figures(earlier.reading, later.reading, turned)
-    return replace(out, changes=changes, change_maps=maps, told=(*out.told, *told), turned_deg=turned)
+    changes, maps, told = _figures(earlier.reading, later.reading, placed)
+    return replace(out, changes=changes, change_maps=maps, told=(*out.told, *told), placed=placed)
 
 
 def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, ImplantReading]]:
@@ -138,21 +139,18 @@ def _with_motion(out: Comparison, moved: ScrewMotion, one: ImplantReading, two: 
 
 
 def _figures(
-    earlier: Reading, later: Reading, turned_deg: Mapping[str, float]
+    earlier: Reading, later: Reading, placed: Mapping[str, Placement]
 ) -> tuple[tuple[ChangeRecord, ...], tuple[ChangeMap, ...], tuple[Problem, ...]]:
     """Return the changes of all figures, their maps, and what a reader must know of them."""
     scans = earlier.scan.id, later.scan.id
     differences = protocol_differences(earlier.scan, later.scan)
-    pairs = tuple(_pairs(earlier, later))
-    changes = tuple(
-        change
-        for one, two in pairs
-        for change in changes_between(one, two, scans, is_same_protocol=not differences)
-    )
-    maps = tuple(
-        change_map(one, two, scans, turned_deg[two.id]) for one, two in pairs if two.id in turned_deg
-    )
-    return changes, maps, _protocol_note(scans, differences, changes)
+    alike = not differences
+    found = [
+        changes_between(one, two, scans, placed.get(two.id, Placement()), is_same_protocol=alike)
+        for one, two in _pairs(earlier, later)
+    ]
+    changes = tuple(record for records, _ in found for record in records)
+    return changes, tuple(one for _, one in found), _protocol_note(scans, differences, changes)
 
 
 def _protocol_note(

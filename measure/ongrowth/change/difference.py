@@ -4,27 +4,34 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
-from ongrowth.halo import HaloSummary
+from ongrowth.halo import HaloChange, measure_change
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.reading import ChangeRecord, ImplantReading
+from ongrowth.reading import ChangeMap, ChangeRecord, ImplantReading
 
 GROWN, SHRUNK, SAME, NOT_MEASURABLE = "grown", "shrunk", "not shown to have changed", "not measurable"
 
-_COMMON_PARTS = ("blur", "metal", "hardening", "layer level")
-_COMMON_ALIKE = 0.8  # how far both widths follow a common error alike; project's choice
-_WIDTHS = ("mean_width", "p95_width", "max_width")
 _ON_DEFECT = ("gap_width_mean", "gap_width_max", "bridged_fraction")
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where angle 0 and depth 0 of the earlier frame lie in the later one, by the bone."""
+
+    turn_deg: float = 0.0
+    slide_mm: float = 0.0
 
 
 def changes_between(
     earlier: ImplantReading,
     later: ImplantReading,
     scans: tuple[str, str],
+    placement: Placement,
     *,
     is_same_protocol: bool,
-) -> tuple[ChangeRecord, ...]:
-    """Return what has changed on one screw between two CTs.
+) -> tuple[tuple[ChangeRecord, ...], ChangeMap]:
+    """Return what has changed on one screw between two CTs, and the change of its halo cell by cell.
 
     Parameters
     ----------
@@ -32,17 +39,28 @@ def changes_between(
         The same screw in both.
     scans : tuple of str
         Ids of the two CTs, the earlier first.
+    placement : Placement
+        Makes the cells of both the same bone.
     is_same_protocol : bool
         Whether both were made alike; then the errors they have in common drop out of the difference.
     """
-    return tuple(
-        ChangeRecord(later.id, side, quantity, *scans, value, state_of(value))
-        for side, quantity, value in (
-            *_width_changes(earlier, later, is_same_protocol=is_same_protocol),
-            *_defect_changes(earlier, later),
-            ("screw", "tip_to_cortex", _difference(earlier.tip_to_cortex_mm, later.tip_to_cortex_mm)),
-        )
+    halo = measure_change(
+        earlier.halo,
+        later.halo,
+        is_one_protocol=is_same_protocol,
+        turn_deg=placement.turn_deg,
+        slide_mm=placement.slide_mm,
     )
+    values = (
+        ("head_side", "mean_width", halo.head_side),
+        ("tip_side", "mean_width", halo.tip_side),
+        *_defect_changes(earlier, later),
+        ("screw", "tip_to_cortex", _difference(earlier.tip_to_cortex_mm, later.tip_to_cortex_mm)),
+    )
+    records = (
+        ChangeRecord(later.id, side, name, *scans, value, state_of(value)) for side, name, value in values
+    )
+    return tuple(records), _change_map(halo, later.id, scans)
 
 
 def state_of(change: Measured) -> str:
@@ -60,27 +78,9 @@ def state_of(change: Measured) -> str:
     return SHRUNK if change.high95 < 0.0 else SAME
 
 
-def _width_changes(
-    earlier: ImplantReading, later: ImplantReading, *, is_same_protocol: bool
-) -> Iterator[tuple[str, str, Measured]]:
-    more = Caution.NONE if is_same_protocol else Caution.PROTOCOL_CHANGED
-    common = (_common_share(earlier), _common_share(later)) if is_same_protocol else (0.0, 0.0)
-    for side in ("head_side", "tip_side"):
-        then: HaloSummary = getattr(earlier.halo, side)
-        now: HaloSummary = getattr(later.halo, side)
-        for name in _WIDTHS:
-            yield side, name, _width_difference(getattr(then, name), getattr(now, name), common, more)
-
-
-def _common_share(implant: ImplantReading) -> float:
-    """Return the share of the variance of the mean widths that another CT of this protocol repeats."""
-    return sum(limit.share_of_variance for limit in implant.limits if limit.part in _COMMON_PARTS)
-
-
-def _width_difference(then: Measured, now: Measured, common: tuple[float, float], more: Caution) -> Measured:
-    """Return later less earlier; the common parts of both errors are taken to be correlated."""
-    covariance = _COMMON_ALIKE * math.sqrt(common[0] * common[1]) * then.u * now.u
-    return _difference(then, now, covariance, more)
+def _change_map(halo: HaloChange, implant: str, scans: tuple[str, str]) -> ChangeMap:
+    grid = halo.map
+    return ChangeMap(implant, *scans, grid.depth_mm, grid.angle_deg, grid.width_mm, grid.width_u_mm)
 
 
 def _defect_changes(earlier: ImplantReading, later: ImplantReading) -> Iterator[tuple[str, str, Measured]]:
@@ -94,11 +94,9 @@ def _defect_changes(earlier: ImplantReading, later: ImplantReading) -> Iterator[
             yield "defect", name, _difference(then, now)
 
 
-def _difference(
-    then: Measured, now: Measured, covariance: float = 0.0, more: Caution = Caution.NONE
-) -> Measured:
-    cautions = then.cautions | now.cautions | more
+def _difference(then: Measured, now: Measured) -> Measured:
+    """Return later less earlier, the errors taken as independent, which is on the careful side."""
+    cautions = then.cautions | now.cautions
     if not (then.is_known and now.is_known):
         return Measured.missing(now.unit, cautions)
-    variance = then.u**2 + now.u**2 - 2.0 * covariance
-    return Measured.of(now.value - then.value, math.sqrt(max(variance, 0.0)), now.unit, cautions)
+    return Measured.of(now.value - then.value, math.hypot(then.u, now.u), now.unit, cautions)

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from ongrowth.change.difference import Placement
 from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
@@ -53,17 +54,20 @@ def bone_of(moved: ScrewMotion) -> Registered | None:
     return moved.head_side or moved.tip_side
 
 
-def turned_deg(moved: ScrewMotion, earlier: ScrewFrame, later: ScrewFrame) -> float:
-    """Return the angle in the later frame at which the zero direction of the earlier one lies, by the bone.
+def placement(moved: ScrewMotion, earlier: ScrewFrame, later: ScrewFrame) -> Placement:
+    """Return where angle 0 and depth 0 of the earlier frame lie in the later one, by the bone.
 
-    The patient never lies twice alike; sectors of two CTs are the same bone only after this turn.
-    0 where no fragment was followed.
+    The patient never lies twice alike, and a screw may move in its bed; cells of two CTs are the same bone
+    only after this turn and slide. None of either where no fragment was followed.
     """
     bone = bone_of(moved)
     if bone is None:
-        return 0.0
-    zero = bone.earlier_from_later.inverse().turn(earlier.zero_direction)
-    return math.degrees(math.atan2(float(zero @ later.quarter_direction), float(zero @ later.zero_direction)))
+        return Placement()
+    later_from_earlier = bone.earlier_from_later.inverse()
+    zero = later_from_earlier.turn(earlier.zero_direction)
+    turn = math.atan2(float(zero @ later.quarter_direction), float(zero @ later.zero_direction))
+    slide = float((later_from_earlier.apply(earlier.origin_mm) - later.origin_mm) @ later.axis_direction)
+    return Placement(math.degrees(turn), slide)
 
 
 def carried_defect(defect: DefectPlane, moved: ScrewMotion, later: ScrewFrame) -> DefectPlane | None:

@@ -247,7 +247,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
     from ongrowth.reading import write_reading
 
     def keep(reading: Reading) -> None:
-        write_reading(reading, out / reading.scan.id)
+        write_reading(reading, out / reading.scan.id, is_followed=True)
 
     case = run_case(case_file, tell, keep, case_before(out))
     _write_case(case, out)

@@ -1,6 +1,7 @@
 """The lucent layer between screw and bone: its width map, and what each side amounts to."""
 
 from ongrowth.halo.change import HaloChange, measure_change
+from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import measure_halo
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
@@ -9,6 +10,7 @@ from ongrowth.halo.scene import HaloSettings
 __all__ = [
     "BlurFound",
     "CalibrationFit",
+    "Doubt",
     "Halo",
     "HaloChange",
     "HaloMap",

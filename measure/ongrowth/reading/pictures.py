@@ -1,4 +1,4 @@
-"""Maps, cuts and profiles on disk, beside the result files."""
+"""Maps, cuts, profiles, and what a later comparison needs: arrays on disk beside the result files."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.halo import Doubt
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading.case_parts import Case, ChangeMap, Overlay
 from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
 
@@ -88,6 +90,55 @@ def _save(path: Path, arrays: Arrays) -> None:
 def _load(path: Path) -> Arrays:
     with np.load(path, allow_pickle=False) as arrays:
         return {name: arrays[name] for name in arrays.files}
+
+
+_DOUBT_ARRAYS = ("parts", "shared", "covariance", "follow_mm", "noise_mm", "ambiguity_mm", "model_mm")
+
+
+def write_doubts(reading: Reading, path: Path) -> None:
+    """Write what the widths hang on, so that a later CT can be compared without measuring this one again."""
+    arrays: Arrays = {}
+    for implant in reading.implants:
+        if implant.halo.doubt is not None:
+            parts = {name: np.asarray(getattr(implant.halo.doubt, name)) for name in _DOUBT_ARRAYS}
+            radius = implant.halo.doubt.radius
+            parts["noise_mm"] = parts["noise_mm"].astype(np.float32)  # draws: more digits say nothing
+            parts["radius"] = np.array([radius.value, radius.u, radius.low95, radius.high95])
+            arrays |= {f"{implant.id}.doubt.{name}": part for name, part in parts.items()}
+    if arrays:
+        _save(path, arrays)
+
+
+def with_doubts(reading: Reading, path: Path) -> Reading:
+    """Return a reading with what its widths hang on, as `write_doubts` left it."""
+    stored = _load(path)
+
+    def doubted(implant: ImplantReading) -> ImplantReading:
+        part = {
+            name.removeprefix(f"{implant.id}.doubt."): array
+            for name, array in stored.items()
+            if name.startswith(f"{implant.id}.doubt.")
+        }
+        if not part:
+            return implant
+        halo = dataclasses.replace(implant.halo, doubt=_doubt(part))
+        return dataclasses.replace(implant, halo=halo)
+
+    return dataclasses.replace(reading, implants=tuple(doubted(one) for one in reading.implants))
+
+
+def _doubt(part: Arrays) -> Doubt:
+    value, u, low, high = (float(number) for number in part["radius"])
+    return Doubt(
+        tuple(str(word) for word in part["parts"]),
+        part["shared"],
+        part["covariance"],
+        part["follow_mm"],
+        part["noise_mm"].astype(np.float64),
+        float(part["ambiguity_mm"]),
+        Measured(value, u, low, high, Unit.MM),
+        float(part["model_mm"]),
+    )
 
 
 def write_change_pictures(case: Case, path: Path) -> None:

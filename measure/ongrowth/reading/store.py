@@ -22,8 +22,10 @@ from ongrowth.reading.parts import Reading, Source
 from ongrowth.reading.pictures import (
     CHANGE_PICTURES,
     with_change_pictures,
+    with_doubts,
     with_pictures,
     write_change_pictures,
+    write_doubts,
     write_pictures,
 )
 from ongrowth.reading.record import READING_SCHEMA, Record, reading_from_dict, reading_to_dict
@@ -71,7 +73,7 @@ def _place(path: Any) -> str:
     return "/".join(str(part) for part in path) or "the file"
 
 
-def write_reading(reading: Reading, folder: Path) -> Path:
+def write_reading(reading: Reading, folder: Path, *, is_followed: bool = False) -> Path:
     """Write ``reading.json``, ``map.npz`` and the private ``source.json`` of one CT.
 
     The folder appears, or is exchanged, as a whole.
@@ -82,6 +84,8 @@ def write_reading(reading: Reading, folder: Path) -> Path:
         What the CT gave.
     folder : Path
         Folder of this scan, ``OUT/<scan id>``.
+    is_followed : bool
+        Also keep what a comparison with a later CT needs (``doubt.npz``).
 
     Returns
     -------
@@ -93,6 +97,8 @@ def write_reading(reading: Reading, folder: Path) -> Path:
     with new_folder(folder) as part:
         (part / "reading.json").write_text(_json(record), encoding="utf-8")
         write_pictures(reading, part / "map.npz")
+        if is_followed:
+            write_doubts(reading, part / "doubt.npz")
         (part / "source.json").write_text(_json(_source_to_dict(reading.source)), encoding="utf-8")
         (part / "source.json").chmod(0o600)
     return folder / "reading.json"
@@ -118,7 +124,9 @@ def read_reading(path: Path) -> Reading:
     source = file.with_name("source.json")
     if source.is_file():
         reading = dataclasses.replace(reading, source=_source_from_dict(_load(source)))
-    arrays = file.with_name("map.npz")
+    doubts, arrays = file.with_name("doubt.npz"), file.with_name("map.npz")
+    if doubts.is_file():
+        reading = with_doubts(reading, doubts)
     return with_pictures(reading, arrays) if arrays.is_file() else reading
 
 
