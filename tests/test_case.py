@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import build_reading as build
+import numpy as np
 import pytest
 
 import ongrowth.case.compare as compare
@@ -17,6 +18,8 @@ from ongrowth.case import Known, known_of, run_case, run_reading
 from ongrowth.casefile import parse_case_file
 from ongrowth.findings import shipped_windows
 from ongrowth.geometry import Plane
+from ongrowth.newbone import NewBone, NewBonePlace
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Against, Reading, reading_to_dict, validate
 from ongrowth.scan import Acquisition, Dose, Level, Problem, Refused, Scan, refuse
 from ongrowth.screw import Metalwork, ScrewSpec
@@ -66,6 +69,10 @@ class Steps:
         self.asked["motion"].append((earlier, later))
         return self.motion
 
+    def measure_new_bone(self, *_: Any, **__: Any) -> NewBone:
+        found = Measured.of(120.0, 12.0, Unit.MM3)
+        return NewBone(found, found, (NewBonePlace("toward the canal", found, np.zeros(3)),), 6.0)
+
 
 @pytest.fixture(scope="module")
 def scan() -> Scan:
@@ -86,7 +93,7 @@ def steps(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Steps:
     stand_ins = Steps(scan)
     for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
         monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
-    for name in ("read_scan", "measure_motion"):
+    for name in ("read_scan", "measure_motion", "measure_new_bone"):
         monkeypatch.setattr(compare, name, getattr(stand_ins, name))
     return stand_ins
 

@@ -13,12 +13,14 @@ from ongrowth.change import (
     carried_defect,
     changes_between,
     motion_records,
+    new_bone_record,
     overlays,
     placement,
     protocol_differences,
 )
 from ongrowth.defect import DefectPlane
 from ongrowth.motion import ScrewMotion, measure_motion
+from ongrowth.newbone import measure_new_bone
 from ongrowth.read import read_scan
 from ongrowth.reading import (
     Case,
@@ -94,6 +96,8 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
             continue
         placed[two.id] = placement(moved, one.frame, two.frame)
         out = _with_motion(out, moved, one, two)
+        tell(f"Looking for new bone round screw {two.id}")
+        out = _with_new_bone(out, then, now, moved, one)
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
     changes, maps, told = _figures(earlier.reading, later.reading, placed)
     return replace(out, changes=changes, change_maps=maps, told=(*out.told, *told), placed=placed)
@@ -136,6 +140,18 @@ def _with_motion(out: Comparison, moved: ScrewMotion, one: ImplantReading, two: 
         carried[two.id] = plane
     records = motion_records(two.id, (out.from_scan, out.to_scan), moved)
     return replace(out, motions=(*out.motions, *records), carried=carried, told=(*out.told, *moved.problems))
+
+
+def _with_new_bone(
+    out: Comparison, then: Scan, now: Scan, moved: ScrewMotion, one: ImplantReading
+) -> Comparison:
+    if one.defect is None:
+        return out
+    bones = (moved.head_side, moved.tip_side)
+    lie = (bone.earlier_from_later if bone else None for bone in bones)
+    found = measure_new_bone(then, now, one.frame, one.defect, *lie, side=one.side)
+    record = new_bone_record(one.id, (out.from_scan, out.to_scan), found)
+    return replace(out, new_bone=(*out.new_bone, record))
 
 
 def _figures(

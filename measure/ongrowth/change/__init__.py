@@ -2,7 +2,7 @@
 
 from ongrowth.change.difference import Placement, changes_between, state_of
 from ongrowth.change.picture import overlays
-from ongrowth.change.position import carried_defect, motion_records, placement
+from ongrowth.change.position import carried_defect, motion_records, new_bone_record, placement
 from ongrowth.change.protocol import protocol_differences
 
 __all__ = [
@@ -10,6 +10,7 @@ __all__ = [
     "carried_defect",
     "changes_between",
     "motion_records",
+    "new_bone_record",
     "overlays",
     "placement",
     "protocol_differences",

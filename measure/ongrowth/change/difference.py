@@ -55,7 +55,7 @@ def changes_between(
         ("head_side", "mean_width", halo.head_side),
         ("tip_side", "mean_width", halo.tip_side),
         *_defect_changes(earlier, later),
-        ("screw", "tip_to_cortex", _difference(earlier.tip_to_cortex_mm, later.tip_to_cortex_mm)),
+        ("screw", "tip_to_cortex_mm", _difference(earlier.tip_to_cortex_mm, later.tip_to_cortex_mm)),
     )
     records = (
         ChangeRecord(later.id, side, name, *scans, value, state_of(value)) for side, name, value in values

@@ -1,4 +1,4 @@
-"""Where things were and are: records of motion, and what is carried over from one CT to another."""
+"""What moved and grew as records, and what is carried over from one CT to another by the bone."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.motion import Motion, Registered, ScrewMotion
-from ongrowth.reading import MotionRecord
+from ongrowth.newbone import NewBone
+from ongrowth.reading import BonePlace, MotionRecord, NewBoneRecord
 
 _CARRIED_U_DEG, _CARRIED_U_MM = 0.2, 0.05  # of the registration; small beside those of the plane itself
 
@@ -47,6 +48,12 @@ def _record(implant: str, scans: tuple[str, str], motion: Motion) -> MotionRecor
         motion.max_total_point_motion,
         motion.state,
     )
+
+
+def new_bone_record(implant: str, scans: tuple[str, str], found: NewBone) -> NewBoneRecord:
+    """Return the new bone round a screw as the result file keeps it."""
+    places = tuple(BonePlace(one.place, one.volume) for one in found.elsewhere)
+    return NewBoneRecord(implant, *scans, found.in_defect, found.around_defect, places)
 
 
 def bone_of(moved: ScrewMotion) -> Registered | None:

@@ -57,7 +57,8 @@ def _judge_motion(motion: MotionRecord, weeks: float, windows: Windows, surface:
     why += f", {say(value)}." if value.is_known else "."
     window = _row(windows, surface, quantity, weeks)
     site = "screw" if is_screw else "defect"
-    return Finding(motion.implant, site, quantity, value, window, against, why, motion.state)
+    told = (motion.state, motion.from_scan, motion.relative_to)
+    return Finding(motion.implant, site, quantity, value, window, against, why, *told)
 
 
 def judge_changes(
@@ -72,7 +73,15 @@ def _judge_growth(change: ChangeRecord, weeks: float, windows: Windows, surface:
     window = _row(windows, surface, "width_growth", weeks, change.side)
     against, why = _growth(change, window, weeks)
     return Finding(
-        change.implant, change.side, "width_growth", change.value, window, against, why, change.state
+        change.implant,
+        change.side,
+        "width_growth",
+        change.value,
+        window,
+        against,
+        why,
+        change.state,
+        change.from_scan,
     )
 
 

@@ -80,6 +80,10 @@ class Finding:
         One sentence.
     state : str
         For outcomes that are no number (integrity, change of position, graft rule); else empty.
+    from_scan : str
+        Id of the earlier CT it was compared with; else empty.
+    relative_to : str
+        Of a change of position: "head side" or "tip side"; else empty.
     """
 
     implant: str
@@ -90,6 +94,8 @@ class Finding:
     against_window: Against
     why: str
     state: str = ""
+    from_scan: str = ""
+    relative_to: str = ""
 
 
 SITES = ("head_side", "tip_side", "whole", "defect", "screw")
@@ -120,7 +126,7 @@ QUANTITIES = (
     "migration",
     "interfragmentary_motion",
     "graft_rule",
-    "tip_to_cortex",
+    "tip_to_cortex_mm",
 )
 
 

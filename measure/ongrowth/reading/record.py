@@ -144,6 +144,8 @@ def finding_to_dict(finding: Finding) -> Record:
         "against_window": finding.against_window.value,
         "why": finding.why,
         "state": finding.state or None,
+        "from_scan": finding.from_scan or None,
+        "relative_to": finding.relative_to or None,
     }
 
 
@@ -158,6 +160,8 @@ def finding_from_dict(record: Record) -> Finding:
         Against(record["against_window"]),
         record["why"],
         record["state"] or "",
+        record.get("from_scan") or "",
+        record.get("relative_to") or "",
     )
 
 

@@ -257,12 +257,22 @@ def _metal_group(number: int, metal: Record) -> Group:
 def _comparison_groups(comparisons: Record, sides: dict[str, str]) -> Iterator[Group]:
     findings = [f for f in comparisons["findings"] if f["quantity"] in _COMPARED]
     for motion in comparisons["motions"]:
-        yield _motion_group(motion, sides, [f for f in findings if f["implant"] == motion["implant"]])
-    for (implant, _), changes in _together(comparisons["changes"]):
-        own_findings = [f for f in findings if f["implant"] == implant]
-        yield _change_group(implant, changes, sides, own_findings)
+        same = [f for f in _since(findings, motion["implant"], motion["from_scan"]) if _is_of(f, motion)]
+        yield _motion_group(motion, sides, same)
+    for (implant, from_scan), changes in _together(comparisons["changes"]):
+        yield _change_group(implant, changes, sides, _since(findings, implant, from_scan))
     for bone in comparisons["new_bone"]:
         yield _bone_group(bone, sides)
+
+
+def _since(findings: list[Record], implant: str, from_scan: str) -> list[Record]:
+    return [f for f in findings if f["implant"] == implant and f.get("from_scan") in (from_scan, None)]
+
+
+def _is_of(finding: Record, motion: Record) -> bool:
+    """Whether a finding speaks of this motion: of this body, seen from the same fragment."""
+    body = {"migration": "screw", "interfragmentary_motion": "tip side"}.get(finding["quantity"])
+    return body == motion["body"] and finding.get("relative_to") in (motion["relative_to"], None)
 
 
 def _comparison(implant: str, part: str, words: str, side: str, items: tuple[Item, ...]) -> Group:
