@@ -28,6 +28,7 @@ from ongrowth.reading import (
     Source,
     take_cuts,
     take_profiles,
+    with_controls,
 )
 from ongrowth.scan import Acquisition, Level, Problem, Scan
 from ongrowth.screw import Integrity, OtherMetal, Screw, ScrewSpec
@@ -293,7 +294,7 @@ def make_reading(
     )
     return Reading(
         scan=facts,
-        implants=implants,
+        implants=with_controls(implants),
         findings=findings,
         summary=answer(implants, findings, facts, site),
         provenance=Provenance("0.1.0", {"numpy": np.__version__}, {"site": site}, "0" * 64, 7, 3.2),

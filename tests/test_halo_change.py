@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from ongrowth.defect import Side
-from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim, measure_change
+from ongrowth.halo import (
+    Halo,
+    HaloMap,
+    HaloSummary,
+    Rim,
+    measure_change,
+    screw_difference,
+    side_difference,
+)
 from ongrowth.halo.doubt import Doubt
 from ongrowth.quantity import Caution, Measured, Unit
 
@@ -29,6 +37,10 @@ def summary_of(mean: Measured) -> HaloSummary:
         mean, none, none, one, one, none, one, one, one, none, none, none, none, none, rim, "none", 1.0, 1.0,
         none, (none,) * 8,
     )  # fmt: skip
+
+
+def no_summary() -> HaloSummary:
+    return summary_of(Measured.missing(Unit.MM, Caution.NO_BONE))
 
 
 def halo_of(
@@ -135,3 +147,21 @@ def test_a_halo_read_from_a_file_gives_the_full_uncertainty() -> None:
     change = measure_change(halo_of(1.0, has_doubt=False), halo_of(1.4), is_one_protocol=True)
     assert change.whole.value == pytest.approx(0.4)
     assert change.whole.u == pytest.approx(0.25 * np.sqrt(2.0))
+
+
+def test_sides_of_one_screw_are_compared_by_one_blur() -> None:
+    width = np.where(side_of() == Side.TIP, 0.5, 1.2)
+    difference = side_difference(halo_of(width))
+    assert difference.value == pytest.approx(-0.7)
+    # both follow the blur alike: nothing of its 0.2 mm is left but 5 % of two widths, which correlate by half
+    assert difference.u == pytest.approx(0.05 * np.sqrt(1.2**2 + 0.5**2 - 1.2 * 0.5), rel=0.01)
+    assert not side_difference(replace(halo_of(1.0), tip_side=no_summary())).is_known
+
+
+def test_screws_of_one_scan_are_moved_to_one_blur() -> None:
+    """The second fit took a blur 0.1 higher and reads 0.1 mm lower; truth is 0.3 mm apart."""
+    first, second = halo_of(1.0, slope=-1.0), halo_of(1.2, blur=0.1, slope=-1.0)
+    difference = screw_difference(first, second, "head_side")
+    assert difference.value == pytest.approx(0.3, abs=1e-6)
+    # beside the blur's: two radii of 0.02 mm, which are two screws' own
+    assert 0.02 * np.sqrt(2.0) < difference.u < 0.5 * U_BLUR

@@ -34,6 +34,7 @@ from ongrowth.reading import (
     libraries,
     take_cuts,
     take_profiles,
+    with_controls,
 )
 from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
@@ -115,7 +116,7 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
         tell("Finding the metal")
         metal = _find_screws(scan, known.screws)
     read = [_read_implant(scan, screw, metal, known, tell) for screw in metal.screws]
-    implants = tuple(implant for implant, _ in read)
+    implants = with_controls([implant for implant, _ in read])
     told = (*metal.problems, *(problem for _, problems in read for problem in problems))
     tell("Holding the figures against their windows")
     reading = _reading(path, scan, implants, told, known)

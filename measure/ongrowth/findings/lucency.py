@@ -6,8 +6,8 @@ import dataclasses
 import math
 
 from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for
-from ongrowth.halo import Halo, HaloSummary
-from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
+from ongrowth.halo import Halo, HaloSummary, side_difference
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, Finding, Window
 from ongrowth.wording import say, with_unit
 
@@ -55,14 +55,17 @@ class Place:
         return rows_for(self.windows, self.surface, quantity, self.side, at)
 
 
-def judge_side(here: Place, side: HaloSummary, other: HaloSummary) -> tuple[Finding, ...]:
-    """Return the findings on one side's halo; `other` is the side across the defect."""
+def judge_side(here: Place, side: HaloSummary, other: HaloSummary, excess: Measured) -> tuple[Finding, ...]:
+    """Return the findings on one side's halo.
+
+    `other` is the side across the defect, `excess` by how much this side is wider than that one, mm.
+    """
     findings = [
         judge_width(here, "mean_width", side.mean_width),
         judge_evenness(here, side),
         judge_width(here, "widest_sector", _widest(side)),
         judge_rim(here, side),
-        judge_contact(here, side, other),
+        judge_contact(here, side, other, excess),
     ]
     findings += [
         judge_width(here, name, getattr(side, name)) for name in _PLAIN_QUANTITIES if here.rows(name)
@@ -189,15 +192,17 @@ def _has_halo(side: HaloSummary) -> bool:
     return side.mean_width.low95 > 0.0 and math.isnan(side.mean_width.below_limit)
 
 
-def judge_contact(here: Place, side: HaloSummary, other: HaloSummary) -> Finding:
+def judge_contact(here: Place, side: HaloSummary, other: HaloSummary, excess: Measured) -> Finding:
     """Say whether this whole side is lucent while the other side of the defect is not."""
     rows = here.rows("contact")
     window = rows[0] if rows else None
-    against, why = _contact(side, other, window)
+    against, why = _contact(side, other, excess, window)
     return Finding(here.implant, here.side, "contact", side.lucent_share, window, against, why)
 
 
-def _contact(side: HaloSummary, other: HaloSummary, window: Window | None) -> tuple[Against, str]:
+def _contact(
+    side: HaloSummary, other: HaloSummary, excess: Measured, window: Window | None
+) -> tuple[Against, str]:
     share = side.lucent_share
     if not share.is_known:
         return Against.NOT_MEASURABLE, f"This scan does not tell: {share.cautions.words}."
@@ -208,16 +213,11 @@ def _contact(side: HaloSummary, other: HaloSummary, window: Window | None) -> tu
         return Against.UNDECIDED, "This side may be lucent all over, and the other side is not measurable."
     if other.lucent_share.low95 >= _HELD_SHARE:
         return Against.AS_EXPECTED, "The other side of the defect is lucent too."
-    if not _is_wider(side.mean_width, other.mean_width):
+    if not excess.low95 > 0.0:
         return Against.AS_EXPECTED, "This side does not differ from the other side of the defect."
     if share.low95 >= whole and other.lucent_share.high95 <= _HELD_SHARE:
         return Against.OUTSIDE, "This whole side is lucent while most of the other side is not."
     return Against.UNDECIDED, "This side is wider than the other and may be lucent all over."
-
-
-def _is_wider(width: Measured, than: Measured) -> bool:
-    """Whether one width is surely above another (their uncertainties taken as independent)."""
-    return width.value - than.value > COVERAGE_95 * math.hypot(width.u, than.u)
 
 
 def line_result(findings: tuple[Finding, ...]) -> Against:
@@ -236,7 +236,9 @@ def judge_halo(halo: Halo, weeks: float, windows: Windows, implant: str, surface
     """Return the findings on both sides of a halo."""
     head = Place(implant, surface, "head_side", weeks, windows)
     tip = Place(implant, surface, "tip_side", weeks, windows)
+    tip_excess = side_difference(halo)
+    head_excess = Measured.of(-tip_excess.value, tip_excess.u, Unit.MM, tip_excess.cautions)
     return (
-        *judge_side(head, halo.head_side, halo.tip_side),
-        *judge_side(tip, halo.tip_side, halo.head_side),
+        *judge_side(head, halo.head_side, halo.tip_side, head_excess),
+        *judge_side(tip, halo.tip_side, halo.head_side, tip_excess),
     )

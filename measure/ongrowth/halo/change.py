@@ -62,7 +62,7 @@ _ALL = ("blur", "metal", "axis", "hardening", "thread")
 # Correlations: found on re-positioned scans of the tuning half. Level of the layer: project's choice,
 # the tissue of one patient some weeks later, or at another place.
 ONE_PROTOCOL = Alike(
-    ((("blur", "metal", "hardening"), 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True
+    ((("blur", "metal", "hardening"), 0.95), (("layer level",), 0.8)), 0.85, 0.3, is_one_screw=True
 )
 ONE_SCAN = Alike(((("blur",), 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5, 0.3)
 ONE_SCREW = Alike(((_ALL, 1.0),), 0.5, 0.0, is_one_fit=True, is_one_screw=True)
@@ -142,6 +142,43 @@ def measure_change(
         float(both.sum() / max(counted.sum(), 1)),
         tuple(sorted(((name, v / total) for name, v in parts.items()), key=lambda p: -p[1])),
     )
+
+
+def side_difference(halo: Halo) -> Measured:
+    """Return by how much the tip side's mean width exceeds the head side's, mm.
+
+    Both sides were seen by one fit: of blur, metal and radius only what the two follow unlike remains.
+    """
+    cells = _Cells.of(halo)
+    pair = halo.head_side.mean_width, halo.tip_side.mean_width
+    return _of_sets(cells, Side.HEAD, cells, Side.TIP, ONE_SCREW, pair)
+
+
+def screw_difference(first: Halo, second: Halo, side: str) -> Measured:
+    """Return by how much the second screw's mean width exceeds the first's on one side, in one scan, mm.
+
+    Parameters
+    ----------
+    first, second : Halo
+        Halos of two screws in one scan.
+    side : str
+        "head_side" or "tip_side".
+    """
+    which = {"head_side": Side.HEAD, "tip_side": Side.TIP}[side]
+    pair = getattr(first, side).mean_width, getattr(second, side).mean_width
+    return _of_sets(_Cells.of(first), which, _Cells.of(second), which, ONE_SCAN, pair)
+
+
+def _of_sets(
+    first: _Cells, side: Side, second: _Cells, other: Side, alike: Alike, pair: tuple[Measured, Measured]
+) -> Measured:
+    """Return the difference of two sides' means, over the cells each has measured."""
+    cautions = pair[0].cautions | pair[1].cautions
+    sets = [c.is_measured & (c.side == s) for c, s in ((first, side), (second, other))]
+    if not (pair[0].is_known and pair[1].is_known and sets[0].any() and sets[1].any()):
+        return Measured.missing(Unit.MM, cautions | Caution.LITTLE_MEASURED)
+    weights = [s / s.sum() for s in sets]
+    return _difference(first, weights[0], second, weights[1], alike, cautions, pair)[0]
 
 
 _NAMES = ("whole", "head_side", "tip_side")

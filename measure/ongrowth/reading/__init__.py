@@ -11,6 +11,7 @@ from ongrowth.reading.case_parts import (
     Overlay,
     Patient,
 )
+from ongrowth.reading.controls import with_controls
 from ongrowth.reading.cuts import cut_along, take_cuts, take_profiles
 from ongrowth.reading.facts import case_dose, gather_facts, image_noise_hu, libraries
 from ongrowth.reading.parts import (
@@ -18,6 +19,7 @@ from ongrowth.reading.parts import (
     QUANTITIES,
     SITES,
     Against,
+    Control,
     Cut,
     DefectReading,
     DoseFacts,
@@ -54,6 +56,7 @@ __all__ = [
     "ChangeMap",
     "ChangeRecord",
     "ComparisonNote",
+    "Control",
     "Cut",
     "DefectReading",
     "DoseFacts",
@@ -85,6 +88,7 @@ __all__ = [
     "take_cuts",
     "take_profiles",
     "validate",
+    "with_controls",
     "write_case",
     "write_reading",
     "write_text",

@@ -199,6 +199,20 @@ class Prediction:
     detection_limit_mm: float
 
 
+@dataclass(frozen=True, slots=True)
+class Control:
+    """Mean halo width of a side, less that of another side or screw in the same scan.
+
+    Both were seen through the same blur, so the difference is better known than either. `side` and
+    `other_side` are "head_side" or "tip_side"; `other_implant` is the id of the other screw, or of the same.
+    """
+
+    side: str
+    other_implant: str
+    other_side: str
+    difference: Measured
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Cut:
     """A picture cut along or across the screw.
@@ -263,6 +277,7 @@ class ImplantReading:
     tip_to_cortex_mm: Measured = _NO_CORTEX_FOUND
     limits: tuple[Limit, ...] = ()
     predicted: tuple[Prediction, ...] = ()
+    controls: tuple[Control, ...] = ()
     cuts: tuple[Cut, ...] = ()
     profiles: tuple[Profile, ...] = ()
 

@@ -17,6 +17,7 @@ from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading.parts import (
     Against,
+    Control,
     DefectReading,
     DoseFacts,
     Finding,
@@ -255,6 +256,7 @@ def _implant_to_dict(implant: ImplantReading) -> Record:
         "halo": _halo_to_dict(implant.halo),
         "limits": [_scalars(limit) for limit in implant.limits],
         "predicted": [_scalars(prediction) for prediction in implant.predicted],
+        "controls": [_scalars(control) for control in implant.controls],
         "defect": _defect_to_dict(implant.defect, implant.bridge),
     }
 
@@ -275,6 +277,10 @@ def _implant_from_dict(record: Record) -> ImplantReading:
         predicted=tuple(
             Prediction(r["change"], real(r["u95_mm"]), real(r["detection_limit_mm"]))
             for r in record["predicted"]
+        ),
+        controls=tuple(
+            Control(r["side"], r["other_implant"], r["other_side"], Measured.from_dict(r["difference"]))
+            for r in record.get("controls", ())
         ),
     )
 

@@ -152,7 +152,7 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
         pictures=tuple(_pictures(implant, case, names, windows)),
         halo=tables.measured_table(implant.halo, names),
         beside=_tables_beside(implant),
-        limits=_limits(implant),
+        limits=f"{tables.control_words(implant, names)} {_limits(implant)}".strip(),
     )
 
 

@@ -13,7 +13,7 @@ from ongrowth.findings import CATEGORY_SOURCE, bridging_category
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Unit
-from ongrowth.reading import Cut, ImplantReading, Profile
+from ongrowth.reading import Control, Cut, ImplantReading, Profile
 from ongrowth.reports.figures import Band, TimePoint, width_along, width_around
 from ongrowth.wording import say, say_compact, say_count, span, with_unit
 
@@ -71,6 +71,22 @@ def _rim_words(side: HaloSummary) -> str:
     if side.rim.present != "present":
         return side.rim.present
     return f"present, {say_compact(side.rim.thickness_mm)}"
+
+
+def control_words(implant: ImplantReading, names: dict[str, str]) -> str:
+    """Return other side and other screw of this scan as control, in words; "" where none compares."""
+    told = [
+        f"{_control_words(control, implant.id, names)} {say_compact(control.difference)}"
+        for control in implant.controls
+        if control.difference.is_known
+    ]
+    return f"Mean width against control in the same scan: {'; '.join(told)}." if told else ""
+
+
+def _control_words(control: Control, implant: str, names: dict[str, str]) -> str:
+    if control.other_implant == implant:
+        return f"{names[control.side]} less {names[control.other_side]}"
+    return f"{names[control.side]} less that of screw {control.other_implant}"
 
 
 def defect_table(bridge: Bridge) -> Table:
