@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.bridge import Bridge, BridgeMap
+from ongrowth.bridge import Bridge, BridgeMap, BridgePiece, Edge
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, answer, judge
 from ongrowth.frame import ScrewFrame
@@ -189,6 +189,15 @@ def make_bridge(fraction: float, side: str = "left", u: float = 0.04) -> Bridge:
         smallest_bridge_shown_mm=0.8,
         cross_section_mm2=Measured.of(82.0, 3.0, Unit.MM2),
         hidden_by_metal=share(0.1, 0.02),
+        gap_width_mean_open=Measured.of(GAP_MM, 0.1, Unit.MM),
+        tissue_hu=Measured.of(81.0, 20.0, Unit.HU),
+        bridges=(
+            BridgePiece(82.0 * fraction, frame.world(4.0, 0.0, DEFECT_DEPTH_MM), "outer cortex", "posterior"),
+        )
+        if fraction > 0.0
+        else (),
+        head_edge=Edge(Measured.of(870.0, 60.0, Unit.HU), Measured.of(340.0, 60.0, Unit.HU), True),
+        tip_edge=Edge(Measured.of(410.0, 60.0, Unit.HU), Measured.of(350.0, 60.0, Unit.HU), None),
         map=BridgeMap(
             u_mm,
             v_mm,

@@ -105,7 +105,10 @@ CONTRACT = {
     "/implants/predicted": "change u95_mm detection_limit_mm",
     "/implants/controls": "side other_implant other_side difference",
     "/implants/defect": "found how point_mm normal gap_width_mean gap_width_max bridged_fraction "
-    "bridge_count smallest_bridge_shown_mm cross_section_mm2 hidden_by_metal map",
+    "bridge_count smallest_bridge_shown_mm cross_section_mm2 hidden_by_metal map "
+    "gap_width_mean_open tissue_hu bridges head_edge tip_edge",
+    "/implants/defect/head_edge": "face_hu behind_hu sclerotic",
+    "/implants/defect/bridges": "area_mm2 centre_mm place direction",
     "/other_metal": "kind points_mm length_mm diameter_mm",
     "/findings": "site quantity value window against_window why",
     "/findings/window": "from_weeks to_weeks low high source",

@@ -109,7 +109,7 @@ def truth_of(scene: Scene, screw_index: int = 0) -> Truth:
     tip = screw.real_tip_mm
     return Truth(
         screw, tuple(map(float, screw.head_mm)), tuple(map(float, tip)), axes,
-        depth, angle, width, side, counted, parts[0], parts[1], parts[2], _defect_truth(site),
+        depth, angle, width, side, counted, parts[0], parts[1], parts[2], defect_truth(site),
     )  # fmt: skip
 
 
@@ -222,8 +222,18 @@ def _summary(
     )
 
 
-def _defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> DefectTruth | None:
-    """Walk along the normal of the defect at each place of its cross-section, edge to edge."""
+def defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> DefectTruth | None:
+    """Return the truth of a site's defect, with or without a screw; None where there is none.
+
+    Each place of the cross-section is walked through along the normal, edge to edge.
+
+    Parameters
+    ----------
+    site : Site
+        Where the defect lies.
+    step_mm, fine_mm : float
+        Steps over the section, and along the normal.
+    """
     plane = site.plane()
     if plane is None or site.defect is None:
         return None

@@ -197,6 +197,7 @@ ALLOWED = [
     r"doi:\S+|\b10\.\d{4,}/\S+",
     r"\[[^\]]*(?:source|practice|choice|\d{4})[^\]]*\]",  # a source in brackets
     r"\*?categories .*?fusion",
+    r"\(\d+-\d+ %\)",  # the range of a category
     r"extraction torque: .*?\)",
     rf"{NUMBER} \({NUMBER} to {NUMBER}\) ?{UNIT}",
     rf"{NUMBER}(?: to {NUMBER})? ?{UNIT}",

@@ -1,6 +1,14 @@
-"""The gap across the defect, and the bone that bridges it."""
+"""Bone across a defect: gap width, bridges, bridged fraction, over the cross-section without the metal."""
 
-from ongrowth.bridge.measure import BridgeSettings, measure_bridge
+from ongrowth.bridge.measure import BridgeSettings, measure_bridge, measure_open_gap
 from ongrowth.bridge.model import Bridge, BridgeMap, BridgePiece, Edge
 
-__all__ = ["Bridge", "BridgeMap", "BridgePiece", "BridgeSettings", "Edge", "measure_bridge"]
+__all__ = [
+    "Bridge",
+    "BridgeMap",
+    "BridgePiece",
+    "BridgeSettings",
+    "Edge",
+    "measure_bridge",
+    "measure_open_gap",
+]

@@ -19,7 +19,10 @@ from ongrowth.findings.answer import (
 from ongrowth.findings.bridging import (
     CATEGORY_SOURCE,
     OEDEMA,
+    PLANE_WORDS,
     bridging_category,
+    category_words,
+    edge_words,
     judge_bridging,
     judge_graft,
 )
@@ -48,6 +51,7 @@ __all__ = [
     "LINES",
     "NOT_LOOKED_AT",
     "OEDEMA",
+    "PLANE_WORDS",
     "SURFACES",
     "SYMBOLS",
     "Against",
@@ -60,6 +64,8 @@ __all__ = [
     "Windows",
     "answer",
     "bridging_category",
+    "category_words",
+    "edge_words",
     "expectation",
     "gravest",
     "judge",

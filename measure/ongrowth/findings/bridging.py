@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from ongrowth.bridge import Bridge
+from ongrowth.bridge import Bridge, Edge
 from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.findings.windows import Windows, rows_for
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, Finding
+from ongrowth.wording import with_unit
 
 OEDEMA = ("present", "absent", "unknown")
 
@@ -35,6 +36,35 @@ def bridging_category(fraction: Measured) -> str:
     if not fraction.is_known:
         return ""
     return next(word for end, word in _CATEGORIES if round(fraction.value, 2) < end)
+
+
+_CATEGORY_RANGES = ("0-24 %", "25-49 %", "50-74 %", "75-100 %")
+
+PLANE_WORDS = {"found": "found in this scan", "pre-op": "from the CT before surgery", "given": "given"}
+
+
+def category_words(fraction: Measured) -> str:
+    """Return the published category as printed beside the number, with its range.
+
+    Examples
+    --------
+    >>> category_words(Measured.of(0.38, 0.02, Unit.ONE))
+    'minimal (25-49 %)'
+    """
+    word = bridging_category(fraction)
+    if not word:
+        return "not measurable"
+    n = next(k for k, (_, name) in enumerate(_CATEGORIES) if name == word)
+    return f"{word} ({_CATEGORY_RANGES[n]})"
+
+
+def edge_words(edge: Edge) -> str:
+    """Return whether an edge of the gap is sclerotic, with its CT number beside that of the bone behind."""
+    if not edge.face_hu.is_known:
+        return "not measurable"
+    told = {True: "sclerotic", False: "not sclerotic", None: "sclerosis not told"}[edge.is_sclerotic]
+    face, behind = (with_unit(hu.value, Unit.HU) for hu in (edge.face_hu, edge.behind_hu))
+    return f"{told}: {face}, behind {behind}"
 
 
 def judge_bridging(

@@ -17,13 +17,12 @@ from ongrowth.reading.case_parts import (
     Patient,
 )
 from ongrowth.reading.parts import ImplantReading, Reading
+from ongrowth.reading.plain import Record, plain
 from ongrowth.reading.record import (
-    Record,
     dose_from_dict,
     dose_to_dict,
     finding_from_dict,
     finding_to_dict,
-    plain,
     problem_from_dict,
     problem_to_dict,
     summary_from_dict,

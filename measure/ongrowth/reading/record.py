@@ -7,14 +7,13 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ongrowth.bridge import Bridge, BridgeMap
-from ongrowth.defect import DefectPlane, Side
+from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import Plane, RigidTransform
+from ongrowth.geometry import RigidTransform
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
 from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading.defect_record import bridge_from_dict, bridge_to_dict, defect_to_dict, plane_from_dict
 from ongrowth.reading.parts import (
     Against,
     Control,
@@ -30,11 +29,10 @@ from ongrowth.reading.parts import (
     Summary,
     Window,
 )
+from ongrowth.reading.plain import Record, array_of, plain, real, rows_of
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import Integrity, OtherMetal, Screw, ScrewSpec
 from ongrowth.wording import fixed_words
-
-Record = dict[str, Any]
 
 READING_SCHEMA = "ongrowth-reading/1"
 _SIDE_WORDS = tuple(side.word for side in Side)
@@ -48,7 +46,7 @@ def reading_to_dict(reading: Reading) -> Record:
         "provenance": provenance_to_dict(reading.provenance),
         "scan": _scan_to_dict(reading.scan),
         "implants": [_implant_to_dict(implant) for implant in reading.implants],
-        "defects": [{"side": d.side} | _bridge_to_dict(d.bridge) for d in reading.defects],
+        "defects": [{"side": d.side} | bridge_to_dict(d.bridge) for d in reading.defects],
         "other_metal": [_metal_to_dict(metal) for metal in reading.other_metal],
         "findings": [finding_to_dict(finding) for finding in reading.findings],
         "summary": summary_to_dict(reading.summary),
@@ -63,31 +61,9 @@ def reading_from_dict(record: Record) -> Reading:
         findings=tuple(finding_from_dict(r) for r in record["findings"]),
         summary=summary_from_dict(record["summary"]),
         provenance=provenance_from_dict(record["provenance"]),
-        defects=tuple(DefectReading(r["side"], _bridge_from_dict(r)) for r in record["defects"]),
+        defects=tuple(DefectReading(r["side"], bridge_from_dict(r)) for r in record["defects"]),
         other_metal=tuple(_metal_from_dict(r) for r in record["other_metal"]),
     )
-
-
-def plain(number: float) -> float | None:
-    """Return a number for JSON: None where it is NaN or endless."""
-    return float(number) if math.isfinite(number) else None
-
-
-def real(value: float | None) -> float:
-    """Return a number read from JSON: NaN where it is null."""
-    return math.nan if value is None else float(value)
-
-
-def _rows(array: NDArray[Any]) -> list[Any]:
-    """Return an array as nested lists, NaN as None, to 1 nm."""
-    values = np.asarray(array, dtype=np.float64)
-    rounded = np.round(values, 6).astype(object)
-    rounded[~np.isfinite(values)] = None
-    return list(rounded.tolist())
-
-
-def _array(rows: list[Any]) -> NDArray[np.float64]:
-    return np.array(rows, dtype=np.float64)
 
 
 def _scalars(record: Any, skip: tuple[str, ...] = ()) -> Record:
@@ -257,7 +233,7 @@ def _implant_to_dict(implant: ImplantReading) -> Record:
         "limits": [_scalars(limit) for limit in implant.limits],
         "predicted": [_scalars(prediction) for prediction in implant.predicted],
         "controls": [_scalars(control) for control in implant.controls],
-        "defect": _defect_to_dict(implant.defect, implant.bridge),
+        "defect": defect_to_dict(implant.defect, implant.bridge),
     }
 
 
@@ -270,8 +246,8 @@ def _implant_from_dict(record: Record) -> ImplantReading:
         frame=_frame_from_dict(record["frame"]),
         screw=_screw_from_dict(record),
         halo=_halo_from_dict(record["halo"]),
-        defect=_plane_from_dict(defect) if defect else None,
-        bridge=_bridge_from_dict(defect) if defect and defect["map"] else None,
+        defect=plane_from_dict(defect) if defect else None,
+        bridge=bridge_from_dict(defect) if defect and defect["map"] else None,
         tip_to_cortex_mm=Measured.from_dict(record["tip_to_cortex_mm"]),
         limits=tuple(Limit(r["part"], real(r["share_of_variance"])) for r in record["limits"]),
         predicted=tuple(
@@ -328,13 +304,13 @@ def _screw_from_dict(record: Record) -> Screw:
 
 
 def _metal_to_dict(metal: OtherMetal) -> Record:
-    return _scalars(metal) | {"points_mm": _rows(metal.points_mm)}
+    return _scalars(metal) | {"points_mm": rows_of(metal.points_mm)}
 
 
 def _metal_from_dict(record: Record) -> OtherMetal:
     return OtherMetal(
         record["kind"],
-        _array(record["points_mm"]).reshape(-1, 3),
+        array_of(record["points_mm"]).reshape(-1, 3),
         Measured.from_dict(record["length_mm"]),
         Measured.from_dict(record["diameter_mm"]),
     )
@@ -385,10 +361,10 @@ def _side_from_dict(record: Record) -> HaloSummary:
 
 def _map_to_dict(halo_map: HaloMap) -> Record:
     return {
-        "depth_mm": _rows(halo_map.depth_mm),
-        "angle_deg": _rows(halo_map.angle_deg),
-        "width_mm": _rows(halo_map.width_mm),
-        "u_mm": _rows(halo_map.width_u_mm),
+        "depth_mm": rows_of(halo_map.depth_mm),
+        "angle_deg": rows_of(halo_map.angle_deg),
+        "width_mm": rows_of(halo_map.width_mm),
+        "u_mm": rows_of(halo_map.width_u_mm),
         "side": [[_SIDE_WORDS[cell] for cell in row] for row in halo_map.side],
         "cautions": [[list(Caution(int(cell)).codes) for cell in row] for row in halo_map.cautions],
     }
@@ -397,95 +373,10 @@ def _map_to_dict(halo_map: HaloMap) -> Record:
 def _map_from_dict(record: Record) -> HaloMap:
     cautions = [[int(Caution.from_codes(cell)) for cell in row] for row in record["cautions"]]
     return HaloMap(
-        _array(record["depth_mm"]),
-        _array(record["angle_deg"]),
-        _array(record["width_mm"]),
-        _array(record["u_mm"]),
+        array_of(record["depth_mm"]),
+        array_of(record["angle_deg"]),
+        array_of(record["width_mm"]),
+        array_of(record["u_mm"]),
         np.array([[_SIDE_WORDS.index(cell) for cell in row] for row in record["side"]], dtype=np.int8),
         np.array(cautions, dtype=np.int64),
     )
-
-
-_BRIDGE_QUANTITIES = (
-    ("gap_width_mean", Unit.MM),
-    ("gap_width_max", Unit.MM),
-    ("bridged_fraction", Unit.ONE),
-    ("bridge_count", Unit.ONE),
-    ("cross_section_mm2", Unit.MM2),
-    ("hidden_by_metal", Unit.ONE),
-)
-
-
-def _defect_to_dict(defect: DefectPlane | None, bridge: Bridge | None) -> Record | None:
-    if bridge is not None:
-        return _bridge_to_dict(bridge)
-    if defect is None:
-        return None
-    not_measured = {
-        name: Measured.missing(unit, Caution.LITTLE_MEASURED).as_dict() for name, unit in _BRIDGE_QUANTITIES
-    }
-    return _plane_to_dict(defect) | not_measured | {"smallest_bridge_shown_mm": None, "map": None}
-
-
-def _bridge_to_dict(bridge: Bridge) -> Record:
-    values = {name: getattr(bridge, name).as_dict() for name, _ in _BRIDGE_QUANTITIES}
-    return (
-        _plane_to_dict(bridge.defect)
-        | values
-        | {
-            "smallest_bridge_shown_mm": plain(bridge.smallest_bridge_shown_mm),
-            "map": _bridge_map_to_dict(bridge.map),
-        }
-    )
-
-
-def _bridge_from_dict(record: Record) -> Bridge:
-    return Bridge(
-        defect=_plane_from_dict(record),
-        gap_width_mean=Measured.from_dict(record["gap_width_mean"]),
-        gap_width_max=Measured.from_dict(record["gap_width_max"]),
-        bridged_fraction=Measured.from_dict(record["bridged_fraction"]),
-        bridge_count=Measured.from_dict(record["bridge_count"]),
-        cross_section_mm2=Measured.from_dict(record["cross_section_mm2"]),
-        hidden_by_metal=Measured.from_dict(record["hidden_by_metal"]),
-        smallest_bridge_shown_mm=real(record["smallest_bridge_shown_mm"]),
-        map=_bridge_map_from_dict(record["map"]),
-    )
-
-
-def _plane_to_dict(defect: DefectPlane) -> Record:
-    return {
-        "found": defect.how == "found",
-        "how": defect.how,
-        "point_mm": [float(v) for v in defect.plane.point_mm],
-        "normal": [float(v) for v in defect.plane.normal],
-        "gap_mm": plain(defect.gap_mm),
-        "u_angle_deg": plain(defect.u_angle_deg),
-        "u_offset_mm": plain(defect.u_offset_mm),
-        "cautions": list(defect.cautions.codes),
-    }
-
-
-def _plane_from_dict(record: Record) -> DefectPlane:
-    return DefectPlane(
-        Plane(np.array(record["point_mm"]), np.array(record["normal"])),
-        real(record["gap_mm"]),
-        record["how"],
-        real(record["u_angle_deg"]),
-        real(record["u_offset_mm"]),
-        Caution.from_codes(record["cautions"]),
-    )
-
-
-def _bridge_map_to_dict(bridge_map: BridgeMap) -> Record:
-    lines = ("u_mm", "v_mm", "u_direction", "v_direction", "gap_width_mm", "gap_width_u_mm")
-    masks = ("bridged", "inside", "hidden")
-    return {name: _rows(getattr(bridge_map, name)) for name in lines} | {
-        name: getattr(bridge_map, name).tolist() for name in masks
-    }
-
-
-def _bridge_map_from_dict(record: Record) -> BridgeMap:
-    masks = ("bridged", "inside", "hidden")
-    arrays: Record = {name: _array(rows) for name, rows in record.items() if name not in masks}
-    return BridgeMap(**(arrays | {name: np.array(record[name], dtype=bool) for name in masks}))

@@ -28,7 +28,8 @@ from ongrowth.reading.pictures import (
     write_doubts,
     write_pictures,
 )
-from ongrowth.reading.record import READING_SCHEMA, Record, reading_from_dict, reading_to_dict
+from ongrowth.reading.plain import Record
+from ongrowth.reading.record import READING_SCHEMA, reading_from_dict, reading_to_dict
 from ongrowth.scan import refuse
 
 _FLAT_LIST = re.compile(r"\[[^\[\]{}]*\]")  # a list of numbers or words stands on one line

@@ -359,8 +359,8 @@ def draw_gap_map(bridge_map: BridgeMap, alt: str) -> str:
         )
         _hatch(axes, bridge_map.bridged, extent, "xxxx")
         _hatch(axes, bridge_map.hidden, extent, "////")
-        axes.set_xlabel(f"mm toward {_direction(bridge_map.u_direction)}", labelpad=1.0)
-        axes.set_ylabel(f"mm toward {_direction(bridge_map.v_direction)}", labelpad=1.0)
+        axes.set_xlabel(f"mm toward {toward(bridge_map.u_direction)}", labelpad=1.0)
+        axes.set_ylabel(f"mm toward {toward(bridge_map.v_direction)}", labelpad=1.0)
         axes.tick_params(length=2.0, pad=1.5)
         bar = figure.colorbar(image, ax=axes, pad=0.02, fraction=0.06)
         bar.set_label("gap width, mm")
@@ -379,7 +379,14 @@ def _hatch(axes: Axes, cells: NDArray[np.bool_], extent: tuple[float, ...], hatc
 _AXIS_WORDS = (("left", "right"), ("posterior", "anterior"), ("cranial", "caudal"))
 
 
-def _direction(direction: NDArray[np.float64]) -> str:
+def toward(direction: NDArray[np.float64]) -> str:
+    """Return the anatomical word nearest to a patient direction (LPS), shape (3,).
+
+    Examples
+    --------
+    >>> toward(np.array([0.1, -0.9, 0.2]))
+    'anterior'
+    """
     axis = int(np.argmax(np.abs(direction)))
     return _AXIS_WORDS[axis][0 if direction[axis] > 0 else 1]
 

@@ -7,9 +7,14 @@ import re
 import textwrap
 from collections.abc import Iterable
 
+from ongrowth.bridge import Bridge
 from ongrowth.findings import (
+    CATEGORY_SOURCE,
+    PLANE_WORDS,
     Expectation,
     Line,
+    category_words,
+    edge_words,
     line_words,
     lines_of,
     range_words,
@@ -135,11 +140,25 @@ def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
     for side in ("head_side", "tip_side"):
         out += _side(implant, side, site)
     if implant.bridge is not None:
-        out.append(
-            f"- Gap width {say(implant.bridge.gap_width_mean)}, largest "
-            f"{say(implant.bridge.gap_width_max)}; bridges: {say_count(implant.bridge.bridge_count)}."
-        )
+        out += _defect(implant.bridge)
     return [*out, f"- Tip to far cortex {say(implant.tip_to_cortex_mm)}."]
+
+
+def _defect(bridge: Bridge) -> list[str]:
+    """Return gap, bridges, and edges of the defect a screw crosses."""
+    shown = bridge.smallest_bridge_shown_mm
+    smallest = "" if math.isnan(shown) else f", smallest this scan shows {with_unit(shown, Unit.MM)}"
+    places = "; ".join(f"{with_unit(p.area_mm2, Unit.MM2)} {p.place}, {p.direction}" for p in bridge.bridges)
+    return [
+        f"- Gap width {say(bridge.gap_width_mean)}, largest {say(bridge.gap_width_max)}.",
+        f"- Gap width where it is not bridged {say(bridge.gap_width_mean_open)}.",
+        f"- Category of bridging: {category_words(bridge.bridged_fraction)} ({CATEGORY_SOURCE}).",
+        f"- Bridges: {say_count(bridge.bridge_count)}{smallest}{'. ' if places else ''}{places}.",
+        f"- Tissue in the open gap {say(bridge.tissue_hu)}.",
+        f"- Edge on the side of the head: {edge_words(bridge.head_edge)}.",
+        f"- Edge on the side of the tip: {edge_words(bridge.tip_edge)}.",
+        f"- Plane of the defect: {PLANE_WORDS[bridge.defect.how]}.",
+    ]
 
 
 def _line(line: Line, site: str) -> str:

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from ongrowth.bridge import Bridge, Edge
+from ongrowth.findings import bridging_category
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Finding, ImplantReading, Reading
 
@@ -108,6 +110,14 @@ DEFECT_QUANTITIES = (
     Described("bridge_count", _ONE, "number of separate bridges", 0),
     Described("cross_section_mm2", Unit.MM2.value, "area of the cross-section without the metal", 0),
     Described("hidden_by_metal", _ONE, "share of the cross-section hidden by metal and its artefact", 0, 1),
+    Described("gap_width_mean_open", _MM, "mean gap where it is not bridged", 0),
+    Described("tissue_hu", Unit.HU.value, "CT number of what fills the open gap"),
+    Described("largest_bridge_mm2", Unit.MM2.value, "area of the largest bridge; its place in words", 0),
+    Described("smallest_bridge_shown_mm", _MM, "diameter of the thinnest bridge this scan can show", 0),
+    *(
+        Described(f"{side}_edge_hu", Unit.HU.value, f"bone at the {side}-side edge; in words if sclerotic")
+        for side in ("head", "tip")
+    ),
 )
 SCREW_QUANTITIES = (
     Described("major_diameter_mm", _MM, "diameter over the thread crests", 0),
@@ -215,10 +225,29 @@ def _screw(implant: ImplantReading) -> Iterator[_Cell]:
 
 
 def _defect(implant: ImplantReading) -> Iterator[_Cell]:
+    bridge = implant.bridge
+    told = _defect_cells(bridge) if bridge else {}
     for described in DEFECT_QUANTITIES:
         missing = Measured.missing(Unit(described.unit), Caution.NO_DEFECT)
-        value = getattr(implant.bridge, described.name) if implant.bridge else missing
-        yield "defect", described.name, value, ""
+        value, word = told.get(described.name, (missing, ""))
+        yield "defect", described.name, value, word
+
+
+def _defect_cells(bridge: Bridge) -> dict[str, tuple[Measured, str]]:
+    """Return value and word of each quantity of a defect."""
+    largest = bridge.bridges[0] if bridge.bridges else None
+    words = {"bridged_fraction": bridging_category(bridge.bridged_fraction)}
+    words["largest_bridge_mm2"] = f"{largest.place}, {largest.direction}" if largest else ""
+    values = {
+        "largest_bridge_mm2": _bare(bridge.largest_bridge_mm2, Unit.MM2),
+        "smallest_bridge_shown_mm": _bare(bridge.smallest_bridge_shown_mm, Unit.MM),
+    }
+    for side in ("head", "tip"):
+        edge: Edge = getattr(bridge, f"{side}_edge")
+        values[f"{side}_edge_hu"] = edge.face_hu
+        words[f"{side}_edge_hu"] = {True: "sclerotic", False: "not sclerotic", None: ""}[edge.is_sclerotic]
+    names = [described.name for described in DEFECT_QUANTITIES]
+    return {n: (values[n] if n in values else getattr(bridge, n), words.get(n, "")) for n in names}
 
 
 def _scan_rows(reading: Reading) -> Iterator[TableRow]:

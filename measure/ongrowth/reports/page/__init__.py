@@ -244,7 +244,7 @@ def _gap_map(implant: ImplantReading) -> Picture:
     )
     caption = "Gap over the section (crossed: bridged; hatched: hidden by metal)"
     svg = figures.draw_gap_map(bridge.map, alt)
-    return _picture("third", caption, svg, tables.defect_table(bridge))
+    return _picture("third", caption, svg, tables.gap_twin(bridge))
 
 
 def _time_points(implant: str, case: Case) -> list[TimePoint]:

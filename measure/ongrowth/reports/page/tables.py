@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ongrowth.bridge import Bridge
-from ongrowth.findings import CATEGORY_SOURCE, bridging_category
+from ongrowth.findings import CATEGORY_SOURCE, PLANE_WORDS, category_words, edge_words
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Unit
 from ongrowth.reading import Control, Cut, ImplantReading, Profile
-from ongrowth.reports.figures import Band, TimePoint, width_along, width_around
-from ongrowth.wording import say, say_compact, say_count, span, with_unit
+from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
+from ongrowth.wording import say, say_compact, say_count, say_short, span, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -90,21 +90,60 @@ def _control_words(control: Control, implant: str, names: dict[str, str]) -> str
 
 
 def defect_table(bridge: Bridge) -> Table:
-    """Return all that was measured on the defect."""
-    category = bridging_category(bridge.bridged_fraction)
-    fraction = say_compact(bridge.bridged_fraction)
+    """Return what was measured on the defect, in few rows; `gap_twin` has them all."""
+    fraction, hidden = say_compact(bridge.bridged_fraction), say_short(bridge.hidden_by_metal)
     rows = (
         ("Gap width, mean", say_compact(bridge.gap_width_mean)),
         ("Gap width, largest", say_compact(bridge.gap_width_max)),
+        ("Tissue in the open gap", say_compact(bridge.tissue_hu)),
         ("Bridged fraction", fraction),
-        ("Category*", category or "not measurable"),
-        ("Bridges", say_count(bridge.bridge_count)),
-        ("Smallest bridge this scan shows", _length(bridge.smallest_bridge_shown_mm)),
-        ("Section without the metal", say_compact(bridge.cross_section_mm2)),
-        ("Hidden by metal", say_compact(bridge.hidden_by_metal)),
-        ("Plane", bridge.defect.how),
+        ("Category*", category_words(bridge.bridged_fraction)),
+        ("Bridges", f"{say_count(bridge.bridge_count)}; smallest shown {_shown(bridge)}"),
+        ("Section without the metal", f"{say_compact(bridge.cross_section_mm2)}, {hidden} hidden by metal"),
+        ("Edge, head side", edge_words(bridge.head_edge)),
+        ("Edge, tip side", edge_words(bridge.tip_edge)),
+        ("Plane", PLANE_WORDS[bridge.defect.how]),
     )
     return Table(f"Defect: value (95 % interval); *{CATEGORY_SOURCE}", ("", ""), rows)
+
+
+def gap_twin(bridge: Bridge) -> Table:
+    """Return the gap map in words: its figures, and every bridge with its size and place."""
+    pieces = [
+        (
+            "Further bridge" if n else "Largest bridge",
+            f"{with_unit(piece.area_mm2, Unit.MM2)}, {piece.place}, {piece.direction}",
+        )
+        for n, piece in enumerate(bridge.bridges)
+    ]
+    rows = (
+        ("Gap width, mean over the section", say_compact(bridge.gap_width_mean)),
+        ("Gap width, mean where it is not bridged", say_compact(bridge.gap_width_mean_open)),
+        ("Gap width, largest", say_compact(bridge.gap_width_max)),
+        ("Bridged fraction", say_compact(bridge.bridged_fraction)),
+        *pieces,
+        ("Smallest bridge this scan shows", _shown(bridge)),
+        ("Hidden by metal", say_compact(bridge.hidden_by_metal)),
+        *_parts_of_the_map(bridge),
+    )
+    return Table("Gap over the section: value (95 % interval)", ("", ""), rows)
+
+
+def _parts_of_the_map(bridge: Bridge) -> Iterator[tuple[str, str]]:
+    """Return the mean gap of each quarter of the section, bridged places counting as 0."""
+    grid = bridge.map
+    u, v = np.meshgrid(grid.u_mm, grid.v_mm)
+    for is_u, positive in ((True, True), (True, False), (False, True), (False, False)):
+        along, across = (u, v) if is_u else (v, u)
+        ahead = along > np.abs(across) if positive else -along > np.abs(across)
+        here = grid.gap_width_mm[ahead & grid.inside & np.isfinite(grid.gap_width_mm)]
+        direction = (grid.u_direction if is_u else grid.v_direction) * (1.0 if positive else -1.0)
+        mean = float(here.mean()) if here.size else math.nan
+        yield f"Mean gap, {toward(direction)} quarter", _width_words(mean)
+
+
+def _shown(bridge: Bridge) -> str:
+    return _length(bridge.smallest_bridge_shown_mm)
 
 
 def _length(value_mm: float) -> str:
