@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -53,13 +54,14 @@ _LAYER_SD_HU = 35.0  # fibrous tissue and fluid, where the halo is too thin to t
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """A solved screw: what was fitted, the solution and its posterior.
+    """A solved screw: what was fitted, how residuals counted, the solution and its posterior.
 
     `ambiguity_mm` is the spread of the mean width over other solutions that fit nearly as well.
     """
 
     scene: Scene
     problem: Problem
+    weighting: Weighting
     solution: Solution
     posterior: Posterior
     ambiguity_mm: float
@@ -72,6 +74,7 @@ def measure_halo(
     defect: DefectPlane | None,
     calibration: Calibration | None = None,
     settings: HaloSettings = _DEFAULTS,
+    keep: Callable[[Fitted], object] = lambda _: None,
 ) -> Halo:
     """Measure the halo of one screw.
 
@@ -89,6 +92,8 @@ def measure_halo(
         Known blur of the protocol.
     settings : HaloSettings
         How the halo is read.
+    keep : callable
+        Given the fit itself, for questions of what would be seen otherwise.
 
     Returns
     -------
@@ -107,6 +112,7 @@ def measure_halo(
     )
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
+    keep(fitted)
     # an error of the envelope's radius is an error of every width
     common_mm = float(np.hypot(fitted.ambiguity_mm, np.nan_to_num(screw.major_diameter_mm.u) / 2.0))
     draws = unroll(fitted.scene, fitted.problem, fitted.solution, fitted.posterior, frame, defect, settings,
@@ -187,7 +193,7 @@ def fit_halo(
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     layer_sd = np.where(is_wide, 0.0, _LAYER_SD_HU)
     posterior = posterior_of(problem, found, weighting, layer_sd)
-    return Fitted(scene, problem, found, posterior, max(ambiguity_mm, _ambiguity_mm(tries)))
+    return Fitted(scene, problem, weighting, found, posterior, max(ambiguity_mm, _ambiguity_mm(tries)))
 
 
 def _first_look(
