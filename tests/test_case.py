@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -17,10 +18,11 @@ import ongrowth.case.reading as recipe
 from ongrowth.case import Known, known_of, run_case, run_reading
 from ongrowth.casefile import parse_case_file
 from ongrowth.findings import shipped_windows
+from ongrowth.frame import Patch
 from ongrowth.geometry import Plane
 from ongrowth.newbone import NewBone, NewBonePlace
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading import Against, Reading, reading_to_dict, validate
+from ongrowth.reading import Against, Reading, reading_from_dict, reading_to_dict, validate
 from ongrowth.scan import Acquisition, Dose, Level, Problem, Refused, Scan, refuse
 from ongrowth.screw import Metalwork, ScrewSpec
 
@@ -38,6 +40,7 @@ class Steps:
             "screws": [],
             "defect": [],
             "halo": [],
+            "settings": [],
             "bridge": [],
             "motion": [],
         }
@@ -56,8 +59,9 @@ class Steps:
     def find_defect(self, *_: Any, **__: Any) -> Any:
         return self.defect
 
-    def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any) -> Any:
+    def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *more: Any) -> Any:
         self.asked["halo"].append(defect)
+        self.asked["settings"].append(more[-1])
         side = build.make_side(0.7)
         return build.make_halo(side, side)
 
@@ -231,3 +235,59 @@ def test_what_a_case_file_says_reaches_the_scan(tmp_path: Path) -> None:
     assert (known.weeks, known.site, known.birth_year, known.scan_id) == (8.0, "L5", 2016, "w08")
     assert known.screws[0].major_diameter_mm == 4.0
     assert known.windows != shipped_windows()
+
+
+CORRECTED = """[[scan]]
+path = "w08"
+weeks_since_surgery = 8
+[[scan.correction]]
+what = "left.head_mm"
+to = [14.4, 19.6, -5.0]
+author = "reader-1"
+[[scan.correction]]
+what = "left.defect"
+to = [17.0, 3.0, 2.0, 0.2, -0.9, 0.4]
+[[scan.correction]]
+what = "left.left_out"
+to = [{depth_mm = [0.0, 14.0], angle_deg = [337.5, 22.5]}]
+remark = "streak of the rod"
+[[scan.reader]]
+id = "reader-1"
+quantity = "mean_width"
+side = "head_side"
+value = 0.8
+against_window = "as expected"
+blind = true
+"""
+
+
+def test_corrections_of_the_case_file_hold_in_every_step(steps: Steps) -> None:
+    case_file = parse_case_file(case_text(CORRECTED), Path("/case"))
+    reading = run_reading(Path("in/w08"), known_of(case_file, case_file.scan[0]))
+    frame = reading.implants[0].frame
+    assert frame.origin_mm == pytest.approx((14.4, 19.6, -5.0))
+    assert frame.tip_mm == pytest.approx(build.TIPS["left"])
+    plane = steps.asked["halo"][0].plane
+    assert plane.height_mm((17.0, 3.0, 2.0)) == pytest.approx(0.0, abs=1e-9)
+    assert steps.asked["settings"][0].left_out == (Patch((0.0, 14.0), (337.5, 22.5)),)
+    assert any(problem.code == "ends-by-hand" for problem in reading.scan.problems)
+
+
+def test_who_changed_what_goes_with_the_reading(steps: Steps) -> None:
+    case_file = parse_case_file(case_text(CORRECTED), Path("/case"))
+    reading = run_reading(Path("in/w08"), known_of(case_file, case_file.scan[0]))
+    again = reading_from_dict(json.loads(json.dumps(reading_to_dict(reading))))
+    validate(reading_to_dict(reading), "ongrowth-reading/1")
+    assert again.corrections == reading.corrections
+    assert [made.what for made in again.corrections] == ["left.head_mm", "left.defect", "left.left_out"]
+    assert again.corrections[0].author == "reader-1"
+    assert again.corrections[2].remark == "streak of the rod"
+    assert again.readers[0].is_blind
+    assert (again.readers[0].site, again.readers[0].value) == ("head_side", 0.8)
+
+
+def test_a_correction_of_a_screw_not_found_is_told(steps: Steps) -> None:
+    text = case_text('[[scan]]\npath = "w08"\n[[scan.correction]]\nwhat = "right.tip_mm"\nto = [1, 2, 3]\n')
+    case_file = parse_case_file(text, Path("/case"))
+    reading = run_reading(Path("in/w08"), known_of(case_file, case_file.scan[0]))
+    assert any(problem.code == "correction-without-screw" for problem in reading.scan.problems)

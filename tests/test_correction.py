@@ -148,7 +148,7 @@ def test_ends_on_one_another_are_refused() -> None:
 
 
 def test_a_correction_of_no_screw_is_told() -> None:
-    (told,) = unused_corrections({"left": ScrewCorrection(), "right": ScrewCorrection()}, ["left"])
+    (told,) = unused_corrections(["left.tip_mm", "right.tip_mm", "right.defect", "a.remark"], ["left"])
     assert "right" in told.text
     assert told.level is Level.CAUTION
 

@@ -175,18 +175,17 @@ def corrected_screw(screw: Screw, correction: ScrewCorrection) -> tuple[Screw, t
     return with_ends(screw, head, tip), (Problem("ends-by-hand", Level.NOTE, text),)
 
 
-def unused_corrections(
-    corrections: Mapping[str, ScrewCorrection], screws: Iterable[str]
-) -> tuple[Problem, ...]:
+def unused_corrections(what: Iterable[str], screws: Iterable[str]) -> tuple[Problem, ...]:
     """Return the cautions on corrections that name no screw of the scan."""
-    names = set(screws)
+    found = sorted(screws)
+    named = dict.fromkeys(screw for screw, part in map(split_what, what) if part != "remark")
     return tuple(
         Problem(
             "correction-without-screw",
             Level.CAUTION,
             f"There is a correction for screw {name}, but this scan shows no screw of that name.",
-            f"Screws found: {', '.join(sorted(names)) or 'none'}.",
+            f"Screws found: {', '.join(found) or 'none'}.",
         )
-        for name in corrections
-        if name not in names
+        for name in named
+        if name not in found
     )

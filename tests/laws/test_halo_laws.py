@@ -115,13 +115,13 @@ def test_sides_are_told_apart(halo: Halo) -> None:
 
 
 def test_what_a_reader_leaves_out_has_no_say(case: Case, halo: Halo) -> None:
-    """A dark streak over one sector of the head side; left out, the figures are those of the clean scan."""
+    """A bright streak over one sector of the head side; left out, the figures are those without it."""
     patch = Patch((0.0, 16.0), (67.5, 112.5), Caution.STREAK | Caution.EXCLUDED_BY_READER)
     frame = ScrewFrame.of(case.screw.head_mm, case.screw.tip_mm)
     places = case.scan.world_mm(np.stack(np.indices(case.scan.hu.shape), axis=-1))
     radius, angle, depth = frame.cylindrical(places)
     streak = patch.holds(depth, angle) & (radius < 8.0)
-    hu = np.where(streak, case.scan.hu - 600, case.scan.hu).astype(case.scan.hu.dtype)
+    hu = np.where(streak, case.scan.hu + 400, case.scan.hu).astype(case.scan.hu.dtype)
     streaked = dataclasses.replace(case, scan=dataclasses.replace(case.scan, hu=hu))
     cleaned = measured(streaked, patch)
 

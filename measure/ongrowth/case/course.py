@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, stamped, unchanged
-from ongrowth.casefile import CaseFile, ScanEntry
+from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
 from ongrowth.defect import DefectPlane
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
 from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
@@ -136,6 +136,8 @@ def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
         windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
         scan_id=scan.name,
         role=scan.role or "",
+        corrections=correction_records(scan),
+        readers=reader_values(scan),
     )
 
 

@@ -14,18 +14,21 @@ import ongrowth
 from ongrowth.bridge import measure_bridge
 from ongrowth.calibration import find_calibration
 from ongrowth.casefile import scan_name, week_mismatch, weeks_between
+from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
 from ongrowth.defect import DefectPlane, find_defect, given_defect
 from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
-from ongrowth.halo import measure_halo
+from ongrowth.halo import HaloSettings, measure_halo
 from ongrowth.read import read_scan
 from ongrowth.reading import (
+    CorrectionRecord,
     Finding,
     ImplantReading,
     Limit,
     Provenance,
+    ReaderValue,
     Reading,
     ScanFacts,
     Source,
@@ -71,6 +74,10 @@ class Known:
     carried : mapping of str to DefectPlane
         By the id of the screw: planes carried over from another CT of the case, used where this CT
         does not show the defect.
+    corrections : tuple of CorrectionRecord
+        By hand, in the order they were made; carried into the reading.
+    readers : tuple of ReaderValue
+        Readers' own values, carried into the reading.
     """
 
     screws: tuple[ScrewSpec, ...] = ()
@@ -85,6 +92,13 @@ class Known:
     scan_id: str = ""
     role: str = ""
     carried: Mapping[str, DefectPlane] = field(default_factory=dict)
+    corrections: tuple[CorrectionRecord, ...] = ()
+    readers: tuple[ReaderValue, ...] = ()
+
+    def corrected(self, screw: str) -> ScrewCorrection:
+        """Return what holds of a screw after all corrections."""
+        held = corrections_of((made.what, made.to) for made in self.corrections)
+        return held.get(screw, ScrewCorrection())
 
 
 def silent(_: str) -> None:
@@ -114,7 +128,7 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
     metal = Metalwork(())
     if not _is_before_surgery(known, scan):
         tell("Finding the metal")
-        metal = _find_screws(scan, known.screws)
+        metal = _corrected(_find_screws(scan, known.screws), known)
     read = [_read_implant(scan, screw, metal, known, tell) for screw in metal.screws]
     implants = with_controls([implant for implant, _ in read])
     told = (*metal.problems, *(problem for _, problems in read for problem in problems))
@@ -135,6 +149,14 @@ def _find_screws(scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
     return find_screws(scan, specs * len(metal.screws)) if is_for_all and len(metal.screws) > 1 else metal
 
 
+def _corrected(metal: Metalwork, known: Known) -> Metalwork:
+    """Return the screws with the ends set by hand, and what a reader must know about them."""
+    made = [corrected_screw(screw, known.corrected(screw.id)) for screw in metal.screws]
+    told = [problem for _, problems in made for problem in problems]
+    told += unused_corrections((one.what for one in known.corrections), [s.id for s in metal.screws])
+    return replace(metal, screws=tuple(screw for screw, _ in made), problems=(*metal.problems, *told))
+
+
 def _read_implant(
     scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell
 ) -> tuple[ImplantReading, tuple[Problem, ...]]:
@@ -144,7 +166,8 @@ def _read_implant(
     defect, told = _defect(scan, screw, frame, metal, known)
     calibration = find_calibration(known.calibration, scan.acquisition)
     tell(f"Measuring the halo of screw {screw.id}")
-    halo = measure_halo(scan, screw, frame, defect, calibration)
+    settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
+    halo = measure_halo(scan, screw, frame, defect, calibration, settings)
     tell(f"Measuring what bridges the defect at screw {screw.id}")
     bridge = measure_bridge(scan, screw, frame, defect) if defect else None
     reading = ImplantReading(
@@ -168,8 +191,9 @@ def _defect(
     scan: Scan, screw: Screw, frame: ScrewFrame, metal: Metalwork, known: Known
 ) -> tuple[DefectPlane | None, tuple[Problem, ...]]:
     """Return the plane given or found, or none with the reason."""
-    if known.defect is not None:
-        return given_defect(known.defect.point_mm, known.defect.normal, frame), ()
+    given = known.corrected(screw.id).defect or known.defect
+    if given is not None:
+        return given_defect(given.point_mm, given.normal, frame), ()
     found = find_defect(scan, screw, frame, metalwork=metal)
     if not isinstance(found, Problem):
         return found, ()
@@ -220,6 +244,8 @@ def _reading(
         summary=answer(implants, findings, facts, known.site),
         provenance=Provenance(ongrowth.__version__, libraries(), _settings(known), scan.digest),
         source=_source(scan, known),
+        corrections=known.corrections,
+        readers=known.readers,
     )
 
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from ongrowth.correction import ScrewCorrection, check_correction, corrections_of
-from ongrowth.reading import QUANTITIES
+from ongrowth.reading import QUANTITIES, CorrectionRecord, ReaderValue
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
 from ongrowth.wording import is_pars_site
@@ -200,6 +200,30 @@ class ScanEntry(_Part):
     def corrected(self) -> dict[str, ScrewCorrection]:
         """What holds of this scan after all corrections, by screw."""
         return corrections_of((entry.what, entry.to) for entry in self.correction)
+
+
+def correction_records(scan: ScanEntry) -> tuple[CorrectionRecord, ...]:
+    """Return the corrections of a scan as they go into its reading."""
+    return tuple(
+        CorrectionRecord(made.what, made.from_, made.to, made.author, made.remark) for made in scan.correction
+    )
+
+
+def reader_values(scan: ScanEntry) -> tuple[ReaderValue, ...]:
+    """Return the readers' own values of a scan as they go into its reading."""
+    return tuple(
+        ReaderValue(
+            reader=read.id,
+            implant=read.implant,
+            site=read.side,
+            quantity=read.quantity,
+            value=math.nan if read.value is None else read.value,
+            category=read.category,
+            against_window=read.against_window,
+            is_blind=read.blind,
+        )
+        for read in scan.reader
+    )
 
 
 class Settings(_Part):

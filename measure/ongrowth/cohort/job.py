@@ -16,7 +16,7 @@ from typing import Any
 import ongrowth
 from ongrowth.case import Known, run_reading
 from ongrowth.findings import Windows, read_windows, shipped_windows
-from ongrowth.reading import write_reading
+from ongrowth.reading import CorrectionRecord, ReaderValue, write_reading
 from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
 from ongrowth.screw import ScrewSpec
 from ongrowth.series.digest import content_digest
@@ -44,6 +44,10 @@ class Job:
         For the dose factor.
     calibration, windows : Path or None
         Calibration file or folder; windows table.
+    corrections : tuple of CorrectionRecord
+        By hand, from the case file.
+    readers : tuple of ReaderValue
+        Readers' own values, from the case file; they change no number.
     extra : tuple of pairs of str
         Columns of the manifest that are passed through, name and text.
     """
@@ -60,6 +64,8 @@ class Job:
     birth_year: int | None = None
     calibration: Path | None = None
     windows: Path | None = None
+    corrections: tuple[CorrectionRecord, ...] = field(default=(), compare=False)
+    readers: tuple[ReaderValue, ...] = field(default=(), compare=False)
     extra: tuple[tuple[str, str], ...] = field(default=(), compare=False)
 
     def known(self) -> Known:
@@ -75,6 +81,8 @@ class Job:
             windows=_windows(self.windows),
             scan_id=self.scan,
             role=self.role,
+            corrections=self.corrections,
+            readers=self.readers,
         )
 
 
@@ -126,6 +134,7 @@ def settings_digest(job: Job, measure: Measure) -> str:
         "screws": [dataclasses.asdict(screw) for screw in job.screws],
         "calibration": _content(job.calibration),
         "windows": _content(job.windows),
+        "corrections": [(made.what, made.to) for made in job.corrections],
         "version": ongrowth.__version__,
         "measure": f"{measure.__module__}.{measure.__qualname__}",
     }

@@ -16,7 +16,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from ongrowth.casefile import BadCaseFile, CaseFile, read_case_file, scan_name
+from ongrowth.casefile import (
+    BadCaseFile,
+    CaseFile,
+    correction_records,
+    read_case_file,
+    reader_values,
+    scan_name,
+)
 from ongrowth.cohort.cells import IMPLANT_COLUMNS, NUMBER_COLUMNS, Cells, Row, fault, is_name
 from ongrowth.cohort.job import Job
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
@@ -474,6 +481,8 @@ def _case_jobs(
             birth_year=case_file.patient.birth_year,
             calibration=scan.calibration or settings.calibration or calibration,
             windows=settings.windows or windows,
+            corrections=correction_records(scan),
+            readers=reader_values(scan),
         )
 
 

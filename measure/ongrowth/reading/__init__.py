@@ -1,5 +1,6 @@
 """What one CT gave (a reading), what all CTs of a patient gave (a case), and their files."""
 
+from ongrowth.reading.by_hand import CorrectionRecord, ReaderValue
 from ongrowth.reading.case_parts import (
     BonePlace,
     Case,
@@ -14,6 +15,15 @@ from ongrowth.reading.case_parts import (
 from ongrowth.reading.controls import with_controls
 from ongrowth.reading.cuts import cut_along, take_cuts, take_profiles
 from ongrowth.reading.facts import case_dose, gather_facts, image_noise_hu, libraries
+from ongrowth.reading.grids import (
+    Grid,
+    patient_grid,
+    patient_letters,
+    plane_across,
+    plane_along,
+    screw_grid,
+    surroundings,
+)
 from ongrowth.reading.parts import (
     BLUR_SOURCES,
     QUANTITIES,
@@ -57,10 +67,12 @@ __all__ = [
     "ChangeRecord",
     "ComparisonNote",
     "Control",
+    "CorrectionRecord",
     "Cut",
     "DefectReading",
     "DoseFacts",
     "Finding",
+    "Grid",
     "ImplantReading",
     "Limit",
     "MotionRecord",
@@ -70,6 +82,7 @@ __all__ = [
     "Prediction",
     "Profile",
     "Provenance",
+    "ReaderValue",
     "Reading",
     "ScanFacts",
     "Source",
@@ -80,11 +93,17 @@ __all__ = [
     "gather_facts",
     "image_noise_hu",
     "libraries",
+    "patient_grid",
+    "patient_letters",
+    "plane_across",
+    "plane_along",
     "read_case",
     "read_reading",
     "reading_from_dict",
     "reading_to_dict",
     "schema",
+    "screw_grid",
+    "surroundings",
     "take_cuts",
     "take_profiles",
     "validate",

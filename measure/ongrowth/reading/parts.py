@@ -16,6 +16,7 @@ from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo
 from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading.by_hand import CorrectionRecord, ReaderValue
 from ongrowth.scan import Problem
 from ongrowth.screw import OtherMetal, Screw
 
@@ -327,3 +328,5 @@ class Reading:
     defects: tuple[DefectReading, ...] = ()
     other_metal: tuple[OtherMetal, ...] = ()
     source: Source = field(default_factory=Source)
+    corrections: tuple[CorrectionRecord, ...] = ()
+    readers: tuple[ReaderValue, ...] = ()

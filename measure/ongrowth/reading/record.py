@@ -13,6 +13,12 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
 from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading.by_hand import (
+    correction_from_dict,
+    correction_to_dict,
+    reader_from_dict,
+    reader_to_dict,
+)
 from ongrowth.reading.defect_record import bridge_from_dict, bridge_to_dict, defect_to_dict, plane_from_dict
 from ongrowth.reading.parts import (
     Against,
@@ -50,6 +56,8 @@ def reading_to_dict(reading: Reading) -> Record:
         "other_metal": [_metal_to_dict(metal) for metal in reading.other_metal],
         "findings": [finding_to_dict(finding) for finding in reading.findings],
         "summary": summary_to_dict(reading.summary),
+        "corrections": [correction_to_dict(made) for made in reading.corrections],
+        "readers": [reader_to_dict(read) for read in reading.readers],
     }
 
 
@@ -63,6 +71,8 @@ def reading_from_dict(record: Record) -> Reading:
         provenance=provenance_from_dict(record["provenance"]),
         defects=tuple(DefectReading(r["side"], bridge_from_dict(r)) for r in record["defects"]),
         other_metal=tuple(_metal_from_dict(r) for r in record["other_metal"]),
+        corrections=tuple(correction_from_dict(r) for r in record.get("corrections", [])),
+        readers=tuple(reader_from_dict(r) for r in record.get("readers", [])),
     )
 
 
