@@ -1,0 +1,260 @@
+"""The scenes beside the sheet: the whole CT on the patient's axes, and the CT along the axes of a screw.
+
+All layers are in millimetres on axes (z, y, x), so that the viewer needs no turning of its own.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from napari.layers import Image, Layer, Points, Surface, Vectors
+from numpy.typing import NDArray
+
+from ongrowth.defect import Side
+from ongrowth.reading import Grid, patient_grid, patient_letters, screw_grid
+from ongrowth.reports.figures import BONE_WINDOW_HU
+from ongrowth.scan import Scan
+from ongrowth_napari.paint import WIDTH_SCALE_MM
+from ongrowth_napari.picture import EDGE, FAINT, PLANE, SECTOR_DEG, TICK_MM, WHITE, ScrewPicture
+
+FloatArray = NDArray[np.float64]
+
+_UNITS = ("mm", "mm", "mm")
+_PATIENT_AXES = ("z", "y", "x")
+_SCREW_AXES = ("depth", "down", "right")
+_SCREW_STEP_MM, _SCREW_REACH_MM, _SCREW_MARGIN_MM = 0.35, 14.0, 8.0
+_PLANE_MM = 9.0
+_LETTERS = (("F", "H"), ("A", "P"), ("R", "L"))  # at the low and the high end of z, y, x
+
+
+class Turn:
+    """How patient places become places of a scene: (z, y, x), or (depth, down, right) of a screw."""
+
+    def __init__(self, picture: ScrewPicture | None = None) -> None:
+        self._picture = picture
+        self.axes = _PATIENT_AXES if picture is None else _SCREW_AXES
+
+    def places(self, world_mm: FloatArray) -> FloatArray:
+        """Return places of the scene, shape (..., 3), of patient mm (LPS)."""
+        if self._picture is None:
+            return np.asarray(world_mm[..., ::-1])
+        local = self._picture.frame.world_from_screw.inverse().apply(world_mm)
+        return np.stack([local[..., 2], -local[..., 0], local[..., 1]], axis=-1)
+
+
+def patient_layers(scan: Scan, picture: ScrewPicture | None) -> list[Layer]:
+    """Return the layers of the whole CT on the patient's axes, with the screw if there is one."""
+    turn = Turn()
+    image = _image("CT, patient axes", patient_grid(scan), turn)
+    image.contrast_limits = BONE_WINDOW_HU
+    return [image] if picture is None else [image, *_screw_layers(picture, turn)]
+
+
+def screw_layers(picture: ScrewPicture) -> list[Layer]:
+    """Return the layers of the CT along the axes of a screw, and an earlier CT over it."""
+    turn = Turn(picture)
+    grid = screw_grid(picture.part, picture.frame, _SCREW_MARGIN_MM, _SCREW_REACH_MM, _SCREW_STEP_MM)
+    layers: list[Layer] = [_image("CT, screw axes", grid, turn)]
+    if picture.earlier is not None:
+        other = screw_grid(*picture.earlier, _SCREW_MARGIN_MM, _SCREW_REACH_MM, _SCREW_STEP_MM)
+        over = _image("other CT, screw axes", other, turn)
+        over.colormap, over.blending, over.opacity = "bop orange", "additive", 0.6
+        layers.append(over)
+    return [*layers, *_screw_layers(picture, turn)]
+
+
+def _image(name: str, grid: Grid, turn: Turn) -> Image:
+    return Image(
+        grid.hu,
+        name=name,
+        scale=grid.step_mm,
+        translate=grid.first_mm,
+        contrast_limits=BONE_WINDOW_HU,
+        colormap="gray",
+        units=_UNITS,
+        axis_labels=turn.axes,
+        rendering="attenuated_mip",
+        attenuation=0.02,
+    )
+
+
+def _screw_layers(picture: ScrewPicture, turn: Turn) -> list[Layer]:
+    layers: list[Layer] = [_outline(picture, turn)]
+    if picture.is_shown:
+        layers += [*_halo_surface(picture, turn), _sectors(picture, turn), *_plane(picture, turn)]
+    return [*layers, _ends(picture, turn)]
+
+
+def halo_mesh(picture: ScrewPicture) -> tuple[FloatArray, NDArray[np.intp], FloatArray]:
+    """Return the outer edge of the halo as a mesh: places (patient mm), triangles, width at each place.
+
+    Only where the width is measured; where there is none a hole stays.
+    """
+    halo = picture.map
+    depth, angle = np.meshgrid(halo.depth_mm, halo.angle_deg, indexing="ij")
+    known = np.isin(halo.side, [Side.HEAD, Side.TIP]) & np.isfinite(halo.width_mm) & (halo.cautions == 0)
+    radius = picture.radius_mm + np.maximum(np.nan_to_num(halo.width_mm), 0.0)
+    places = picture.frame.world(radius, angle, depth).reshape(-1, 3)
+    n_rows, n_columns = known.shape
+    triangles = []
+    for row in range(n_rows - 1):
+        for column in range(n_columns):
+            beside = (column + 1) % n_columns
+            corners = [(row, column), (row, beside), (row + 1, beside), (row + 1, column)]
+            if all(known[corner] for corner in corners):
+                a, b, c, d = (r * n_columns + k for r, k in corners)
+                triangles += [(a, b, c), (a, c, d)]
+    faces = np.array(triangles, dtype=np.intp).reshape(-1, 3)
+    return places, faces, np.nan_to_num(halo.width_mm).ravel()
+
+
+def _halo_surface(picture: ScrewPicture, turn: Turn) -> list[Layer]:
+    places, faces, width = halo_mesh(picture)
+    if not len(faces):
+        return []
+    return [
+        Surface(
+            (turn.places(places), faces, width),
+            name="halo surface, coloured by width",
+            colormap="cividis",
+            contrast_limits=WIDTH_SCALE_MM,
+            shading="flat",
+            opacity=0.9,
+            units=_UNITS,
+            axis_labels=turn.axes,
+        )
+    ]
+
+
+def _ring(picture: ScrewPicture, depth_mm: float, radius_mm: float) -> FloatArray:
+    angle = np.arange(0.0, 360.1, 15.0)
+    return picture.frame.world(radius_mm, angle, depth_mm)
+
+
+def _strokes(course: FloatArray) -> FloatArray:
+    return np.stack([course[:-1], np.diff(course, axis=0)], axis=1)
+
+
+def _vectors(name: str, pieces: list[FloatArray], colour: Any, width_mm: float, turn: Turn) -> Vectors:
+    strokes = np.concatenate([_strokes(turn.places(piece)) for piece in pieces])
+    return Vectors(
+        strokes,
+        name=name,
+        edge_color=colour,
+        edge_width=width_mm,
+        vector_style="line",
+        units=_UNITS,
+        axis_labels=turn.axes,
+    )
+
+
+def _outline(picture: ScrewPicture, turn: Turn) -> Vectors:
+    """Return the measured outline: the axis, four lines of the envelope, and a ring every 5 mm."""
+    frame, radius = picture.frame, picture.radius_mm
+    ends = np.array([0.0, frame.length_mm])
+    pieces = [frame.world(0.0, 0.0, ends)]
+    pieces += [frame.world(radius, angle, ends) for angle in (0.0, 90.0, 180.0, 270.0)]
+    pieces += [_ring(picture, float(at), radius) for at in np.arange(0.0, frame.length_mm + 0.1, TICK_MM)]
+    return _vectors("measured outline, a ring every 5 mm", pieces, WHITE, 0.2, turn)
+
+
+def _sectors(picture: ScrewPicture, turn: Turn) -> Vectors:
+    """Return the borders of the eight sectors along the outer edge of the halo."""
+    radius = picture.radius_mm + 0.1
+    span = np.array([0.0, picture.frame.length_mm])
+    borders = np.arange(SECTOR_DEG / 2.0, 360.0, SECTOR_DEG)
+    pieces = [picture.frame.world(radius, float(angle), span) for angle in borders]
+    return _vectors("sectors", pieces, FAINT, 0.12, turn)
+
+
+def _plane(picture: ScrewPicture, turn: Turn) -> list[Layer]:
+    """Return the plane of the defect as an outline with a cross in it."""
+    plane = picture.corrected.plane
+    if plane is None:
+        return []
+    frame = picture.frame
+    first = frame.zero_direction - (frame.zero_direction @ plane.normal) * plane.normal
+    first /= np.linalg.norm(first)
+    second = np.cross(plane.normal, first)
+    turns = np.radians(np.arange(0.0, 360.1, 10.0))
+    rim = plane.point_mm + _PLANE_MM * (np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * second)
+    cross = [plane.point_mm + sign * _PLANE_MM * way for way in (first, second) for sign in (-1.0, 1.0)]
+    pieces = [rim, np.array(cross[:2]), np.array(cross[2:])]
+    return [_vectors("defect plane", pieces, PLANE, 0.25, turn)]
+
+
+def _ends(picture: ScrewPicture, turn: Turn) -> Points:
+    now = picture.corrected
+    return Points(
+        turn.places(np.stack([now.head_mm, now.tip_mm])),
+        name="head end and tip",
+        size=1.5,
+        face_color="transparent",
+        border_color=EDGE,
+        features={"word": ["head end", "tip"]},
+        text={"string": "{word}", "color": "white", "size": 10, "translation": np.array([0.0, 0.0, 2.0])},
+        out_of_slice_display=True,
+        units=_UNITS,
+        axis_labels=turn.axes,
+    )
+
+
+def letter_layer(image: Image, turn: Turn, picture: ScrewPicture | None) -> Points:
+    """Return the letters of the patient at the rims of a scene."""
+    words, places = letters_at(image, (0, 1, 2), (0.0, 0.0, 0.0), picture)
+    return Points(
+        places,
+        name="patient letters",
+        size=0.1,
+        face_color="transparent",
+        border_color="transparent",
+        features={"word": words},
+        text={"string": "{word}", "color": "white", "size": 14, "anchor": "center"},
+        units=_UNITS,
+        axis_labels=turn.axes,
+    )
+
+
+def letters_at(
+    image: Image, displayed: tuple[int, ...], point: tuple[float, ...], picture: ScrewPicture | None
+) -> tuple[list[str], FloatArray]:
+    """Return the letters of the axes that are displayed, and their places at the rims, at the slice shown.
+
+    Parameters
+    ----------
+    image : Image
+        The CT of the scene.
+    displayed : tuple of int
+        Axes that are shown.
+    point : tuple of float
+        Where the slice is, mm.
+    picture : ScrewPicture or None
+        The screw whose axes the scene follows; None: the patient's own.
+    """
+    low = np.asarray(image.translate, dtype=np.float64)
+    high = low + np.asarray(image.scale) * (np.array(image.data.shape) - 1)
+    middle = np.where(np.isin(np.arange(3), displayed), (low + high) / 2.0, np.asarray(point)[-3:])
+    words, places = [], []
+    for axis in range(3):
+        for end, limit in ((0, low), (1, high)):
+            place = middle.copy()
+            inset = 0.03 * (high[axis] - low[axis])
+            place[axis] = limit[axis] + (inset if end == 0 else -inset)
+            if picture is None:
+                word = _LETTERS[axis][end]
+            else:
+                frame = picture.frame
+                way = (frame.axis_direction, -frame.zero_direction, frame.quarter_direction)[axis]
+                word = patient_letters(way if end else -way)
+            words.append(word if axis in displayed else "")
+            places.append(place)
+    return words, np.array(places)
+
+
+def middle_slice(image: Image) -> tuple[float, float, float]:
+    """Return the middle of an image, mm."""
+    low = np.asarray(image.translate, dtype=np.float64)
+    middle = low + np.asarray(image.scale) * (np.array(image.data.shape) - 1) / 2.0
+    z, y, x = (float(v) for v in middle)
+    return z, y, x

@@ -1,0 +1,226 @@
+"""A case file being corrected: what is on disk, what was corrected since, undo, and saving."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from ongrowth.casefile import (
+    CaseFile,
+    Correction,
+    ReaderEntry,
+    ScanEntry,
+    add_entries,
+    new_case_text,
+    parse_case_file,
+    read_case_file,
+    write_case_text,
+)
+from ongrowth.scan import refuse
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A case file with one scan open. Frozen: every deed returns a new one.
+
+    Parameters
+    ----------
+    path : Path
+        The case file.
+    text : str
+        Its text when it was read last.
+    scan_id : str
+        The scan that is open.
+    pending : tuple of Correction
+        Made since, not saved.
+    undone : tuple of Correction
+        Taken back by undo, the last one first; a new correction forgets them.
+    """
+
+    path: Path
+    text: str
+    scan_id: str
+    pending: tuple[Correction, ...] = ()
+    undone: tuple[Correction, ...] = ()
+
+    @property
+    def case(self) -> CaseFile:
+        """The case as it would be after saving: what is measured in the viewer is what the file says."""
+        text = add_entries(self.text, self.scan_id, self.pending)
+        return parse_case_file(text, self.path.resolve().parent)
+
+    @property
+    def scan(self) -> ScanEntry:
+        """The scan that is open, corrections not yet saved included."""
+        return next(scan for scan in self.case.scan if scan.name == self.scan_id)
+
+
+def open_session(path: Path, scan_id: str = "") -> Session:
+    """Open a case file at one of its scans, by default the last one after surgery.
+
+    Raises
+    ------
+    BadCaseFile
+        If it cannot be read.
+    Refused
+        Code ``no-such-scan`` if the case has no scan of that name.
+    """
+    case = read_case_file(path)
+    names = [scan.name for scan in case.scan]
+    if scan_id and scan_id not in names:
+        raise refuse(
+            "no-such-scan", f"The case has no scan {scan_id!r}.", f"Its scans are {', '.join(names)}."
+        )
+    after = [scan for scan in case.scan if scan.role != "pre-op"] or list(case.scan)
+    latest = max(after, key=lambda scan: _week(case, scan))
+    return Session(path, path.read_text(encoding="utf-8"), scan_id or latest.name)
+
+
+def _week(case: CaseFile, scan: ScanEntry) -> float:
+    weeks = case.weeks_of(scan)
+    return -math.inf if math.isnan(weeks) else weeks
+
+
+def new_case_file(scan: Path, weeks: float | None = None, site: str = "") -> Path:
+    """Write a case file beside a scan, or return the one that stands there already.
+
+    Raises
+    ------
+    OSError
+        If that folder cannot be written to.
+    """
+    scan = scan.resolve()
+    name = scan.name.split(".")[0] or "scan"
+    path = scan.parent / f"{name}.case.toml"
+    if not path.exists():
+        write_case_text(path, new_case_text(Path(scan.name), weeks, site))
+    return path
+
+
+def now() -> dt.datetime:
+    """Return the time, to the second, with its zone."""
+    return dt.datetime.now().astimezone().replace(microsecond=0)
+
+
+def value_of(session: Session, what: str) -> Any:
+    """Return the value that the last correction of a part gave it; None: as found."""
+    values = [entry.to for entry in session.scan.correction if entry.what == what]
+    return values[-1] if values else None
+
+
+def made_correction(
+    what: str, before: Any, to: Any, author: str, time: dt.datetime, remark: str = ""
+) -> Correction:
+    """Return a correction as it goes into the case file."""
+    fields = {"what": what, "from": before, "to": to, "author": author, "time": time, "remark": remark}
+    return Correction.model_validate(fields)
+
+
+def correct(
+    session: Session, what: str, to: Any, found: Any, author: str, time: dt.datetime, remark: str = ""
+) -> Session:
+    """Return the session with one more correction.
+
+    Parameters
+    ----------
+    session : Session
+        So far.
+    what : str
+        Part that is corrected, for example ``left.head_mm``.
+    to : Any
+        Its new value; None: as found again.
+    found : Any
+        Its value as found, told as the one before where none was set.
+    author, remark : str
+        Who, and why.
+    time : datetime
+        When.
+    """
+    before = value_of(session, what)
+    entry = made_correction(what, found if before is None else before, to, author, time, remark)
+    return replace(session, pending=(*session.pending, entry), undone=())
+
+
+def add_remark(session: Session, screw: str, text: str, author: str, time: dt.datetime) -> Session:
+    """Return the session with a remark on a screw, or on the scan where none is named."""
+    what = f"{screw}.remark" if screw else "remark"
+    return correct(session, what, None, None, author, time, text)
+
+
+def undo(session: Session) -> Session:
+    """Return the session without its last correction not saved."""
+    if not session.pending:
+        return session
+    *kept, last = session.pending
+    return replace(session, pending=tuple(kept), undone=(last, *session.undone))
+
+
+def redo(session: Session) -> Session:
+    """Return the session with what was undone last."""
+    if not session.undone:
+        return session
+    first, *rest = session.undone
+    return replace(session, pending=(*session.pending, first), undone=tuple(rest))
+
+
+def take_back(session: Session, what: str, author: str, time: dt.datetime) -> Session:
+    """Return the session with a part as it was before its last correction, saved ones included.
+
+    The file keeps both: what was done, and that it was taken back.
+    """
+    entries = [entry for entry in session.scan.correction if entry.what == what]
+    if not entries:
+        return session
+    if session.pending and session.pending[-1] is entries[-1]:
+        return undo(session)
+    earlier = entries[-2].to if len(entries) > 1 else None
+    return correct(session, what, earlier, entries[-1].from_, author, time, "taken back")
+
+
+def save(session: Session) -> Session:
+    """Write what is pending into the case file, as it stands on disk now; returns the session after it.
+
+    Raises
+    ------
+    BadCaseFile
+        If the file was broken meanwhile; then nothing is written.
+    """
+    text = add_entries(session.path.read_text(encoding="utf-8"), session.scan_id, session.pending)
+    write_case_text(session.path, text)
+    return replace(session, text=text, pending=(), undone=())
+
+
+def lock_readings(session: Session, readings: Sequence[ReaderEntry]) -> Session:
+    """Write a reader's own readings into the file at once, before anything of ours is shown."""
+    text = add_entries(session.path.read_text(encoding="utf-8"), session.scan_id, (), readings)
+    write_case_text(session.path, text)
+    return replace(session, text=text)
+
+
+def in_words(entry: Correction) -> str:
+    """Return a correction in a line of words."""
+    screw, _, part = entry.what.rpartition(".")
+    name = f"{screw}: " if screw else ""
+    if part == "remark":
+        return f"{name}remark: {entry.remark}"
+    words = {
+        "head_mm": "head end",
+        "tip_mm": "tip",
+        "defect": "defect plane",
+        "left_out": "left out",
+        "artefact": "artefact",
+    }[part]
+    told = f"{name}{words} {_to_words(part, entry.to)}"
+    return f"{told} ({entry.remark})" if entry.remark else told
+
+
+def _to_words(part: str, to: Any) -> str:
+    if to is None or to == []:
+        return "as found" if part in ("head_mm", "tip_mm", "defect") else "nothing any more"
+    if part in ("left_out", "artefact"):
+        return f"in {len(to)} {'part' if len(to) == 1 else 'parts'}"
+    return "at " + ", ".join(f"{number:.1f}" for number in to[:3])

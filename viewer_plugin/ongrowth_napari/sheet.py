@@ -1,0 +1,95 @@
+"""Where things lie on the sheet of a screw.
+
+The cut along the screw, the unrolled map beside it on the same depths, and the cut across with the gap
+map under it. Sheet coordinates are millimetres, (down, right), as the viewer wants them: down is depth
+along the screw.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from dataclasses import dataclass
+
+REACH_MM = 12.0  # of the cuts from the axis: any halo and the bone behind it
+MARGIN_MM = 6.0  # of the cut along, before the head end and beyond the tip
+MAP_LEFT_MM = 20.0
+MAP_WIDTH_MM = 32.0
+ACROSS_RIGHT_MM = 74.0  # middle of the cut across
+SCALE_LEFT_MM = 55.0
+GAP_DOWN_MM = 17.0  # from the middle of the cut across to the top of the gap map
+_TOP_MM = 7.0  # middle of the cut across
+
+
+class Pane(enum.Enum):
+    """Part of the sheet."""
+
+    ALONG = "along"
+    MAP = "map"
+    ACROSS = "across"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A place on the sheet: its pane, and what it means there.
+
+    `depth_mm` and `angle_deg` are NaN where the pane does not tell them; `right_mm` and `up_mm` are the
+    place within the pane, mm from its middle (ALONG: right of the axis, and depth).
+    """
+
+    pane: Pane
+    depth_mm: float = float("nan")
+    angle_deg: float = float("nan")
+    right_mm: float = float("nan")
+    up_mm: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The sheet of a screw of some length, mm."""
+
+    length_mm: float
+
+    @property
+    def across_down_mm(self) -> float:
+        """Middle of the cut across, down."""
+        return _TOP_MM
+
+    @property
+    def gap_down_mm(self) -> float:
+        """Middle of the gap map, down."""
+        return _TOP_MM + GAP_DOWN_MM + 9.0
+
+    def along(self, depth_mm: float, right_mm: float) -> tuple[float, float]:
+        """Return where a place of the cut along lies."""
+        return depth_mm, right_mm
+
+    def unrolled(self, depth_mm: float, angle_deg: float) -> tuple[float, float]:
+        """Return where a place of the map lies; angles run from -7.5 to 352.5 degrees, cell by cell."""
+        return depth_mm, MAP_LEFT_MM + ((angle_deg + 7.5) % 360.0) / 360.0 * MAP_WIDTH_MM
+
+    def across(self, right_mm: float, up_mm: float) -> tuple[float, float]:
+        """Return where a place of the cut across lies."""
+        return self.across_down_mm - up_mm, ACROSS_RIGHT_MM + right_mm
+
+    def spot(self, down_mm: float, right_mm: float) -> Spot:
+        """Return what a place of the sheet means."""
+        in_depth = -MARGIN_MM <= down_mm <= self.length_mm + MARGIN_MM
+        if in_depth and abs(right_mm) <= REACH_MM:
+            return Spot(Pane.ALONG, depth_mm=down_mm, right_mm=right_mm, up_mm=down_mm)
+        if 0.0 <= down_mm <= self.length_mm and 0.0 <= right_mm - MAP_LEFT_MM <= MAP_WIDTH_MM:
+            angle = ((right_mm - MAP_LEFT_MM) / MAP_WIDTH_MM * 360.0 - 7.5) % 360.0
+            return Spot(Pane.MAP, depth_mm=down_mm, angle_deg=angle)
+        across, up = right_mm - ACROSS_RIGHT_MM, self.across_down_mm - down_mm
+        if max(abs(across), abs(up)) <= REACH_MM:
+            # seen from the head: angle 0 up, angle 90 right
+            angle = math.degrees(math.atan2(across, up)) % 360.0
+            return Spot(Pane.ACROSS, angle_deg=angle, right_mm=across, up_mm=up)
+        return Spot(Pane.NONE)
+
+    @property
+    def box_mm(self) -> tuple[float, float, float, float]:
+        """Top, bottom, left and right of all that is shown, words included."""
+        bottom = max(self.length_mm + MARGIN_MM, self.gap_down_mm + 12.0)
+        return -MARGIN_MM - 4.0, bottom + 1.0, -REACH_MM - 6.0, ACROSS_RIGHT_MM + REACH_MM + 4.0
