@@ -17,7 +17,7 @@ from napari.layers import Layer
 
 from ongrowth.case import known_of
 from ongrowth.casefile import ReaderEntry
-from ongrowth.frame import Patch
+from ongrowth.frame import Patch, ScrewFrame
 from ongrowth.read import read_scan
 from ongrowth.reading import ImplantReading, Reading, read_reading, surroundings
 from ongrowth.reports.figures import BONE_WINDOW_HU
@@ -99,7 +99,7 @@ class Desk:
         self._reader = ThreadPoolExecutor(max_workers=1)
         self._coming: tuple[str, Future[Scan]] | None = None
         self._other: tuple[str, Future[Scan]] | None = None
-        self._earlier: tuple[Scan, ImplantReading] | None = None
+        self.over_id = ""
         self._scenes: dict[str, list[Layer]] = {}
         self._letters: Any = None
         viewer.mouse_drag_callbacks.append(self._on_mouse)
@@ -125,7 +125,7 @@ class Desk:
         self._tell(f"Reading scan {scan_id} ...")
 
     def _take_scan(self, scan: Scan) -> None:
-        self.scan, self.reading, self._earlier = scan, None, None
+        self.scan, self.reading, self.over_id = scan, None, ""
         self.screw_id, self.navigator, self.problems = "", None, ()
         self.is_shown = not self.reads_first or any(entry.blind for entry in self.session.scan.reader)
         self._forget_scenes()
@@ -153,6 +153,16 @@ class Desk:
     def is_measuring(self) -> bool:
         """Whether a measurement is under way."""
         return self._measurement is not None
+
+    @property
+    def is_reading(self) -> bool:
+        """Whether a scan is being read."""
+        return self._coming is not None or self._other is not None
+
+    @property
+    def hint(self) -> str:
+        """What to do where there is no cursor yet."""
+        return "" if self.navigator is not None else _FIND_FIRST
 
     @property
     def is_current(self) -> bool:
@@ -234,7 +244,7 @@ class Desk:
 
     def show_screw(self, screw_id: str) -> None:
         """Show one of the screws on its sheet."""
-        self.screw_id, self._earlier = screw_id, None
+        self.screw_id, self.over_id = screw_id, ""
         implant, scan = self.implant, self.scan
         if implant is None or scan is None:
             return
@@ -339,8 +349,10 @@ class Desk:
 
     def lay_over(self, scan_id: str) -> None:
         """Lay another CT of the same screw over this one, aligned by the screw; "" takes it away."""
+        if self.navigator is None:
+            return
         if not scan_id:
-            self._show_earlier(None)
+            self._show_other("", None)
             return
         entry = next(scan for scan in self.session.case.scan if scan.name == scan_id)
         self._other = (scan_id, self._reader.submit(read_scan, entry.path))
@@ -357,14 +369,12 @@ class Desk:
         if implant is None:
             self._tell(f"Scan {scan_id} shows no screw {self.screw_id}.")
             return
-        self._show_earlier((surroundings(scan, implant.frame, _AROUND_MM), implant))
+        self._show_other(scan_id, (surroundings(scan, implant.frame, _AROUND_MM), implant.frame))
         self._tell(f"Scan {scan_id} in orange over {self.session.scan_id}, laid screw on screw.")
 
-    def _show_earlier(self, earlier: tuple[Scan, ImplantReading] | None) -> None:
-        if self.navigator is None:
-            return
-        self._earlier = earlier
-        over = None if earlier is None else (earlier[0], earlier[1].frame)
+    def _show_other(self, scan_id: str, over: tuple[Scan, ScrewFrame] | None) -> None:
+        assert self.navigator is not None
+        self.over_id = scan_id
         self._renew(replace(self.navigator.picture, earlier=over))
 
     # ---- correcting ----
@@ -533,5 +543,4 @@ def _first_look_mm(implant: ImplantReading) -> float:
 def _same_corrections(reading: Reading, session: Session) -> bool:
     """Whether a reading was made under the corrections of the session as they stand."""
     made = [(entry.what, entry.to) for entry in reading.corrections]
-    now_ = [(entry.what, entry.to) for entry in session.scan.correction]
-    return made == [(what, to) for what, to in now_]
+    return made == [(entry.what, entry.to) for entry in session.scan.correction]

@@ -1,0 +1,123 @@
+"""The command `view`, which the main program finds by its entry point; napari is loaded last."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from pathlib import Path
+
+import click
+
+from ongrowth.scan import Refused
+
+
+class Unusable(click.ClickException):
+    """The viewer cannot be opened this way: exit status 2, one sentence."""
+
+    exit_code = 2
+
+
+def _unusable(code: str, text: str, advice: str) -> Unusable:
+    return Unusable(f"{code}: {text} {advice}".rstrip())
+
+
+@click.command()
+@click.argument("path", metavar="CASE|SCAN", type=click.Path(path_type=Path))
+@click.option("--scan", "scan_id", default="", help="Which scan of the case. [default: the latest]")
+@click.option(
+    "--results",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder written by follow: what still fits is shown without measuring.",
+)
+@click.option("--read-first", is_flag=True, help="Ask for the reader's own values before ours are shown.")
+@click.option("--author", default="", help="Who corrects. [default: ONGROWTH_AUTHOR, or the user's name]")
+@click.option("--weeks", type=float, help="Weeks since surgery, for a scan without a case file.")
+@click.option("--site", default="", help="Vertebra or bone, for a scan without a case file.")
+def view(
+    path: Path,
+    scan_id: str,
+    results: Path | None,
+    read_first: bool,  # noqa: FBT001
+    author: str,
+    weeks: float | None,
+    site: str,
+) -> None:
+    """Open a case or a scan in the viewer: look, correct, measure again, save.
+
+    CASE is a case file. For a SCAN (folder, zip, NIfTI, NRRD or MHA) a case file is written beside it,
+    and corrections go there.
+    """
+    if not path.exists():
+        raise _unusable("no-such-path", f"There is nothing at {path}.", "Check the path.")
+    from ongrowth_napari.display import obstacle
+
+    hindrance = obstacle()
+    if hindrance is not None:
+        raise _unusable(hindrance.code, hindrance.text, hindrance.advice)
+    case = path if is_case_file(path) else write_case_beside(path, weeks, site.strip()[:32])
+    open_window(case, scan_id, results, author or default_author(), reads_first=read_first)
+
+
+def is_case_file(path: Path) -> bool:
+    """Whether a path is a case file rather than a scan."""
+    return path.is_file() and path.suffix.lower() == ".toml"
+
+
+def default_author() -> str:
+    """Return who corrects, if nobody says: the environment's word, else the name of the user."""
+    try:
+        return os.environ.get("ONGROWTH_AUTHOR") or getpass.getuser()
+    except (OSError, KeyError):
+        return "reader"
+
+
+def write_case_beside(scan: Path, weeks: float | None, site: str) -> Path:
+    """Write the case file of a scan that has none; tells where.
+
+    Raises
+    ------
+    Refused
+        If the scan cannot serve: then no file is written.
+    Unusable
+        If the folder of the scan cannot be written to, or the week cannot be right.
+    """
+    from ongrowth.read import read_scan
+    from ongrowth_napari.session import new_case_file
+
+    read_scan(scan)
+    try:
+        case = new_case_file(scan, weeks, site)
+    except OSError as error:
+        raise _unusable(
+            "unwritable-folder",
+            f"No case file can be written beside {scan.name} ({error.strerror}).",
+            "Copy the scan to a folder of your own, or write a case file elsewhere and open that.",
+        ) from error
+    except Refused as error:
+        raise _unusable("impossible-week", str(error), "") from error
+    click.echo(f"Case file: {case}", err=True)
+    return case
+
+
+def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, reads_first: bool) -> None:
+    """Open the window and stay until it is closed.
+
+    Raises
+    ------
+    Refused
+        If the case file or its scan cannot serve; then no window opens.
+    """
+    from ongrowth.read import read_scan
+    from ongrowth_napari.session import open_session
+
+    session = open_session(case, scan_id)
+    click.echo(f"Reading scan {session.scan_id} ...", err=True)
+    scan = read_scan(session.scan.path)
+    import napari
+
+    from ongrowth_napari.panel import open_desk
+
+    viewer = napari.Viewer(title=f"{session.case.patient.id or case.stem}", show=False)
+    open_desk(viewer, session, scan=scan, results=results, reads_first=reads_first, author=author)
+    viewer.show()
+    napari.run()

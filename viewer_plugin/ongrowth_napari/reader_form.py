@@ -1,0 +1,131 @@
+"""A reader's own reading: entered and locked before ours is shown, if the reader comes first."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from qtpy.QtWidgets import QComboBox, QGridLayout, QGroupBox, QLabel, QLineEdit, QPushButton
+
+from ongrowth.casefile import ReaderEntry
+from ongrowth.reading import Against
+from ongrowth.wording import side_words
+from ongrowth_napari.desk import Desk
+
+BRIDGING = ("", "none", "below 25 %", "25 to 50 %", "above 50 %")
+_RESULTS = ("", *(word.value for word in Against))
+_SIDES = ("head_side", "tip_side")
+
+
+class ReaderForm:
+    """The form: a caliper width on each side, the bridging category, each against its window."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.reader = QLineEdit()
+        self.reader.setPlaceholderText("your pseudonym")
+        self.widths = {side: QLineEdit() for side in _SIDES}
+        self.results = {side: _choice(_RESULTS) for side in (*_SIDES, "defect")}
+        self.bridging = _choice(BRIDGING)
+        self.lock = QPushButton("Lock my reading, then show the figures")
+        self.names = {side: QLabel("") for side in _SIDES}
+        self.told = QLabel("")
+        self.told.setWordWrap(True)
+        self.widget = QGroupBox("Your own reading first")
+        self.widget.setLayout(self._grid())
+        self.lock.clicked.connect(self.take)
+
+    def _grid(self) -> QGridLayout:
+        grid = QGridLayout()
+        for column, word in enumerate(("", "read", "against its window")):
+            grid.addWidget(QLabel(word), 0, column)
+        for row, side in enumerate(_SIDES, start=1):
+            self.widths[side].setPlaceholderText("width, mm")
+            grid.addWidget(self.names[side], row, 0)
+            grid.addWidget(self.widths[side], row, 1)
+            grid.addWidget(self.results[side], row, 2)
+        grid.addWidget(QLabel("bridged"), 3, 0)
+        grid.addWidget(self.bridging, 3, 1)
+        grid.addWidget(self.results["defect"], 3, 2)
+        grid.addWidget(QLabel("reader"), 4, 0)
+        grid.addWidget(self.reader, 4, 1, 1, 2)
+        grid.addWidget(self.lock, 5, 0, 1, 3)
+        grid.addWidget(self.told, 6, 0, 1, 3)
+        return grid
+
+    def refresh(self) -> None:
+        """Show the form while the reader's own values are awaited, else out of the way."""
+        self.widget.setVisible(not self.desk.is_shown)
+        site = self.desk.session.case.patient.site
+        for side, label in self.names.items():
+            label.setText(side_words(side, site).split(" (")[0])
+        self.lock.setEnabled(self.desk.navigator is not None)
+
+    def take(self) -> None:
+        """Lock what was entered; a faulty number is told and nothing is locked."""
+        try:
+            entries = self.entries()
+        except ValueError as error:
+            self.told.setText(str(error))
+            return
+        self.told.setText("" if entries else "Enter at least one value of your own.")
+        if entries:
+            self.desk.lock(entries)
+
+    def entries(self) -> list[ReaderEntry]:
+        """Return what was entered, in the words of the case file.
+
+        Raises
+        ------
+        ValueError
+            If a width is no number of millimetres, or there is no pseudonym.
+        """
+        reader = self.reader.text().strip()
+        if not reader:
+            raise ValueError("Enter a pseudonym.")
+        out: list[ReaderEntry] = []
+        for side in _SIDES:
+            value, result = width_of(self.widths[side].text()), self.results[side].currentText()
+            if not math.isnan(value) or result:
+                told = None if math.isnan(value) else value
+                out.append(self._entry(reader, "mean_width", side, value=told, against_window=result))
+        category, result = self.bridging.currentText(), self.results["defect"].currentText()
+        if category or result:
+            more: dict[str, Any] = {"category": category, "against_window": result}
+            out.append(self._entry(reader, "bridged_fraction", "defect", **more))
+        return out
+
+    def _entry(self, reader: str, quantity: str, side: str, **told: Any) -> ReaderEntry:
+        fields = {"id": reader, "implant": self.desk.screw_id, "quantity": quantity, "side": side, **told}
+        return ReaderEntry.model_validate(fields)
+
+
+def width_of(text: str) -> float:
+    """Return a width in mm as typed, with point or comma; NaN for nothing.
+
+    Raises
+    ------
+    ValueError
+        With a sentence, if it is no width.
+
+    Examples
+    --------
+    >>> width_of(" 0,8 mm"), width_of("1.2")
+    (0.8, 1.2)
+    """
+    bare = text.strip().removesuffix("mm").strip().replace(",", ".")
+    if not bare:
+        return math.nan
+    try:
+        value = float(bare)
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value <= 20.0:
+        raise ValueError(f"{text.strip()!r} is no width in millimetres.")
+    return value
+
+
+def _choice(words: tuple[str, ...]) -> QComboBox:
+    combo = QComboBox()
+    combo.addItems(list(words))
+    return combo
