@@ -3,5 +3,16 @@
 from ongrowth.motion.measure import measure_motion
 from ongrowth.motion.model import Motion, Registered, ScrewMotion
 from ongrowth.motion.settings import MotionSettings
+from ongrowth.motion.study import Migration, Precision, double_examinations, migration_of
 
-__all__ = ["Motion", "MotionSettings", "Registered", "ScrewMotion", "measure_motion"]
+__all__ = [
+    "Migration",
+    "Motion",
+    "MotionSettings",
+    "Precision",
+    "Registered",
+    "ScrewMotion",
+    "double_examinations",
+    "measure_motion",
+    "migration_of",
+]

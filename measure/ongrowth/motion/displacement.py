@@ -33,7 +33,7 @@ def motion_of(body: Registered, reference: Registered, frame: ScrewFrame, point_
     """
     cautions = body.cautions | reference.cautions
     if not (body.is_known and reference.is_known):
-        return _missing(body.body, reference.body, cautions)
+        return _missing(body.body, reference.body, point_mm, frame, cautions)
     seen = reference.earlier_from_later @ body.earlier_from_later.inverse()
     axes = frame.world_from_screw.rotation.T
     patient = covariance_at(reference.covariance, reference.centre_mm, point_mm)
@@ -61,6 +61,8 @@ def motion_of(body: Registered, reference: Registered, frame: ScrewFrame, point_
         ends[1],
         _point(seen, farthest, point_mm, patient, cautions),
         _state(np.r_[shift, turn], covariance, is_roll_known=body.is_roll_known),
+        point_mm,
+        axes,
     )
 
 
@@ -107,10 +109,11 @@ def _state(change: FloatArray, covariance: FloatArray, *, is_roll_known: bool) -
     return MOVED if is_moved else NOT_SHOWN
 
 
-def _missing(body: str, reference: str, cautions: Caution) -> Motion:
+def _missing(body: str, reference: str, point_mm: FloatArray, frame: ScrewFrame, cautions: Caution) -> Motion:
     mm, deg = Measured.missing(Unit.MM, cautions), Measured.missing(Unit.DEG, cautions)
-    unknown = np.full((6, 6), np.nan)
-    still = RigidTransform.identity()
+    unknown, still = np.full((6, 6), np.nan), RigidTransform.identity()
+    lengths = (deg, deg, mm, deg, mm, mm, mm)
     return Motion(
-        body, reference, still, unknown, (mm, mm, mm), deg, deg, mm, deg, mm, mm, mm, NOT_MEASURABLE
-    )
+        body, reference, still, unknown, (mm, mm, mm), *lengths, NOT_MEASURABLE,
+        point_mm, frame.world_from_screw.rotation.T,
+    )  # fmt: skip

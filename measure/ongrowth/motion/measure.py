@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.defect import DefectPlane
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import RigidTransform
 from ongrowth.motion.displacement import motion_of
 from ongrowth.motion.model import Registered, ScrewMotion
 from ongrowth.motion.register import Sight, register_fragments, register_metal
@@ -46,24 +48,49 @@ def measure_motion(
     -------
     ScrewMotion
         Three motions in the screw's frame of the earlier scan; a body that cannot be registered
-        leaves its motions "not measurable" with the reason.
+        leaves its motions "not measurable" with the reason. Of a screw that is broken in one of the
+        scans the head piece is followed in the head side and the tip piece in the tip side.
     """
     settings = settings or MotionSettings()
     sight = Sight.of(earlier, later, earlier_screw, later_screw)
     head, tip, start = register_fragments(sight, defect.plane, settings)
-    screw = register_metal(sight, start)
     frame = sight.earlier_frame
-    middle = frame.world(0.0, 0.0, frame.length_mm / 2.0)
     centre = frame.world(0.0, 0.0, defect.depth_mm(frame))
+    metal = _pieces(sight, start) if sight.is_broken else (register_metal(sight, start),) * 2
+    ends = _piece_frames(frame, sight.break_mm) if sight.is_broken else (frame, frame)
+    (screw, tip_piece), (screw_frame, tip_frame) = metal, ends
     return ScrewMotion(
-        motion_of(screw, head, frame, middle),
-        motion_of(screw, tip, frame, middle),
+        motion_of(screw, head, screw_frame, _middle(screw_frame)),
+        motion_of(tip_piece, tip, tip_frame, _middle(tip_frame)),
         motion_of(tip, head, frame, centre),
         head if head.is_known else None,
         tip if tip.is_known else None,
         screw if screw.is_known else None,
-        _problems(head, tip, screw),
+        tip_piece if sight.is_broken and tip_piece.is_known else None,
+        (*_problems(head, tip, screw), *((_IN_PIECES,) if sight.is_broken else ())),
     )
+
+
+_IN_PIECES = Problem(
+    "screw-in-pieces",
+    Level.CAUTION,
+    "The shaft is interrupted: its head piece is measured against the head side, its tip piece against "
+    "the tip side.",
+    "Look at the break on the page of the scan that shows it.",
+)
+
+
+def _pieces(sight: Sight, start: RigidTransform) -> tuple[Registered, Registered]:
+    return register_metal(sight, start, "head piece"), register_metal(sight, start, "tip piece")
+
+
+def _piece_frames(frame: ScrewFrame, break_mm: float) -> tuple[ScrewFrame, ScrewFrame]:
+    at = frame.world(0.0, 0.0, break_mm)
+    return ScrewFrame.of(frame.origin_mm, at), ScrewFrame.of(at, frame.tip_mm)
+
+
+def _middle(frame: ScrewFrame) -> FloatArray:
+    return frame.world(0.0, 0.0, frame.length_mm / 2.0)
 
 
 def _problems(*bodies: Registered) -> tuple[Problem, ...]:

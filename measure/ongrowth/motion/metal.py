@@ -27,6 +27,7 @@ _PAST_HEAD_MM, _PAST_TIP_MM = 6.0, 2.0
 _BLOCK_MM = 4.0
 _MOST_SAMPLES = 40_000
 _FLAT_HU_PER_MM = 50.0  # flatter places have no normal
+WHOLE = (-math.inf, math.inf)
 
 
 def register_screw(
@@ -36,8 +37,9 @@ def register_screw(
     moving_frame: ScrewFrame,
     radius_mm: float,
     start: RigidTransform,
+    span_mm: tuple[float, float] = WHOLE,
 ) -> MixedFit:
-    """Register a screw on itself.
+    """Register a screw, or a piece of a broken one, on itself.
 
     Parameters
     ----------
@@ -48,7 +50,9 @@ def register_screw(
     radius_mm : float
         Outer radius of the thread.
     start : RigidTransform
-        ``fixed_from_moving`` of the bone, for the roll.
+        ``fixed_from_moving`` of the bone, for the roll; a piece may lie as the bone does, or on the axis.
+    span_mm : pair of float
+        Depths in the moving scan between which the metal is used.
 
     Returns
     -------
@@ -57,19 +61,24 @@ def register_screw(
         and the head tell them apart, so the roll is the weakest figure.
     """
     ceiling = common_ceiling_hu(fixed, moving)
-    pose = _on_axis(fixed_frame, moving_frame, start)
-    for sigma in (_COARSE_MM, _FINE_MM):
-        there = metal_picture(fixed, fixed_frame, ceiling, sigma)
-        here = metal_picture(moving, moving_frame, ceiling, sigma)
-        field = _field(here, moving_frame, radius_mm)
-        if sigma == _COARSE_MM:
-            rough = fit_rigid(there, field.samples, pose, here.normal)
-            pose = _unrolled(rough.fixed_from_moving, fixed_frame, moving_frame, start)
-            continue
-        guess = replace(rough, fixed_from_moving=pose, appearance=START)
-        axis = fixed_frame.axis_direction
-        return fit_mixed(there, field, guess, here.normal, here.voxel_mm3, held_axis=axis)
-    raise AssertionError
+    on_axis = _on_axis(fixed_frame, moving_frame, start)
+    there, here = (
+        metal_picture(scan, frame, ceiling, _COARSE_MM)
+        for scan, frame in ((fixed, fixed_frame), (moving, moving_frame))
+    )
+    field = _field(here, moving_frame, radius_mm, span_mm)
+    starts = (on_axis,) if span_mm == WHOLE else (on_axis, start)
+    rough = max(
+        (fit_rigid(there, field.samples, pose, here.normal) for pose in starts), key=lambda f: f.correlation
+    )
+    pose = _unrolled(rough.fixed_from_moving, fixed_frame, moving_frame, start)
+    there, here = (
+        metal_picture(scan, frame, ceiling, _FINE_MM)
+        for scan, frame in ((fixed, fixed_frame), (moving, moving_frame))
+    )
+    guess = replace(rough, fixed_from_moving=pose, appearance=START)
+    fine = _field(here, moving_frame, radius_mm, span_mm)
+    return fit_mixed(there, fine, guess, here.normal, here.voxel_mm3, held_axis=fixed_frame.axis_direction)
 
 
 def common_ceiling_hu(*scans: Scan) -> float:
@@ -104,14 +113,15 @@ def _unrolled(
     return RigidTransform(back.rotation, middle - back.rotation @ middle) @ pose
 
 
-def _field(picture: Picture, frame: ScrewFrame, radius_mm: float) -> Field:
+def _field(picture: Picture, frame: ScrewFrame, radius_mm: float, span_mm: tuple[float, float]) -> Field:
     """Return the voxels of the screw and of its edge, in blocks along it."""
     index = np.indices(picture.values.shape).reshape(3, -1).T
     places = apply_affine(picture.world_from_voxel, index)
     local = frame.world_from_screw.inverse().apply(places)
     radius, depth = np.hypot(local[:, 0], local[:, 1]), local[:, 2]
     wide = np.where(depth < 0.0, 2.0 * radius_mm, radius_mm) + _MARGIN_MM
-    keep = (radius < wide) & (depth > -_PAST_HEAD_MM) & (depth < frame.length_mm + _PAST_TIP_MM)
+    low, high = max(span_mm[0], -_PAST_HEAD_MM), min(span_mm[1], frame.length_mm + _PAST_TIP_MM)
+    keep = (radius < wide) & (depth > low) & (depth < high)
     if keep.sum() > _MOST_SAMPLES:
         keep &= np.random.default_rng(0).random(len(keep)) < _MOST_SAMPLES / keep.sum()
     gradient = np.stack([np.asarray(g) for g in np.gradient(picture.values)], axis=-1).reshape(-1, 3)[keep]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,8 @@ class Registered:
         What weakens it.
     is_roll_known : bool
         False for a screw whose thread does not show; its roll is then taken to be the bone's.
+    rigid_body_error_mm : float
+        How far the blocks lie off the rigid motion, root mean square over the three axes together.
     """
 
     body: str
@@ -51,6 +54,7 @@ class Registered:
     places_mm: FloatArray
     cautions: Caution = Caution.NONE
     is_roll_known: bool = True
+    rigid_body_error_mm: float = math.nan
 
     def __post_init__(self) -> None:
         for name in ("centre_mm", "covariance", "places_mm"):
@@ -84,8 +88,7 @@ class Motion:
     covariance : ndarray, shape (6, 6)
         Of translation (mm) of the reference point and rotation (rad), in the screw's axes.
     translation_mm : tuple of Measured
-        Of the reference point along the screw's axes: the middle of the shaft for the screw, the
-        middle of the defect on the screw for a fragment.
+        Of the reference point along the screw's axes.
     axis_change_deg, roll_deg : Measured
         Rotation across the screw's axis (its length) and about it (signed).
     total_translation, total_rotation : Measured
@@ -97,6 +100,11 @@ class Motion:
         Largest displacement over the points of the body (for the screw: of its axis).
     state : str
         "moved", "not shown to have moved" or "not measurable".
+    point_mm : ndarray, shape (3,)
+        Reference point, patient mm of the earlier scan: the middle of the shaft for the screw, the
+        middle of the defect on the screw for a fragment.
+    axes : ndarray, shape (3, 3)
+        The screw's axes in the earlier scan as rows, patient directions.
     """
 
     body: str
@@ -112,6 +120,12 @@ class Motion:
     tip_point: Measured
     max_total_point_motion: Measured
     state: str
+    point_mm: FloatArray = field(default_factory=lambda: np.full(3, np.nan))
+    axes: FloatArray = field(default_factory=lambda: np.eye(3))
+
+    def __post_init__(self) -> None:
+        for name in ("point_mm", "axes", "covariance"):
+            object.__setattr__(self, name, frozen(getattr(self, name)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +137,10 @@ class ScrewMotion:
     screw_in_head_side, screw_in_tip_side, tip_side_in_head_side : Motion
         The three pairs of bodies.
     head_side, tip_side, screw : Registered or None
-        How each body lies in the two scans; None where it could not be told.
+        How each body lies in the two scans; None where it could not be told. `screw` is the head
+        piece of a broken one.
+    tip_piece : Registered or None
+        The tip piece of a broken screw.
     problems : tuple of Problem
         What a reader must know.
     """
@@ -134,6 +151,7 @@ class ScrewMotion:
     head_side: Registered | None
     tip_side: Registered | None
     screw: Registered | None
+    tip_piece: Registered | None = None
     problems: tuple[Problem, ...] = ()
 
     @property

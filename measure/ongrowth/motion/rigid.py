@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import optimize, stats
 
 from ongrowth.geometry import RigidTransform
 from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
+
+_CLEAR = 5.0  # standard deviations from zero beyond which a length errs like a normal variable
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,15 +130,15 @@ def measured_length(vector: ArrayLike, covariance: ArrayLike, unit: Unit, cautio
     scale = float(np.trace(c @ c)) / noise
     value = math.sqrt(max(square - noise, 0.0))
     u = math.sqrt(float(v @ c @ v) / square) if value > 0.0 else math.sqrt(scale)
-    low, high = (math.sqrt(scale * s) for s in _non_central(square / scale, noise / scale))
+    if square > _CLEAR**2 * float(np.linalg.eigvalsh(c)[-1]):  # only the noise along the motion matters
+        low, high = value - COVERAGE_95 * u, value + COVERAGE_95 * u
+    else:
+        low, high = (math.sqrt(scale * s) for s in _non_central(square / scale, noise / scale))
     return Measured(value, u, min(low, value), max(high, value), unit, cautions)
 
 
 def _non_central(x: float, freedom: float) -> tuple[float, float]:
     """95 % interval of the non-centrality of a chi-squared variable seen as `x`."""
-    if x > 400.0:  # far from zero the root of chi squared is normal with deviation 1
-        root = math.sqrt(max(x - freedom + 1.0, 0.0))
-        return max(root - COVERAGE_95, 0.0) ** 2, (root + COVERAGE_95) ** 2
     return _bound(x, freedom, 0.975), _bound(x, freedom, 0.025)
 
 
@@ -144,11 +146,6 @@ def _bound(x: float, freedom: float, share: float) -> float:
     """Non-centrality at which a share of the distribution lies below `x`; 0 if there is none."""
     if stats.chi2.cdf(x, freedom) <= share:
         return 0.0
-    low, high = 0.0, (math.sqrt(x) + 6.0) ** 2
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if stats.ncx2.cdf(x, freedom, middle) > share:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+    top = math.sqrt(x) + 6.0
+    root = optimize.brentq(lambda r: stats.ncx2.cdf(x, freedom, r * r) - share, 0.0, top, xtol=1e-4)
+    return float(root) ** 2

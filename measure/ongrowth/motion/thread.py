@@ -33,7 +33,12 @@ class Ripple:
 
 
 def read_thread(
-    scan: Scan, frame: ScrewFrame, radius_mm: float, ceiling_hu: float, pitch_mm: float
+    scan: Scan,
+    frame: ScrewFrame,
+    radius_mm: float,
+    ceiling_hu: float,
+    pitch_mm: float,
+    span_mm: tuple[float, float] = (-math.inf, math.inf),
 ) -> Ripple:
     """Return the ripple of a thread in the raw voxels of a shell round the crests.
 
@@ -51,19 +56,22 @@ def read_thread(
         Where values are cut, alike in all scans compared.
     pitch_mm : float
         Pitch; NaN: looked for.
+    span_mm : pair of float
+        Depths between which the thread is read.
     """
     crop = scan.crop(scan.box(np.stack([frame.origin_mm, frame.tip_mm]), radius_mm + 2.0))
     index = np.indices(crop.hu.shape).reshape(3, -1).T
     radius, angle, depth = frame.cylindrical(apply_affine(crop.world_from_voxel, index))
     keep = (radius > radius_mm - _INNER_MM) & (radius < radius_mm + _OUTER_MM)
-    keep &= (depth > _END_MM) & (depth < frame.length_mm - _END_MM - 1.0)
+    low, high = max(_END_MM, span_mm[0]), min(frame.length_mm - _END_MM - 1.0, span_mm[1])
+    keep &= (depth > low) & (depth < high)
     hu = np.clip(crop.hu.reshape(-1)[keep].astype(np.float64), _LOW_HU, ceiling_hu)
     radius, angle, depth = radius[keep], np.radians(angle[keep]), depth[keep]
     rest = _without_slow(hu, radius, angle, depth)
     pitches = _PITCHES_MM if math.isnan(pitch_mm) else np.array([pitch_mm])
     power = np.array([abs(_wave(rest, angle, depth, p)) for p in pitches])
     best = float(pitches[int(np.argmax(power))])
-    middle = frame.length_mm / 2.0
+    middle = (low + high) / 2.0
     if math.isnan(pitch_mm):
         bounds = (best - 0.01, best + 0.01)
         best = float(optimize.minimize_scalar(lambda p: -abs(_wave(rest, angle, depth, p)), bounds=bounds).x)

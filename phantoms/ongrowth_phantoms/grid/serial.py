@@ -137,7 +137,7 @@ def _callus(rng: Rng) -> tuple[Callus, ...]:
 
 def _protocol(rng: Rng, half: str, *, is_child: bool) -> FullProtocol:
     kernel = f"{rng.choice(_FAMILIES[half])}-{rng.choice(['soft', 'medium', 'bone', 'bone', 'edge'])}"
-    slice_mm = float(rng.choice([0.6, 0.8, 1.0, 1.0, 1.5]))
+    slice_mm = float(rng.choice([0.7, 0.8, 1.0, 1.0, 1.5]))
     return FullProtocol(
         kernel=kernel,
         kvp=float(rng.choice([100.0, 120.0, 120.0, 140.0])),
@@ -147,7 +147,8 @@ def _protocol(rng: Rng, half: str, *, is_child: bool) -> FullProtocol:
         size_mm=(50.0, 50.0, 44.0) if is_child else (56.0, 56.0, 50.0),
         turn_deg=(0.0, 0.0, 180.0 if rng.random() < 0.2 else 0.0),
         tilt_deg=float(rng.choice([0.0, 0.0, 0.0, 10.0, -12.0])),
-        n_views=360,
+        n_views=300,
+        row_mm=0.9,
         clip_hu=None if rng.random() < 0.2 else 3071.0,
         smoothing=2 if rng.random() < 0.1 else 0,
     )

@@ -1,0 +1,301 @@
+"""Motion: the parts of the registration against closed forms, and two drawn volumes with a known pose."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import ndimage, stats
+
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import RigidTransform
+from ongrowth.motion import Migration, Registered, double_examinations, migration_of
+from ongrowth.motion.displacement import motion_of
+from ongrowth.motion.picture import Picture, read_at, smooth_values, values_at
+from ongrowth.motion.rigid import covariance_at, measured_length, turn_covariance
+from ongrowth.motion.solve import START, Samples, fit_rigid, linearise
+from ongrowth.motion.thread import missing_roll_rad, read_thread
+from ongrowth.quantity import Caution, Unit
+from ongrowth.scan import Scan
+
+FloatArray = NDArray[np.float64]
+FRAME = ScrewFrame.of([2.0, 10.0, -12.0], [6.0, -14.0, 9.0])
+STILL = RigidTransform.identity()
+
+
+def grid(shape: tuple[int, int, int], step: tuple[float, float, float], corner: FloatArray) -> FloatArray:
+    """Return a world_from_voxel with its slices along z, rows along y, columns along x."""
+    out = np.zeros((4, 4))
+    out[2, 0], out[1, 1], out[0, 2], out[3, 3] = *step, 1.0
+    out[:3, 3] = corner
+    return out
+
+
+class Texture:
+    """A smooth random field in closed form: a sum of plane waves."""
+
+    def __init__(self, seed: int, n: int = 60) -> None:
+        rng = np.random.default_rng(seed)
+        self.wave = rng.normal(0.0, 1.1, (n, 3))
+        self.phase = rng.uniform(0.0, 2.0 * np.pi, n)
+        self.high = 1500.0 / math.sqrt(n)
+
+    def __call__(self, places_mm: FloatArray) -> FloatArray:
+        flat = places_mm.reshape(-1, 3)
+        total = sum(self.high * np.cos(flat @ w + p) for w, p in zip(self.wave, self.phase, strict=True))
+        return np.asarray(total).reshape(places_mm.shape[:-1]) + 300.0
+
+
+def scan_of(field: Texture, affine: FloatArray, shape: tuple[int, int, int], pose: RigidTransform) -> Scan:
+    """Scan a field after it was moved by `pose`."""
+    index = np.moveaxis(np.indices(shape), 0, -1).astype(np.float64)
+    places = index @ affine[:3, :3].T + affine[:3, 3]
+    return Scan(field(pose.inverse().apply(places)).astype(np.float32), affine)
+
+
+def picture_of(scan: Scan, sigma_mm: float = 0.5) -> Picture:
+    hu = np.asarray(scan.hu, dtype=np.float32)
+    return smooth_values(hu, np.ones(hu.shape, dtype=bool), scan, sigma_mm)
+
+
+@pytest.fixture(scope="module")
+def fixed() -> Picture:
+    affine = grid((26, 34, 34), (0.8, 0.55, 0.55), np.array([-9.0, -9.0, -10.0]))
+    return picture_of(scan_of(Texture(3), affine, (26, 34, 34), STILL))
+
+
+def test_a_picture_is_read_like_scipy_reads_it(fixed: Picture) -> None:
+    rng = np.random.default_rng(0)
+    places = rng.uniform(-6.0, 6.0, (50, 3))
+    inverse = np.linalg.inv(fixed.world_from_voxel)
+    voxels = places @ inverse[:3, :3].T + inverse[:3, 3]
+    theirs = ndimage.map_coordinates(fixed.values.astype(np.float64), voxels.T, order=3, mode="mirror")
+    assert read_at(fixed, places).value == pytest.approx(theirs, abs=0.2)  # float32 of some 1000 HU
+    assert values_at(fixed, places) == pytest.approx(theirs, abs=0.2)
+
+
+def test_slopes_and_curvatures_are_those_of_finite_differences(fixed: Picture) -> None:
+    places = np.random.default_rng(1).uniform(-5.0, 5.0, (40, 3))
+    seen, h = read_at(fixed, places), 0.05
+    for a in range(3):
+        step = h * np.eye(3)[a]
+        up, down = (values_at(fixed, places + s).astype(np.float64) for s in (step, -step))
+        middle = values_at(fixed, places)
+        # a cubic spline is smooth to the third derivative: differences err by h2 times it
+        assert seen.slope[:, a] == pytest.approx((up - down) / (2 * h), abs=6.0)
+        assert seen.curvature[:, a] == pytest.approx((up - 2 * middle + down) / h**2, rel=0.2, abs=160.0)
+
+
+def test_the_jacobian_is_what_a_small_motion_does(fixed: Picture) -> None:
+    rng = np.random.default_rng(2)
+    places = rng.uniform(-5.0, 5.0, (300, 3))
+    samples = Samples(places, values_at(fixed, places))
+    pose = RigidTransform.from_rotation_vector([0.02, -0.01, 0.03], [0.1, -0.2, 0.05])
+    centre, normal = np.zeros(3), np.array([0.0, 0.0, 1.0])
+    step = linearise(fixed, samples, pose, centre, START, normal)
+    for k in range(6):
+        small = np.zeros(6)
+        small[k] = 1e-3
+        moved = RigidTransform.from_rotation_vector(small[3:], small[:3]) @ pose
+        change = linearise(fixed, samples, moved, centre, START, normal).residual - step.residual
+        predicted = -1e-3 * step.jacobian[:, k]
+        assert np.corrcoef(change, predicted)[0, 1] > 0.999
+        assert np.linalg.norm(change - predicted) < 0.05 * np.linalg.norm(predicted) + 1.0
+
+
+def test_a_pose_is_found_between_unlike_grids_and_scales(fixed: Picture) -> None:
+    """Another grid, prone-like turn, gain and offset; the truth is drawn in closed form."""
+    true = RigidTransform.from_rotation_vector(np.radians([2.0, -1.5, 3.0]), [0.35, -0.22, 0.41])
+    affine = grid((24, 30, 30), (0.7, 0.5, 0.5), np.array([-7.0, -7.0, -8.0]))
+    scan = scan_of(Texture(3), affine, (24, 30, 30), true.inverse())
+    moving = picture_of(replace(scan, hu=np.asarray(1.1 * scan.hu + 25.0, dtype=np.float32)))
+    index = np.argwhere(moving.seen)[::7]
+    places = index @ affine[:3, :3].T + affine[:3, 3]
+    inside = np.all(np.abs(true.apply(places)) < 7.0, axis=1)
+    samples = Samples(places[inside], moving.values[tuple(index[inside].T)])
+    found = fit_rigid(fixed, samples, STILL, moving.normal, rounds=25).fixed_from_moving
+    away = found.apply(places[inside]) - true.apply(places[inside])
+    # without noise only the smoothing of two unlike grids is left
+    assert np.linalg.norm(away, axis=1).max() < 0.01
+
+
+# Rigid-body figures
+
+
+def a_covariance(seed: int, scale: float = 0.02) -> FloatArray:
+    a = np.random.default_rng(seed).normal(0.0, scale, (6, 6))
+    return a @ a.T + 1e-6 * np.eye(6)
+
+
+def test_a_covariance_carried_to_a_point_is_that_of_the_point() -> None:
+    """Against 20 000 drawn motions: the covariance of the displacement of a point."""
+    covariance, centre, point = a_covariance(1), np.array([1.0, 2.0, 3.0]), np.array([20.0, -5.0, 9.0])
+    drawn = np.random.default_rng(5).multivariate_normal(np.zeros(6), covariance, 20_000)
+    moved = drawn[:, :3] + np.cross(drawn[:, 3:], point - centre)
+    theirs = np.cov(moved.T)
+    ours = covariance_at(covariance, centre, point)[:3, :3]
+    assert ours == pytest.approx(theirs, abs=4.0 * theirs.max() * math.sqrt(2.0 / 20_000))
+
+
+@pytest.mark.parametrize("true_mm", [0.0, 0.05, 0.2, 1.0])
+def test_the_interval_of_a_length_holds_it_as_often_as_it_says(true_mm: float) -> None:
+    """250 draws: not below 95 % by more than chance; near zero uneven noise may hold more."""
+    covariance = np.diag([0.05, 0.08, 0.03]) ** 2
+    rng = np.random.default_rng(int(1000 * true_mm))
+    truth = true_mm * np.array([0.6, 0.0, 0.8])
+    draws = rng.multivariate_normal(truth, covariance, 250)
+    held = [
+        (m := measured_length(d, covariance, Unit.MM, Caution.NONE)).low95 <= true_mm <= m.high95
+        for d in draws
+    ]
+    assert np.mean(held) >= stats.binom.ppf(0.005, 250, 0.95) / 250
+    if true_mm == 1.0:
+        assert np.mean(held) <= stats.binom.ppf(0.995, 250, 0.95) / 250
+
+
+def registered(name: str, pose: RigidTransform, seed: int = 0) -> Registered:
+    places = FRAME.origin_mm + np.random.default_rng(seed).uniform(-15.0, 15.0, (30, 3))
+    return Registered(name, pose, places.mean(axis=0), a_covariance(seed, 0.01), 30, 0.0, places)
+
+
+def a_pose(seed: int, deg: float = 12.0, mm: float = 30.0) -> RigidTransform:
+    rng = np.random.default_rng(seed)
+    return RigidTransform.from_rotation_vector(np.radians(rng.normal(0.0, deg, 3)), rng.normal(0.0, mm, 3))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_how_the_patient_lies_does_not_count(seed: int) -> None:
+    """Body and reference moved together by any pose: the motion stays what it was."""
+    middle = FRAME.world(0.0, 0.0, 15.0)
+    own, lies = a_pose(seed, 1.0, 0.3), a_pose(seed + 50)
+    plain = motion_of(registered("screw", own), registered("head side", STILL, 1), FRAME, middle)
+    lying = motion_of(registered("screw", own @ lies), registered("head side", lies, 1), FRAME, middle)
+    for one, other in zip(plain.translation_mm, lying.translation_mm, strict=True):
+        assert one.value == pytest.approx(other.value, abs=1e-9)
+    assert plain.max_total_point_motion.value == pytest.approx(lying.max_total_point_motion.value, abs=1e-9)
+    assert plain.covariance == pytest.approx(lying.covariance, abs=1e-12)
+
+
+def test_a_screw_that_backs_out_moves_along_its_axis_towards_the_head() -> None:
+    out = RigidTransform(np.eye(3), -0.8 * FRAME.axis_direction)
+    motion = motion_of(
+        registered("screw", out.inverse()), registered("head side", STILL, 1), FRAME, FRAME.origin_mm
+    )
+    assert [m.value for m in motion.translation_mm] == pytest.approx([0.0, 0.0, -0.8], abs=1e-9)
+    assert motion.state == "moved"
+    assert motion.axis_change_deg.value == 0.0
+
+
+def test_a_screw_that_turns_has_rolled_and_not_changed_its_axis() -> None:
+    turn = RigidTransform.from_rotation_vector(math.radians(40.0) * FRAME.axis_direction, np.zeros(3))
+    origin = FRAME.origin_mm
+    about = RigidTransform(turn.rotation, origin - turn.rotation @ origin)
+    motion = motion_of(registered("screw", about.inverse()), registered("head side", STILL, 1), FRAME, origin)
+    assert motion.roll_deg.value == pytest.approx(40.0, abs=1e-9)
+    assert motion.axis_change_deg.value == 0.0
+    assert motion.max_total_point_motion.value == 0.0  # of the axis
+    assert motion.state == "moved"
+
+
+def test_a_body_that_was_not_registered_leaves_its_motion_not_measurable() -> None:
+    missing = Registered.missing("tip side", Caution.NO_BONE)
+    motion = motion_of(missing, registered("head side", STILL), FRAME, FRAME.origin_mm)
+    assert motion.state == "not measurable"
+    assert motion.total_translation.cautions == Caution.NO_BONE
+    assert not motion.roll_deg.is_known
+
+
+@pytest.mark.parametrize("size", [0.0, 3.0])
+def test_state_says_moved_when_it_should(size: float) -> None:
+    """Bodies displaced by noise alone are told to have moved in 6 of 1000, by 3 mm always."""
+    rng, told = np.random.default_rng(8), []
+    head, frame = registered("head side", STILL, 1), FRAME
+    for _ in range(150):
+        noise = rng.multivariate_normal(np.zeros(6), a_covariance(0, 0.01))
+        centre = registered("screw", STILL).centre_mm
+        turn = RigidTransform.from_rotation_vector(noise[3:], np.zeros(3))
+        shift = noise[:3] + size * frame.axis_direction
+        pose = RigidTransform(turn.rotation, centre - turn.rotation @ centre + shift)
+        told.append(motion_of(registered("screw", pose), head, frame, centre).state == "moved")
+    if size:
+        assert all(told)
+    else:
+        assert sum(told) <= 5  # the mean is below 1; more has a chance below 1 in 1000
+
+
+def test_turning_axes_there_and_back_leaves_a_covariance() -> None:
+    c, turn = a_covariance(4), a_pose(3).rotation
+    assert turn_covariance(turn_covariance(c, turn), turn.T) == pytest.approx(c, abs=1e-15)
+
+
+# Thread
+
+
+def threaded(frame: ScrewFrame, pitch_mm: float, phase_deg: float) -> Scan:
+    """A thread as the raw voxels of its crests show it: a helix of brighter metal, drawn in closed form."""
+    affine = grid((50, 60, 60), (0.8, 0.6, 0.6), np.array([-14.0, -20.0, -20.0]))
+    index = np.moveaxis(np.indices((50, 60, 60)), 0, -1).astype(np.float64)
+    radius, angle, depth = frame.cylindrical(index @ affine[:3, :3].T + affine[:3, 3])
+    wave = np.cos(2 * np.pi * depth / pitch_mm - np.radians(angle - phase_deg))
+    hu = 2000.0 * np.clip(2.6 - radius, 0.0, 1.0) + 500.0 * wave * (np.abs(radius - 2.0) < 0.8)
+    return Scan(hu.astype(np.float32), affine)
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 25.0, -70.0, 160.0])
+def test_a_turn_is_read_off_the_thread(turned_deg: float) -> None:
+    first = read_thread(threaded(FRAME, 1.5, 10.0), FRAME, 2.0, 6000.0, math.nan)
+    second = read_thread(threaded(FRAME, 1.5, 10.0 + turned_deg), FRAME, 2.0, 6000.0, 1.5)
+    assert first.pitch_mm == pytest.approx(1.5, rel=2e-3)
+    turn = missing_roll_rad(first, second, STILL, FRAME, FRAME)
+    assert math.degrees(turn) == pytest.approx(-turned_deg, abs=2.0)
+
+
+# Terms of a migration study
+
+
+def test_terms_of_a_migration_study() -> None:
+    """Rotation 3 degrees about (1, 2, 2) / 3 in the screw's axes: worked numbers of Rodrigues' formula."""
+    turn = RigidTransform.from_rotation_vector(
+        np.radians(3.0) * np.array([1, 2, 2]) / 3.0, [0.5, -0.25, 0.75]
+    )
+    seen = FRAME.world_from_screw @ turn @ FRAME.world_from_screw.inverse()
+    motion = motion_of(
+        registered("tip side", seen.inverse()), registered("head side", STILL, 1), FRAME, FRAME.origin_mm
+    )
+    terms = migration_of(motion, registered("tip side", seen.inverse()))
+    cardan = (terms.rotation_x_deg, terms.rotation_y_deg, terms.rotation_z_deg)
+    assert cardan == pytest.approx((1.03511731, 1.98203225, 2.01816004), abs=1e-6)
+    assert terms.helical_angle_deg == pytest.approx(3.0, abs=1e-6)
+    assert (terms.translation_x_mm, terms.translation_z_mm) == pytest.approx((0.5, 0.75), abs=1e-9)
+    assert 10.0 < terms.condition_number_per_m < 150.0  # a fragment, not a needle
+
+
+def a_double_examination(values: FloatArray) -> Migration:
+    return Migration("screw", "head side", *(float(v) for v in values), *(0.0,) * 7)
+
+
+def test_precision_of_double_examinations() -> None:
+    """SD about zero times 1.96 (doi:10.2340/17453674.2022.2528); its interval holds the true one."""
+    rng, held = np.random.default_rng(9), []
+    for _ in range(200):
+        pairs = [a_double_examination(rng.normal(0.0, 0.05, 6)) for _ in range(12)]
+        precision = double_examinations(pairs)[0]
+        held.append(precision.low95 < 1.96 * 0.05 < precision.high95)
+    assert precision.n == 12
+    assert precision.quantity == "translation_x_mm"
+    assert stats.binom.ppf(0.001, 200, 0.95) <= sum(held) < 200
+
+
+def test_one_double_examination_says_little() -> None:
+    only = double_examinations([a_double_examination(np.full(6, 0.05))])[0]
+    assert only.precision95 == pytest.approx(0.098, abs=1e-3)
+    assert only.high95 > 30.0 * only.precision95  # chi squared with one degree of freedom
+
+
+def test_double_examinations_are_of_one_body() -> None:
+    one = a_double_examination(np.zeros(6))
+    with pytest.raises(ValueError, match="different bodies"):
+        double_examinations([one, replace(one, relative_to="tip side")])
