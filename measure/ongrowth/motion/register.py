@@ -67,7 +67,7 @@ class Sight:
         scans = (earlier, later) if is_finer else (later, earlier)
         frames = frames if is_finer else frames[::-1]
         at_mm = broken.at_depth_mm if broken else math.nan
-        return cls(*scans, *frames, radius, spec.pitch_mm, is_finer, at_mm)
+        return cls(scans[0], scans[1], frames[0], frames[1], radius, spec.pitch_mm, is_finer, at_mm)
 
     @property
     def is_broken(self) -> bool:

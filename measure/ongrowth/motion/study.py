@@ -75,18 +75,23 @@ def migration_of(motion: Motion, body: Registered | None) -> Migration:
     helix = helical_axis(turned)
     known = motion.total_translation.is_known
     turn = cardan_deg(turned) if known else np.full(3, math.nan)
+    x, y, z = (part.value for part in motion.translation_mm)
     return Migration(
-        motion.body,
-        motion.relative_to,
-        *(part.value for part in motion.translation_mm),
-        *(float(angle) for angle in turn),
-        motion.total_translation.value,
-        motion.total_rotation.value,
-        motion.max_total_point_motion.value,
-        helix.angle_deg if known else math.nan,
-        helix.slide_mm if known else math.nan,
-        condition_number_per_m(body.places_mm) if body else math.nan,
-        body.rigid_body_error_mm if body else math.nan,
+        body=motion.body,
+        relative_to=motion.relative_to,
+        translation_x_mm=x,
+        translation_y_mm=y,
+        translation_z_mm=z,
+        rotation_x_deg=float(turn[0]),
+        rotation_y_deg=float(turn[1]),
+        rotation_z_deg=float(turn[2]),
+        total_translation_mm=motion.total_translation.value,
+        total_rotation_deg=motion.total_rotation.value,
+        max_total_point_motion_mm=motion.max_total_point_motion.value,
+        helical_angle_deg=helix.angle_deg if known else math.nan,
+        helical_slide_mm=helix.slide_mm if known else math.nan,
+        condition_number_per_m=condition_number_per_m(body.places_mm) if body else math.nan,
+        rigid_body_error_mm=body.rigid_body_error_mm if body else math.nan,
     )
 
 
