@@ -5,27 +5,33 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.bridge import Bridge, BridgeMap, BridgePiece, Edge
 from ongrowth.defect import DefectPlane, Side
-from ongrowth.findings import Windows, answer, judge
+from ongrowth.findings import Windows, answer, judge, judge_changes, judge_motions, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
 from ongrowth.motion import Motion, Registered, ScrewMotion
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
+    BonePlace,
+    Case,
     DoseFacts,
     ImplantReading,
     Limit,
+    NewBoneRecord,
+    Patient,
     Prediction,
     Provenance,
     Reading,
     ScanFacts,
     Source,
+    case_dose,
     take_cuts,
     take_profiles,
     with_controls,
@@ -364,4 +370,54 @@ def make_motion(
         body("head side", lies),
         body("tip side", lies),
         body("screw", screw),
+    )
+
+
+def make_case(scan: Scan | None = None, *, moved_mm: float = 0.5) -> Case:
+    """Three CTs of one screw: the halo narrows, then widens on the tip side while the screw backs out."""
+    from ongrowth.change import changes_between, motion_records, overlays, placement, protocol_differences
+
+    widths = {4.0: (0.9, 0.8), 12.0: (0.5, 0.4), 26.0: (0.3, 0.9)}
+    fractions = {4.0: 0.0, 12.0: 0.15, 26.0: 0.4}
+    readings = []
+    for weeks, (head, tip) in widths.items():
+        implant = make_implant(
+            make_side(head), make_side(tip), bridge=make_bridge(fractions[weeks]), scan=scan
+        )
+        readings.append(make_reading(implant, weeks=weeks, scan_id=f"w{weeks:02.0f}"))
+    last = readings[-1]
+    parts: dict[str, list[Any]] = {
+        n: [] for n in ("motions", "changes", "new_bone", "change_maps", "overlays")
+    }
+    for earlier in readings[:-1]:
+        scans = earlier.scan.id, last.scan.id
+        one, two = earlier.implants[0], last.implants[0]
+        moved = make_motion(moved_mm)
+        alike = not protocol_differences(earlier.scan, last.scan)
+        records, change = changes_between(
+            one, two, scans, placement(moved, one.frame, two.frame), is_same_protocol=alike
+        )
+        parts["motions"] += motion_records("left", scans, moved)
+        parts["changes"] += records
+        parts["change_maps"].append(change)
+        bone = Measured.of(120.0, 12.0, Unit.MM3, floor=0.0)
+        parts["new_bone"].append(
+            NewBoneRecord("left", *scans, bone, bone, (BonePlace("toward the canal", bone),))
+        )
+        if scan is not None:
+            parts["overlays"] += overlays(scan, scan, one.frame, moved, "left", scans)
+    weeks = last.scan.weeks_since_surgery
+    findings = (
+        *last.findings,
+        *judge_motions(parts["motions"], weeks, shipped_windows(), "ha-coated"),
+        *judge_changes(parts["changes"], weeks, shipped_windows(), "ha-coated"),
+    )
+    summary = answer(last.implants, findings, last.scan, "L5", n_scans=len(readings))
+    return Case(
+        Patient("harbour-07", 2016, "L5"),
+        tuple(readings),
+        findings,
+        summary,
+        dose_total=case_dose(readings),
+        **{name: tuple(found) for name, found in parts.items()},
     )

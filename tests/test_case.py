@@ -16,7 +16,7 @@ import pytest
 import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
 from ongrowth.case import Known, known_of, run_case, run_reading
-from ongrowth.casefile import parse_case_file
+from ongrowth.casefile import CaseFile, parse_case_file
 from ongrowth.findings import shipped_windows
 from ongrowth.frame import Patch
 from ongrowth.geometry import Plane
@@ -291,3 +291,93 @@ def test_a_correction_of_a_screw_not_found_is_told(steps: Steps) -> None:
     case_file = parse_case_file(text, Path("/case"))
     reading = run_reading(Path("in/w08"), known_of(case_file, case_file.scan[0]))
     assert any(problem.code == "correction-without-screw" for problem in reading.scan.problems)
+
+
+# ---- several CTs ----
+
+
+def two_scans(folder: Path) -> CaseFile:
+    for name in ("w04", "w13"):
+        (folder / name).mkdir()
+        (folder / name / "1.dcm").write_bytes(name.encode())
+    text = case_text('[[scan]]\npath = "w04"\ndate = 2031-04-01', '[[scan]]\npath = "w13"\ndate = 2031-06-03')
+    return parse_case_file(text, folder)
+
+
+def test_two_cts_are_compared_and_judged(steps: Steps, tmp_path: Path) -> None:
+    steps.motion = build.make_motion(0.6)
+    case = run_case(two_scans(tmp_path))
+    assert len(steps.asked["motion"]) == 1
+    first = case.motions[0]
+    assert (first.body, first.relative_to, first.state) == ("screw", "head side", "moved")
+    assert case.new_bone[0].elsewhere[0].place == "toward the canal"
+    moved = [f for f in case.findings if f.quantity == "migration"]
+    assert {(f.against_window.value, f.from_scan) for f in moved} == {("outside", "w04")}
+    assert {f.site for f in case.findings if f.quantity == "width_growth"} == {"head_side", "tip_side"}
+    assert len(case.overlays) == 3
+    assert len(case.change_maps) == 1
+    assert "no earlier CT" not in " ".join(case.summary.cannot_tell)
+
+
+def test_what_has_not_changed_is_kept(steps: Steps, tmp_path: Path) -> None:
+    case_file = two_scans(tmp_path)
+    first = run_case(case_file)
+    steps.asked["halo"].clear()
+    again = run_case(case_file, before=first)
+    assert steps.asked["halo"] == []
+    assert len(steps.asked["motion"]) == 1  # that of the first run
+    assert again.motions == first.motions
+    assert again.changes == first.changes
+    assert [f.why for f in again.findings] == [f.why for f in first.findings]
+
+
+def test_a_changed_file_or_setting_is_measured_again(steps: Steps, tmp_path: Path) -> None:
+    case_file = two_scans(tmp_path)
+    first = run_case(case_file)
+    steps.asked["halo"].clear()
+    (tmp_path / "w13" / "1.dcm").write_bytes(b"other")
+    second = run_case(case_file, before=first)
+    assert len(steps.asked["halo"]) == 1
+    assert len(steps.asked["motion"]) == 2
+    thicker = case_text(
+        '[[scan]]\npath = "w04"\ndate = 2031-04-01', '[[scan]]\npath = "w13"\ndate = 2031-06-03'
+    ).replace("major_diameter_mm = 4.0", "major_diameter_mm = 4.5")
+    run_case(parse_case_file(thicker, tmp_path), before=second)
+    assert len(steps.asked["halo"]) == 3
+
+
+def test_a_defect_is_carried_to_the_ct_that_does_not_show_it(steps: Steps, tmp_path: Path) -> None:
+    """The second CT shows no slit: it is measured again with the plane of the first."""
+    shown = iter([build.make_defect(), NOT_SEEN, NOT_SEEN])
+    steps.find_defect = lambda *_, **__: next(shown)  # type: ignore[method-assign]
+    recipe.find_defect = steps.find_defect
+    case = run_case(two_scans(tmp_path))
+    later = case.readings[1]
+    assert later.implants[0].defect is not None
+    assert later.implants[0].defect.how == "carried"
+    assert any(problem.code == "defect-carried" for problem in later.scan.problems)
+    assert later.implants[0].defect.plane.point_mm == pytest.approx(build.make_defect().plane.point_mm)
+    validate(reading_to_dict(later), "ongrowth-reading/1")
+
+
+def test_a_change_of_protocol_is_said(steps: Steps, tmp_path: Path) -> None:
+    soft = replace(steps.scan, acquisition=replace(steps.scan.acquisition, kernel="soft"))
+    by_name = {"w04": steps.scan, "w13": soft}
+    recipe.read_scan = lambda path, **_: by_name[path.name]  # put back by the fixture
+    case = run_case(two_scans(tmp_path))
+    assert [note.problem.code for note in case.notes] == ["protocol-changed"]
+    assert any("kernel soft instead of sharp" in point for point in case.summary.cannot_tell)
+
+
+def test_a_screw_that_cannot_be_followed_does_not_stop_the_case(
+    steps: Steps, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lost(*_: Any, **__: Any) -> Any:
+        raise refuse("out-of-scan", "The place asked for lies outside the scan.", "Check it.")
+
+    monkeypatch.setattr(compare, "measure_motion", lost)
+    case = run_case(two_scans(tmp_path))
+    assert case.motions == ()
+    assert case.changes != ()
+    assert case.notes[0].problem.level is Level.CAUTION
+    assert "could not be followed" in case.notes[0].problem.text

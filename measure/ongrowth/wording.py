@@ -101,19 +101,30 @@ def say(quantity: Measured) -> str:
         return f"not measurable ({reason})" if reason else "not measurable"
     if math.isfinite(quantity.below_limit):
         return f"below {with_unit(quantity.below_limit, quantity.unit)}"
-    return f"{with_unit(quantity.value, quantity.unit)} ({span(quantity)})"
+    value = with_unit(quantity.value, quantity.unit)
+    return value if _is_point(quantity) else f"{value} ({span(quantity)})"
+
+
+def _is_point(quantity: Measured) -> bool:
+    """Whether the interval is so narrow that print would repeat the value three times."""
+    ends = (quantity.low95, quantity.value, quantity.high95)
+    return len({number(end, quantity.unit) for end in ends}) == 1
 
 
 def say_compact(quantity: Measured) -> str:
     """Return a quantity for a table, its unit once: ``"0.62 (0.51 to 0.73) mm"``.
 
+    An interval that print would not tell from the value is left out.
+
     Examples
     --------
-    >>> say_compact(Measured.of(0.62, 0.055, Unit.MM))
-    '0.62 (0.51 to 0.73) mm'
+    >>> say_compact(Measured.of(0.62, 0.055, Unit.MM)), say_compact(Measured.of(0.59, 0.0, Unit.ONE))
+    ('0.62 (0.51 to 0.73) mm', '59 %')
     """
     if not quantity.is_known or math.isfinite(quantity.below_limit):
         return say(quantity)
+    if _is_point(quantity):
+        return with_unit(quantity.value, quantity.unit)
     value, low = number(quantity.value, quantity.unit), number(quantity.low95, quantity.unit)
     gap = "" if quantity.unit is Unit.DEG else " "
     return f"{value} ({low} to {number(quantity.high95, quantity.unit)}){gap}{PRINTED_UNIT[quantity.unit]}"
@@ -132,7 +143,8 @@ def say_count(quantity: Measured) -> str:
     """Return a count as printed, for example ``"2 (1 to 3)"``; its unit "1" is no share."""
     if not quantity.is_known:
         return say(quantity)
-    return f"{quantity.value:.0f} ({quantity.low95:.0f} to {quantity.high95:.0f})"
+    ends = [f"{end:.0f}" for end in (quantity.low95, quantity.value, quantity.high95)]
+    return ends[1] if len(set(ends)) == 1 else f"{ends[1]} ({ends[0]} to {ends[2]})"
 
 
 def span(quantity: Measured) -> str:

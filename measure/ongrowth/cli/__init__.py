@@ -96,7 +96,7 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
     from ongrowth.case import run_reading
 
     reading = run_reading(scan, known, tell)
-    _write_check(reading, known.site, out)
+    _write_check(reading, known, out)
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
     else:
@@ -178,13 +178,13 @@ def _plane(numbers: tuple[float, ...] | None) -> Any:
         ) from error
 
 
-def _write_check(reading: Reading, site: str, out: Path) -> None:
+def _write_check(reading: Reading, known: Known, out: Path) -> None:
     from ongrowth.reading import Case, Patient, write_reading, write_text
     from ongrowth.reports.page import render_page
 
     tell("Writing the page")
-    case = Case(Patient(site=site), (reading,), reading.findings, reading.summary)
-    page = render_page(case)
+    case = Case(Patient(site=known.site), (reading,), reading.findings, reading.summary)
+    page = render_page(case, known.windows)
     write_reading(reading, out / reading.scan.id)
     write_text(out / "page.html", page)
 
@@ -250,7 +250,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         write_reading(reading, out / reading.scan.id, is_followed=True)
 
     case = run_case(case_file, tell, keep, case_before(out))
-    _write_case(case, out)
+    _write_case(case, case_file.settings.windows, out)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)
     if as_json:
@@ -260,12 +260,13 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
     return SOME_FAILED if case.refused else OK
 
 
-def _write_case(case: Case, out: Path) -> None:
+def _write_case(case: Case, windows: Path | None, out: Path) -> None:
+    from ongrowth.findings import read_windows
     from ongrowth.reading import write_case, write_text
     from ongrowth.reports.page import render_page
 
     tell("Writing the page")
-    page = render_page(case)
+    page = render_page(case, read_windows(windows) if windows else None)
     write_case(case, out)
     write_text(out / "page.html", page)
 

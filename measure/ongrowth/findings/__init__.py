@@ -26,6 +26,7 @@ from ongrowth.findings.bridging import (
     judge_bridging,
     judge_graft,
 )
+from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import Expectation, expectation, phase_words, quantity_words, range_words
 from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
 from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
@@ -56,6 +57,7 @@ __all__ = [
     "SYMBOLS",
     "Against",
     "BadWindows",
+    "Compared",
     "Expectation",
     "Finding",
     "Line",

@@ -131,10 +131,11 @@ def _bridging_name(line: Line) -> str:
 
 def _metal_name(line: Line) -> str:
     states = [f.state for f in line.findings]
+    moved = [f.quantity for f in line.findings if f.state == "moved"]
     if "interrupted" in states or "bent" in states:
         return f"metal ({'interrupted' if 'interrupted' in states else 'bent'})"
-    if "moved" in states:
-        return "position (changed)"
+    if moved:
+        return f"position ({'screw' if 'migration' in moved else 'fragments'} moved)"
     return "metal and position" if "not shown to have moved" in states else "metal"
 
 

@@ -40,7 +40,12 @@ def bridging_category(fraction: Measured) -> str:
 
 _CATEGORY_RANGES = ("0-24 %", "25-49 %", "50-74 %", "75-100 %")
 
-PLANE_WORDS = {"found": "found in this scan", "pre-op": "from the CT before surgery", "given": "given"}
+PLANE_WORDS = {
+    "found": "found in this scan",
+    "pre-op": "from the CT before surgery",
+    "given": "given",
+    "carried": "carried over from another CT of this case",
+}
 
 
 def category_words(fraction: Measured) -> str:

@@ -95,7 +95,7 @@ def _growth(change: ChangeRecord, window: Window | None, weeks: float) -> tuple[
             return Against.UNDECIDED, f"The halo has widened {since}. {no_window_reason(weeks)}"
         if window.beyond is Against.UNDECIDED:
             return Against.AS_EXPECTED, f"The halo has widened {since}. {window.meaning}"
-        return Against.OUTSIDE, f"The halo has widened {since}."
+        return Against.OUTSIDE, f"The halo has widened {since}. {window.meaning}"
     if value.high95 > _CLEAR_GROWTH_MM:
         limit = with_unit(_CLEAR_GROWTH_MM, value.unit)
         return Against.UNDECIDED, f"Growth {since}: the comparison does not exclude {limit}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ongrowth.findings.answer import Line, line_words
+from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import range_words
 from ongrowth.reading import Against
 from ongrowth.wording import say
@@ -19,7 +20,7 @@ SYMBOLS = {
 
 @dataclass(frozen=True, slots=True)
 class PrintedLine:
-    """One of the four lines as printed."""
+    """One of the four lines as printed; `compared` holds a sentence for each earlier CT."""
 
     name: str
     measured: str
@@ -27,10 +28,21 @@ class PrintedLine:
     symbol: str
     result: str
     reason: str
+    compared: tuple[str, ...] = ()
 
 
-def print_line(line: Line, site: str) -> PrintedLine:
-    """Return a line in words: what was measured, what is expected, where it stands, and why."""
+def print_line(line: Line, site: str, compared: Compared | None = None) -> PrintedLine:
+    """Return a line in words: what was measured, what is expected, where it stands, and why.
+
+    Parameters
+    ----------
+    line : Line
+        One of the four.
+    site : str
+        Vertebra or bone.
+    compared : Compared, optional
+        What earlier CTs of this screw add.
+    """
     name = line_words(line.key, site)
     # "not measurable (reason)" stands in the line already
     needs_reason = line.result in (Against.UNDECIDED, Against.OUTSIDE)
@@ -40,13 +52,22 @@ def print_line(line: Line, site: str) -> PrintedLine:
         expected=_expected_words(line),
         symbol=SYMBOLS[line.result],
         result=_result_words(line),
-        reason=line.deciding.why if needs_reason else "",
+        reason=_reason(line, compared) if needs_reason else "",
+        compared=compared.lines(line.key, site) if compared else (),
     )
+
+
+def _reason(line: Line, compared: Compared | None) -> str:
+    """Return why a line stands where it does; a change of position is told beside it already."""
+    if compared is None:
+        return line.deciding.why
+    return "" if line.key == "metal" and line.deciding.from_scan else compared.named(line.deciding.why)
 
 
 def _measured_words(line: Line) -> str:
     if line.key == "metal":
-        return "; ".join([_integrity_words(line), *_motion_words(line)])
+        is_compared = any(f.quantity in _POSITION for f in line.findings)
+        return _integrity_words(line) + ("" if is_compared else "; position not compared")
     words = say(line.main.value)
     return f"{words} of the section" if line.key == "bridging" and line.main.value.is_known else words
 
@@ -57,18 +78,11 @@ def _integrity_words(line: Line) -> str:
 
 def _result_words(line: Line) -> str:
     """Return the result; where position could not be compared, it speaks of the metal alone."""
-    is_compared = any(f.quantity in _BODIES for f in line.findings)
+    is_compared = any(f.quantity in _POSITION for f in line.findings)
     return line.result.value if line.key != "metal" or is_compared else f"metal {line.result.value}"
 
 
-_BODIES = {"migration": "screw", "interfragmentary_motion": "fragments"}
-
-
-def _motion_words(line: Line) -> list[str]:
-    moves = [f for f in line.findings if f.quantity in _BODIES]
-    if not moves:
-        return ["position not compared"]
-    return [f"{_BODIES[f.quantity]} {f.state}, {say(f.value)}" for f in moves]
+_POSITION = ("migration", "interfragmentary_motion")
 
 
 def _expected_words(line: Line) -> str:

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 BONE_WINDOW_HU = (-450.0, 1350.0)  # level 450, width 1800: a bone window of the trade
 _WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
 _DPI = 144
-_ALONG_MM = 90.0
-_SMALL_MM = (60.0, 41.0)
+ALONG_MM = 90.0
+SMALL_MM = (60.0, 44.0)
 STYLE: Any = {
     "svg.fonttype": "none",  # text stays text: it can be read aloud, searched and copied
     "svg.hashsalt": "ongrowth",  # same reading, same page
@@ -65,7 +65,7 @@ class TimePoint:
 
 
 @contextmanager
-def _figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io.StringIO]]:
+def sized_figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io.StringIO]]:
     """Give an empty figure of a printed size; what is drawn on it ends as SVG in the buffer."""
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -81,7 +81,7 @@ def _figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io.Stri
         canvas.print_svg(out, metadata={"Date": None, "Creator": None})
 
 
-def _inline(out: io.StringIO, alt: str) -> str:
+def inline(out: io.StringIO, alt: str) -> str:
     """Return SVG that stands inside HTML: no prologue, a role, and the words for a screen reader."""
     from html import escape
 
@@ -92,28 +92,29 @@ def _inline(out: io.StringIO, alt: str) -> str:
     return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', 1)
 
 
-def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str) -> str:
+def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str, width_mm: float = ALONG_MM) -> str:
     """Return a cut along the screw with envelope, measured halo edge and defect."""
-    with _figure(_ALONG_MM, _along_height_mm(cut)) as (figure, out):
+    with sized_figure(width_mm, along_height_mm(cut, width_mm)) as (figure, out):
         paint_cut_along(figure.add_subplot(), cut, implant)
-    return _inline(out, alt)
+    return inline(out, alt)
 
 
 def paint_cut_along(axes: Axes, cut: Cut, implant: ImplantReading) -> None:
     """Draw a cut along the screw with envelope, measured halo edge and defect on axes."""
-    _show_cut(axes, cut)
+    show_cut(axes, cut)
     _outline_along(axes, implant, 0.0 if cut.name == "along-zero" else 90.0)
     axes.set_xlabel(DEPTH_WORDS, labelpad=1.0)
-    _edge_words(axes, cut)
+    write_edge_words(axes, cut)
 
 
-def _along_height_mm(cut: Cut) -> float:
+def along_height_mm(cut: Cut, width_mm: float) -> float:
     """Return the height that leaves no blank round a cut along the screw with its axis labels."""
     aspect = abs(float((cut.down_mm[-1] - cut.down_mm[0]) / (cut.right_mm[-1] - cut.right_mm[0])))
-    return (_ALONG_MM - 7.0) * aspect + 8.0
+    return (width_mm - 7.0) * aspect + 8.0
 
 
-def _show_cut(axes: Axes, cut: Cut) -> None:
+def show_cut(axes: Axes, cut: Cut) -> None:
+    """Show a cut in a bone window, in millimetres of the screw's frame."""
     step_x = abs(float(cut.right_mm[1] - cut.right_mm[0])) / 2.0
     step_y = abs(float(cut.down_mm[1] - cut.down_mm[0])) / 2.0
     extent = (
@@ -139,7 +140,8 @@ def _grey(hu: NDArray[np.int16]) -> NDArray[np.uint8]:
     return np.clip((hu.astype(np.float64) - low) / (high - low) * 255.0, 0.0, 255.0).astype(np.uint8)
 
 
-def _edge_words(axes: Axes, cut: Cut) -> None:
+def write_edge_words(axes: Axes, cut: Cut) -> None:
+    """Write at each edge of a cut where it looks."""
     left, right, top, bottom = cut.edge_words
     style: dict[str, Any] = {"transform": axes.transAxes, "fontsize": 6.5, "color": "white"}
     style["bbox"] = {"facecolor": "black", "alpha": 0.55, "edgecolor": "none", "pad": 1.0}
@@ -197,11 +199,13 @@ def _mean_known(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def draw_cut_across(cut: Cut, implant: ImplantReading, alt: str) -> str:
+def draw_cut_across(
+    cut: Cut, implant: ImplantReading, alt: str, size_mm: tuple[float, float] = (56.0, 50.0)
+) -> str:
     """Return the cut across the screw at the widest halo, seen from the head."""
-    with _figure(56.0, 50.0) as (figure, out):
+    with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
-        _show_cut(axes, cut)
+        show_cut(axes, cut)
         angle = np.radians(np.arange(0.0, 361.0, 5.0))
         radius = implant.screw.major_diameter_mm.value / 2.0
         _line(axes, radius * np.sin(angle), radius * np.cos(angle), color="white", lw=0.7, ls=(0, (4, 3)))
@@ -209,8 +213,8 @@ def draw_cut_across(cut: Cut, implant: ImplantReading, alt: str) -> str:
         turn = np.radians(around)
         _line(axes, (radius + edge) * np.sin(turn), (radius + edge) * np.cos(turn), color=HALO_EDGE, lw=1.0)
         axes.set_xlabel("mm from the axis", labelpad=1.0)
-        _edge_words(axes, cut)
-    return _inline(out, alt)
+        write_edge_words(axes, cut)
+    return inline(out, alt)
 
 
 def width_around(halo: HaloMap, depth_mm: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -220,11 +224,11 @@ def width_around(halo: HaloMap, depth_mm: float) -> tuple[NDArray[np.float64], N
     return np.r_[halo.angle_deg, halo.angle_deg[0] + 360.0], np.r_[width, width[0]]
 
 
-def draw_map(implant: ImplantReading, alt: str) -> str:
+def draw_map(implant: ImplantReading, alt: str, size_mm: tuple[float, float] = (124.0, 48.0)) -> str:
     """Return the unrolled halo: depth along, angle up, aligned with the cuts along the screw."""
-    with _figure(124.0, 48.0) as (figure, out):
+    with sized_figure(*size_mm) as (figure, out):
         paint_map(figure, figure.add_subplot(), implant)
-    return _inline(out, alt)
+    return inline(out, alt)
 
 
 def paint_map(figure: Figure, axes: Axes, implant: ImplantReading) -> None:
@@ -244,8 +248,8 @@ def paint_map(figure: Figure, axes: Axes, implant: ImplantReading) -> None:
     )
     _mark_unmeasured(axes, grid, extent)
     _mark_limit(axes, grid)
-    _mark_defect(axes, implant)
-    _angle_axis(axes, implant.frame)
+    mark_defect(axes, implant)
+    angle_axis(axes, implant.frame)
     axes.set_ylim(extent[2], extent[3])
     axes.set_xlabel(DEPTH_WORDS, labelpad=1.0)
     axes.tick_params(length=2.0, pad=1.5)
@@ -255,7 +259,7 @@ def paint_map(figure: Figure, axes: Axes, implant: ImplantReading) -> None:
 
 
 def _map_extent(grid: HaloMap) -> tuple[float, float, float, float]:
-    half_depth, half_angle = _half_step(grid.depth_mm), _half_step(grid.angle_deg)
+    half_depth, half_angle = half_step(grid.depth_mm), half_step(grid.angle_deg)
     return (
         float(grid.depth_mm[0]) - half_depth,
         float(grid.depth_mm[-1]) + half_depth,
@@ -264,7 +268,8 @@ def _map_extent(grid: HaloMap) -> tuple[float, float, float, float]:
     )
 
 
-def _half_step(axis: NDArray[np.float64]) -> float:
+def half_step(axis: NDArray[np.float64]) -> float:
+    """Return half the distance of two cells along an axis of a map."""
     return float(axis[1] - axis[0]) / 2.0 if axis.size > 1 else 0.5
 
 
@@ -286,7 +291,7 @@ def _mark_limit(axes: Axes, grid: HaloMap) -> None:
         axes.contour(grid.depth_mm, grid.angle_deg, width.T, levels=[1.0], colors="white", linewidths=1.0)
 
 
-def _mark_defect(axes: Axes, implant: ImplantReading) -> None:
+def mark_defect(axes: Axes, implant: ImplantReading) -> None:
     """Draw where the defect meets the thread, both edges where its width is known."""
     if implant.defect is None:
         return
@@ -303,16 +308,21 @@ def _mark_defect(axes: Axes, implant: ImplantReading) -> None:
     axes.text(float(middle[angle == 180.0][0]), 180.0, "defect", **style)
 
 
-def _angle_axis(axes: Axes, frame: ScrewFrame) -> None:
+def angle_axis(axes: Axes, frame: ScrewFrame) -> None:
+    """Name the four directions round the screw on the upright axis."""
     ticks = [0.0, 90.0, 180.0, 270.0]
     axes.set_yticks(ticks, [frame.words_at(angle) for angle in ticks])
 
 
 def draw_profiles(
-    profiles: Sequence[Profile], implant: ImplantReading, names: dict[str, str], alt: str
+    profiles: Sequence[Profile],
+    implant: ImplantReading,
+    names: dict[str, str],
+    alt: str,
+    size_mm: tuple[float, float] = SMALL_MM,
 ) -> str:
     """Return CT number against distance from the thread, with the width found on each side."""
-    with _figure(*_SMALL_MM) as (figure, out):
+    with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
         for profile in profiles:
             style = SIDE_STYLE[profile.side]
@@ -334,7 +344,7 @@ def draw_profiles(
         axes.set_xlabel("distance from the thread envelope, mm", labelpad=1.0)
         axes.set_ylabel("CT number, HU", labelpad=1.0)
         axes.legend(frameon=False, loc="upper right", fontsize=6.5)
-    return _inline(out, alt)
+    return inline(out, alt)
 
 
 def _mark_width(axes: Axes, width: Measured, style: dict[str, str]) -> None:
@@ -345,11 +355,11 @@ def _mark_width(axes: Axes, width: Measured, style: dict[str, str]) -> None:
         axes.plot([width.value], [at], marker=style["marker"], color=style["color"], mfc=style["mfc"], ms=4.0)
 
 
-def draw_gap_map(bridge_map: BridgeMap, alt: str) -> str:
+def draw_gap_map(bridge_map: BridgeMap, alt: str, size_mm: tuple[float, float] = SMALL_MM) -> str:
     """Return the gap width over the section of the defect; bridged places are hatched."""
-    with _figure(*_SMALL_MM) as (figure, out):
+    with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
-        half = _half_step(bridge_map.u_mm)
+        half = half_step(bridge_map.u_mm)
         u, v = bridge_map.u_mm, bridge_map.v_mm
         extent = (u[0] - half, u[-1] + half, v[0] - half, v[-1] + half)
         shown = np.ma.masked_invalid(np.where(bridge_map.bridged, np.nan, bridge_map.gap_width_mm))
@@ -365,7 +375,8 @@ def draw_gap_map(bridge_map: BridgeMap, alt: str) -> str:
         bar = figure.colorbar(image, ax=axes, pad=0.02, fraction=0.06)
         bar.set_label("gap width, mm")
         bar.outline.set_linewidth(0.4)
-    return _inline(out, alt)
+        figure.draw_without_rendering()  # the layout settles only once the ticks are known
+    return inline(out, alt)
 
 
 def _hatch(axes: Axes, cells: NDArray[np.bool_], extent: tuple[float, ...], hatch: str) -> None:
@@ -392,30 +403,59 @@ def toward(direction: NDArray[np.float64]) -> str:
 
 
 def draw_time_line(
-    points: Sequence[TimePoint], windows: Windows, surface: str, names: dict[str, str], alt: str
+    points: Sequence[TimePoint],
+    windows: Windows,
+    surface: str,
+    names: dict[str, str],
+    alt: str,
+    size_mm: tuple[float, float] = SMALL_MM,
 ) -> str:
-    """Return the mean widths against the windows of their weeks."""
-    with _figure(*_SMALL_MM) as (figure, out):
+    """Return the mean widths against the windows of their weeks; the words stand clear of the drawing."""
+    with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
         last = max([28.0, *(point.weeks + 4.0 for point in points)])
         _window_bands(axes, windows, surface, last)
         for side, style in SIDE_STYLE.items():
-            _time_series(axes, points, side, style, names[side])
-        axes.axvline(COMPETITION_WEEKS, color="0.4", lw=0.7, ls=(0, (2, 2)))
-        axes.text(
-            COMPETITION_WEEKS + 0.3,
-            0.04,
-            "usual return to\ncompetition*",
-            transform=axes.get_xaxis_transform(),
-            va="bottom",
-            fontsize=6.5,
-        )
+            _time_series(axes, points, side, style, names[side].partition(" (")[0])
         axes.set_xlim(0.0, last)
-        axes.set_ylim(0.0, max(3.6, 1.5 * axes.get_ylim()[1]))
+        axes.set_ylim(0.0, _time_top_mm(points, windows, surface))
+        _mark_competition(axes)
         axes.set_xlabel("weeks since surgery", labelpad=1.0)
         axes.set_ylabel("mean halo width, mm", labelpad=1.0)
-        axes.legend(frameon=False, loc="upper right", fontsize=6.5)
-    return _inline(out, alt)
+        axes.tick_params(length=2.0, pad=1.5)
+        figure.legend(
+            *axes.get_legend_handles_labels(),
+            frameon=False,
+            loc="outside upper center",
+            ncols=3,
+            fontsize=6.0,
+            handlelength=1.6,
+            columnspacing=0.9,
+            handletextpad=0.4,
+            borderaxespad=0.0,
+        )
+    return inline(out, alt)
+
+
+def _time_top_mm(points: Sequence[TimePoint], windows: Windows, surface: str) -> float:
+    """Return the top of the time line: above all bands and intervals, with room for a word."""
+    bands = [band.high_mm for band in expected_bands(windows, surface)]
+    ends = [m.high95 for p in points for m in (p.head_side, p.tip_side) if m.is_known]
+    return 1.25 * max([1.0, *bands, *ends])
+
+
+def _mark_competition(axes: Axes) -> None:
+    axes.axvline(COMPETITION_WEEKS, color="0.4", lw=0.7, ls=(0, (2, 2)))
+    axes.annotate(
+        "usual return to\ncompetition*",
+        (COMPETITION_WEEKS, 1.0),
+        xycoords=axes.get_xaxis_transform(),
+        xytext=(2.0, -1.0),
+        textcoords="offset points",
+        va="top",
+        fontsize=6.0,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,9 @@ from collections.abc import Iterable
 from ongrowth.bridge import Bridge
 from ongrowth.findings import (
     CATEGORY_SOURCE,
+    LINES,
     PLANE_WORDS,
+    Compared,
     Expectation,
     Line,
     category_words,
@@ -100,6 +102,7 @@ def _full_note(case: Case) -> list[str]:
         "",
         "COMPARISON",
         _comparison(case),
+        *(words for implant in last.implants for words in _changes(implant, case, site)),
     ]
     for implant in last.implants:
         out += ["", screw_name(implant).upper(), *_screw(implant, case, site)]
@@ -135,8 +138,21 @@ def _comparison(case: Case) -> str:
     return f"{told}."
 
 
+def _changes(implant: ImplantReading, case: Case, site: str) -> list[str]:
+    """Return what has changed on one screw since the earlier CTs, and what a reader must know of it."""
+    compared = Compared.of(case, implant.id)
+    out = []
+    for scan in compared.earlier:
+        told = ((key, compared.words(key, scan, site)) for key in LINES)
+        words = "; ".join(f"{line_words(key, site)}: {change}" for key, change in told if change)
+        out.append(f"- {screw_name(implant)}, since {compared.name(scan)}: {words}.")
+    last = case.readings[-1].scan.id
+    notes = [f"- {n.problem.text} {n.problem.advice}".strip() for n in case.notes if n.to_scan == last]
+    return [*out, *notes] if implant is case.readings[-1].implants[-1] else out
+
+
 def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
-    out = [_line(line, site) for line in lines_of(implant.id, case.findings)]
+    out = [_line(line, site, Compared.of(case, implant.id)) for line in lines_of(implant.id, case.findings)]
     for side in ("head_side", "tip_side"):
         out += _side(implant, side, site)
     if implant.bridge is not None:
@@ -161,12 +177,12 @@ def _defect(bridge: Bridge) -> list[str]:
     ]
 
 
-def _line(line: Line, site: str) -> str:
+def _line(line: Line, site: str, compared: Compared) -> str:
     name = line_words(line.key, site)
     window = line.main.window
     expected = f", expected: {range_words(window)}" if window is not None and range_words(window) else ""
     value = line.main.state if line.key == "metal" else say(line.main.value)
-    why = f" {line.deciding.why}" if line.result is not Against.AS_EXPECTED else ""
+    why = f" {compared.named(line.deciding.why)}" if line.result is not Against.AS_EXPECTED else ""
     return f"- {name[0].upper()}{name[1:]}: {value}{expected}. Result: {line.result.value}.{why}"
 
 
@@ -271,7 +287,8 @@ def _plain_line(line: Line) -> str:
             "interrupted": "There is a break in the metal",
             "bent": "The screw is bent",
         }.get(line.main.state, "The pictures could not show it")
-        return f"- {name}: {told}. {'' if line.main.state == 'not measurable' else result}".rstrip()
+        moved = _plain_position(line)
+        return f"- {name}: {told}. {moved}{'' if line.main.state == 'not measurable' else result}".rstrip()
     value = line.main.value
     if not value.is_known:
         return f"- {name}: {_PLAIN_RESULT[Against.NOT_MEASURABLE]}"
@@ -279,7 +296,27 @@ def _plain_line(line: Line) -> str:
         limit = with_unit(value.below_limit, value.unit)
         return f"- {name}: None was seen (it would be thinner than {limit}). {result}"
     kind = "" if line.key == "bridging" else " wide on average"
-    return f"- {name}: {say_short(value)}{kind}. {result}"
+    return f"- {name}: {say_short(value)}{kind}. {_plain_growth(line)}{result}"
+
+
+def _plain_growth(line: Line) -> str:
+    """Return in plain words whether a dark line has changed since the older pictures."""
+    states = [f.state for f in line.findings if f.quantity == "width_growth"]
+    if "grown" in states:
+        return "It is wider than on older pictures. "
+    return "It is thinner than on older pictures. " if "shrunk" in states else ""
+
+
+def _plain_position(line: Line) -> str:
+    """Return in plain words whether the screw and the bone lie where they lay on the older pictures."""
+    states = {f.quantity: f.state for f in line.findings if f.state in ("moved", "not shown to have moved")}
+    for f in line.findings:
+        if f.state == "moved":
+            states[f.quantity] = "moved"
+    if "moved" in states.values():
+        what = "The screw" if states.get("migration") == "moved" else "The bone"
+        return f"{what} does not lie just where it lay on the older pictures. "
+    return "The screw lies where it lay on the older pictures. " if states.get("migration") else ""
 
 
 _USUAL_EARLY = (

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import ongrowth
-from ongrowth.findings import lines_of, print_line, screw_sentence
+from ongrowth.findings import Compared, lines_of, print_line, screw_sentence
 from ongrowth.reading import Case, ImplantReading, Reading
 from ongrowth.reports.figures import STYLE, paint_cut_along, paint_map
 from ongrowth.wording import fixed_words, weeks_words
@@ -121,10 +121,12 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
     ]
     heads = ("", "Measured (95 % interval)", "Expected", "Result")
     out.append(Row(tuple(zip(_COLUMNS_MM, heads, strict=True)), 7.0))
+    compared = Compared.of(case, implant.id)
     for line in lines_of(implant.id, case.findings):
-        printed = print_line(line, site)
+        printed = print_line(line, site, compared)
         words = (printed.name, printed.measured, printed.expected, f"{printed.symbol} {printed.result}")
         out.append(Row(tuple(zip(_COLUMNS_MM, words, strict=True))))
+        out += [Row(((_COLUMNS_MM[1], told),), 7.5) for told in printed.compared]
     if implant.cuts:
         out += [Pictures(implant), Row(((0.0, _CAPTION),), 6.5, after_mm=3.0)]
     return out

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 import ongrowth
 from ongrowth.findings import (
+    Compared,
     PrintedLine,
     Windows,
     line_words,
@@ -21,8 +22,8 @@ from ongrowth.findings import (
     shipped_windows,
 )
 from ongrowth.quantity import Unit
-from ongrowth.reading import Case, Cut, Finding, ImplantReading, Reading
-from ongrowth.reports import figures
+from ongrowth.reading import Case, ChangeMap, Cut, Finding, ImplantReading, MotionRecord, Overlay, Reading
+from ongrowth.reports import figures, then_and_now
 from ongrowth.reports.figures import TimePoint
 from ongrowth.reports.page import tables
 from ongrowth.reports.page.tables import Table
@@ -94,6 +95,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
         "next_scan": _next_scan(case, last),
         "phase": _phase(last.scan.weeks_since_surgery),
         "scan_facts": _scan_facts(last),
+        "dose": _dose_words(case),
         "problems": last.scan.problems,
         "refused": case.refused,
         "other_metal": [_metal_words(metal) for metal in last.other_metal],
@@ -148,7 +150,10 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
     return ScrewView(
         name=screw_name(implant),
         sentence=screw_sentence(implant, case.findings, weeks, site),
-        lines=tuple(print_line(line, site) for line in lines_of(implant.id, case.findings)),
+        lines=tuple(
+            print_line(line, site, Compared.of(case, implant.id))
+            for line in lines_of(implant.id, case.findings)
+        ),
         pictures=tuple(_pictures(implant, case, names, windows)),
         halo=tables.measured_table(implant.halo, names),
         beside=_tables_beside(implant),
@@ -175,48 +180,90 @@ def _limits(implant: ImplantReading) -> str:
     return f"{first} {second}".strip()
 
 
+@dataclass(frozen=True, slots=True)
+class _Sizes:
+    """Printed sizes, mm; smaller where the pictures of change stand on the same sheet."""
+
+    along: float
+    across: tuple[float, float]
+    map: tuple[float, float]
+    curve: tuple[float, float]
+    time: tuple[float, float]
+    is_followed: bool
+
+    def kind(self, name: str) -> str:
+        """Return the class of a figure in the page."""
+        return f"{name} followed" if self.is_followed else name
+
+
+_ALONE = _Sizes(
+    figures.ALONG_MM, (56.0, 50.0), (124.0, 48.0), figures.SMALL_MM, figures.SMALL_MM, is_followed=False
+)
+_FOLLOWED = _Sizes(68.0, (40.0, 36.0), (90.0, 37.0), (60.0, 36.0), (118.0, 36.0), is_followed=True)
+
+
 def _pictures(implant: ImplantReading, case: Case, names: dict[str, str], windows: Windows) -> list[Picture]:
+    change = _latest(case.change_maps, implant.id, case)
+    laid = [one for one in case.overlays if _is_latest(one, implant.id, case, change)]
+    sizes = _FOLLOWED if change else _ALONE
     cuts = {cut.name: cut for cut in implant.cuts}
-    out = [_cut_along(cuts[n], implant) for n in ("along-zero", "along-quarter") if n in cuts]
-    out.append(_map(implant, names))
+    out = [_cut_along(cuts[n], implant, sizes) for n in ("along-zero", "along-quarter") if n in cuts]
+    if change is None:
+        out.append(_map(implant, names, sizes))
     if "across" in cuts:
-        out.append(_cut_across(cuts["across"], implant))
-    if implant.profiles:
-        out.append(_profiles(implant, names))
+        out.append(_cut_across(cuts["across"], implant, sizes))
+    if change is not None:
+        out += [_overlay(one, case, names, sizes) for one in laid if one.held != "tip side"]
     if implant.bridge is not None:
-        out.append(_gap_map(implant))
+        out.append(_gap_map(implant, sizes))
+    if change is not None:
+        out.append(_map(implant, names, sizes))
+        out.append(_change_map(change, implant, case, names, sizes))
+    if implant.profiles:
+        out.append(_profiles(implant, names, sizes))
     points = _time_points(implant.id, case)
     if points:
-        out.append(_time_line(points, implant, names, windows))
+        out.append(_time_line(points, implant, names, windows, sizes))
     return out
+
+
+def _latest(maps: tuple[ChangeMap, ...], implant: str, case: Case) -> ChangeMap | None:
+    """Return the change of a screw up to the latest CT, from the first CT that shows it."""
+    last = case.readings[-1].scan.id
+    return next((one for one in maps if one.implant == implant and one.to_scan == last), None)
+
+
+def _is_latest(overlay: Overlay, implant: str, case: Case, change: ChangeMap | None) -> bool:
+    last = case.readings[-1].scan.id
+    same = overlay.implant == implant and overlay.to_scan == last
+    return same and change is not None and overlay.from_scan == change.from_scan
 
 
 def _picture(kind: str, caption: str, svg: str, twin: Table) -> Picture:
     return Picture(kind, caption, Markup(svg), twin)  # drawn by us; data in it are escaped
 
 
-def _cut_along(cut: Cut, implant: ImplantReading) -> Picture:
+def _cut_along(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
     alt = (
         f"CT cut along the screw, {cut.edge_words[2]} up, bone window. Dashed: thread. "
         f"Yellow: outer edge of the halo as measured. Dash-dotted: plane of the defect."
     )
     caption = f"Along the screw, {cut.edge_words[2]} up"
-    svg = figures.draw_cut_along(cut, implant, alt)
-    return _picture("along", caption, svg, tables.cut_along_twin(cut, implant))
+    svg = figures.draw_cut_along(cut, implant, alt, sizes.along)
+    return _picture(sizes.kind("along"), caption, svg, tables.cut_along_twin(cut, implant))
 
 
-def _cut_across(cut: Cut, implant: ImplantReading) -> Picture:
+def _cut_across(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
     at = with_unit(cut.at_depth_mm, Unit.MM)
     alt = (
         f"CT cut across the screw at depth {at}, seen from the head, bone window, with thread and halo edge."
     )
-    svg = figures.draw_cut_across(cut, implant, alt)
-    return _picture(
-        "across", f"Across, at the widest halo (depth {at})", svg, tables.cut_across_twin(cut, implant)
-    )
+    svg = figures.draw_cut_across(cut, implant, alt, sizes.across)
+    twin = tables.cut_across_twin(cut, implant)
+    return _picture(sizes.kind("across"), f"Across, at the widest halo (depth {at})", svg, twin)
 
 
-def _map(implant: ImplantReading, names: dict[str, str]) -> Picture:
+def _map(implant: ImplantReading, names: dict[str, str], sizes: _Sizes) -> Picture:
     halo = implant.halo
     alt = (
         "Unrolled halo: depth along the screw from left to right, direction round it from bottom to top. "
@@ -224,18 +271,66 @@ def _map(implant: ImplantReading, names: dict[str, str]) -> Picture:
         f"{say_short(halo.tip_side.mean_width)} on the {names['tip_side']}."
     )
     caption = "Unrolled halo (white line: 1 mm; hatched: not measured; grey: no bone there)"
-    svg = figures.draw_map(implant, alt)
-    return _picture("map", caption, svg, tables.sector_twin(halo, implant.frame, names))
+    svg = figures.draw_map(implant, alt, sizes.map)
+    return _picture(sizes.kind("map"), caption, svg, tables.sector_twin(halo, implant.frame, names))
 
 
-def _profiles(implant: ImplantReading, names: dict[str, str]) -> Picture:
+def _change_map(
+    change: ChangeMap, implant: ImplantReading, case: Case, names: dict[str, str], sizes: _Sizes
+) -> Picture:
+    since = _since(change.from_scan, case)
+    changes = [c for c in Compared.of(case, implant.id).changes if c.from_scan == change.from_scan]
+    twin = tables.change_twin(changes, names, since)
+    alt = f"Change of the halo width since {since}, unrolled like the halo. " + "; ".join(
+        f"{row[0]}: {row[1]}" for row in twin.rows
+    )
+    before = next(
+        one
+        for reading in case.readings
+        if reading.scan.id == change.from_scan
+        for one in reading.implants
+        if one.id == implant.id
+    )
+    svg = then_and_now.draw_change_map(change, before, alt, sizes.map)
+    caption = f"Change of the halo since {since} (within white lines: beyond its 95 % interval)"
+    return _picture(sizes.kind("map"), caption, svg, twin)
+
+
+def _overlay(overlay: Overlay, case: Case, names: dict[str, str], sizes: _Sizes) -> Picture:
+    since, now = _since(overlay.from_scan, case), _since(overlay.to_scan, case)
+    sides = {"head side": names["head_side"], "tip side": names["tip_side"], "screw": "screw"}
+    held = sides[overlay.held]
+    alt = (
+        f"The plane along the screw, {overlay.now.edge_words[2]} up, laid on each other with the {held} held "
+        f"still: grey is {now}, yellow are the outlines of bone and metal at {since}."
+    )
+    caption = f"Grey: {now}. Yellow: outlines at {since}. Held still: the {held}"
+    svg = then_and_now.draw_overlay(overlay, alt, sizes.along)
+    twin = tables.motion_twin([m for m in case.motions if _is_same_pair(m, overlay)], names)
+    return _picture(sizes.kind("along"), caption, svg, twin)
+
+
+def _is_same_pair(motion: MotionRecord, overlay: Overlay) -> bool:
+    return (motion.implant, motion.from_scan, motion.to_scan) == (
+        overlay.implant,
+        overlay.from_scan,
+        overlay.to_scan,
+    )
+
+
+def _since(scan: str, case: Case) -> str:
+    weeks = next(r.scan.weeks_since_surgery for r in case.readings if r.scan.id == scan)
+    return f"scan {scan}" if math.isnan(weeks) else weeks_words(weeks)
+
+
+def _profiles(implant: ImplantReading, names: dict[str, str], sizes: _Sizes) -> Picture:
     alt = "CT number against distance from the thread on both sides, mean and 10th to 90th percentile."
     caption = "Profiles outward (marks below: mean width with 95 % interval)"
-    svg = figures.draw_profiles(implant.profiles, implant, names, alt)
+    svg = figures.draw_profiles(implant.profiles, implant, names, alt, sizes.curve)
     return _picture("third", caption, svg, tables.profile_twin(implant.profiles, names))
 
 
-def _gap_map(implant: ImplantReading) -> Picture:
+def _gap_map(implant: ImplantReading, sizes: _Sizes) -> Picture:
     bridge = implant.bridge
     assert bridge is not None
     alt = (
@@ -243,8 +338,10 @@ def _gap_map(implant: ImplantReading) -> Picture:
         f"bridged {say_short(bridge.bridged_fraction)}, crossed hatching."
     )
     caption = "Gap over the section (crossed: bridged; hatched: hidden by metal)"
-    svg = figures.draw_gap_map(bridge.map, alt)
-    return _picture("third", caption, svg, tables.gap_twin(bridge))
+    size = sizes.across if sizes.is_followed else figures.SMALL_MM
+    svg = figures.draw_gap_map(bridge.map, alt, size)
+    kind = "across followed" if sizes.is_followed else "third"
+    return _picture(kind, caption, svg, tables.gap_twin(bridge))
 
 
 def _time_points(implant: str, case: Case) -> list[TimePoint]:
@@ -257,18 +354,18 @@ def _time_points(implant: str, case: Case) -> list[TimePoint]:
 
 
 def _time_line(
-    points: list[TimePoint], implant: ImplantReading, names: dict[str, str], windows: Windows
+    points: list[TimePoint], implant: ImplantReading, names: dict[str, str], windows: Windows, sizes: _Sizes
 ) -> Picture:
     bands = figures.expected_bands(windows, implant.surface)
     twin = tables.time_twin(points, bands, names)
     alt = "Mean halo width against weeks since surgery, with the expected range in grey. " + "; ".join(
         f"{row[0]}: {row[1]} and {row[2]}" for row in twin.rows
     )
-    svg = figures.draw_time_line(points, windows, implant.surface, names, alt)
+    svg = figures.draw_time_line(points, windows, implant.surface, names, alt, sizes.time)
     caption = (
         "Time line (grey: expected range). *About three months, common practice; it never clears an athlete"
     )
-    return _picture("third", caption, svg, twin)
+    return _picture("wide" if sizes.is_followed else "third", caption, svg, twin)
 
 
 def _next_scan(case: Case, last: Reading) -> str:
@@ -297,6 +394,21 @@ def _scan_facts(reading: Reading) -> str:
         f"source of the blur: {scan.blur_source}",
     ]
     return "; ".join(part for part in told if part)
+
+
+def _dose_words(case: Case) -> str:
+    """Return the dose of all CTs of a case; those that state none are named."""
+    dose = case.dose_total
+    if dose.n_examinations < 2:
+        return ""
+    told = f"Dose of the {dose.n_examinations} CTs of this case: "
+    if dose.n_stated == 0:
+        return f"{told}none of them states a dose-length product."
+    told += with_unit(dose.dlp_mgy_cm, Unit.MGY_CM)
+    if not math.isnan(dose.effective_msv):
+        told += f", about {with_unit(dose.effective_msv, Unit.MSV)} (population estimate)"
+    missing = dose.n_examinations - dose.n_stated
+    return f"{told}; {missing} of them do not state it." if missing else f"{told}."
 
 
 def _metal_words(metal: Any) -> str:

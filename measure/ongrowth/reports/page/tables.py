@@ -13,7 +13,7 @@ from ongrowth.findings import CATEGORY_SOURCE, PLANE_WORDS, category_words, edge
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Unit
-from ongrowth.reading import Control, Cut, ImplantReading, Profile
+from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
 from ongrowth.wording import say, say_compact, say_count, say_short, span, with_unit
 
@@ -55,7 +55,11 @@ def measured_table(halo: Halo, names: dict[str, str]) -> Table:
     rows.append(("Shape", *(side.shape for side in sides)))
     rows.append(("Dense rim", *(_rim_words(side) for side in sides)))
     rows.append(("Share of the surface measured", *(_share_words(side.measured_share) for side in sides)))
-    head = ("", _capital(names["head_side"]), _capital(names["tip_side"]), "Whole shaft")
+    head = (
+        "",
+        *(_capital(names[side].partition(" (")[0]) for side in ("head_side", "tip_side")),
+        "Whole shaft",
+    )
     return Table("Halo: value (95 % interval)", head, tuple(rows))
 
 
@@ -234,6 +238,46 @@ def time_twin(points: Sequence[TimePoint], bands: Sequence[Band], names: dict[st
 def _band_words(bands: Sequence[Band], weeks: float) -> str:
     band = next((b for b in bands if b.from_weeks <= weeks < b.to_weeks), None)
     return "none" if band is None else f"up to {with_unit(band.high_mm, Unit.MM)}"
+
+
+def change_twin(changes: Sequence[ChangeRecord], names: dict[str, str], since: str) -> Table:
+    """Return all changes between two CTs: the twin of the map of change."""
+    rows = tuple(
+        (
+            f"{_CHANGED.get(c.quantity, c.quantity)}{f', {names[c.side]}' if c.side in names else ''}",
+            say(c.value),
+            c.state,
+        )
+        for c in changes
+    )
+    return Table(f"Change since {since}", ("", "Later less earlier (95 % interval)", "State"), rows)
+
+
+_CHANGED = {
+    "mean_width": "Mean halo width",
+    "gap_width_mean": "Mean gap width",
+    "gap_width_max": "Largest gap width",
+    "bridged_fraction": "Bridged share of the section",
+    "tip_to_cortex_mm": "Tip to far cortex",
+}
+
+
+def motion_twin(motions: Sequence[MotionRecord], names: dict[str, str]) -> Table:
+    """Return the displacements between two CTs: the twin of an overlay."""
+    sides = {"head side": names["head_side"], "tip side": names["tip_side"]}
+    rows = tuple(
+        (
+            f"{sides.get(m.body, m.body)} against {sides[m.relative_to]}",
+            m.state,
+            say(m.total_translation),
+            say(m.max_total_point_motion),
+            say(m.axis_change_deg),
+            say(m.roll_deg),
+        )
+        for m in motions
+    )
+    head = ("Displacement of", "State", "Translation", "Farthest point", "Tilt of the axis", "Roll")
+    return Table("Change of position between two lying scans", head, rows)
 
 
 def screw_table(implant: ImplantReading) -> Table:

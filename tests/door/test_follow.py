@@ -1,0 +1,79 @@
+"""A followed case: kept where nothing has changed, stored whole, told on page and note."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import build_reading as build
+import numpy as np
+import pytest
+
+from ongrowth.reading import Case, read_case, write_case, write_reading
+from ongrowth.reports.note import render_note
+from ongrowth.reports.page import render_page
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return build.make_case(build.make_scan(step_mm=0.6))
+
+
+@pytest.fixture(scope="module")
+def page(case: Case) -> str:
+    return render_page(case)
+
+
+def test_a_case_is_stored_with_its_pictures_of_change(case: Case, tmp_path: Path) -> None:
+    for reading in case.readings:
+        write_reading(reading, tmp_path / reading.scan.id, is_followed=True)
+    write_case(case, tmp_path)
+    back = read_case(tmp_path)
+    assert back.motions == case.motions
+    assert back.changes == case.changes
+    told = [(f.quantity, f.why, f.state, f.from_scan, f.relative_to) for f in case.findings]
+    assert [(f.quantity, f.why, f.state, f.from_scan, f.relative_to) for f in back.findings] == told
+    assert [(o.from_scan, o.held) for o in back.overlays] == [(o.from_scan, o.held) for o in case.overlays]
+    assert np.array_equal(back.overlays[1].now.hu, case.overlays[1].now.hu)
+    assert back.overlays[1].then.edge_words == case.overlays[1].then.edge_words
+    for one, two in zip(back.change_maps, case.change_maps, strict=True):
+        assert (one.from_scan, one.to_scan) == (two.from_scan, two.to_scan)
+        assert np.array_equal(one.change_mm, two.change_mm, equal_nan=True)
+    pictures = re.compile(r"<svg.*?</svg>", re.DOTALL)
+    assert pictures.sub("", render_page(back)) == pictures.sub("", render_page(case))
+
+
+def test_the_page_tells_the_change_beside_each_line(page: str) -> None:
+    for words in (
+        "Since week 4.0: narrower by 0.60 mm (0.46 to 0.74 mm)",
+        "Since week 12.0: wider by 0.50 mm (0.36 to 0.64 mm)",
+        "Since week 4.0: no change of width shown (-0.04 to 0.24 mm)",
+        "bridged share up by 40 % (29 to 51 %); new bone in the defect 120 mm³",
+        "screw moved toward its head (backing out) by 0.50 mm (0.46 to 0.54 mm) against the lamina side and",
+        "fragments not shown to have moved (within 0.04 mm)",
+        "position (screw moved) outside what is expected",
+    ):
+        assert words in page, words
+    assert "there is no earlier CT" not in page
+
+
+def test_the_page_shows_then_and_now_in_both_frames(page: str) -> None:
+    assert "Grey: week 26.0. Yellow: outlines at week 4.0. Held still: the screw" in page
+    assert "Held still: the lamina side (screw head)" in page
+    assert "Change of the halo since week 4.0" in page
+    assert len(page.encode()) < 1_000_000
+
+
+def test_the_note_compares(case: Case) -> None:
+    told = " ".join(render_note(case).split())
+    assert "- Left screw, since week 4.0: halo, lamina side (screw head): narrower by 0.60 mm" in told
+    assert "since week 12.0: halo, lamina side (screw head): narrower by 0.20 mm (0.06 to 0.34 mm)" in told
+    plain = " ".join(render_note(case, plain=True).split())
+    assert "It is wider than on older pictures. This is not usual at this time." in plain
+    assert "The screw does not lie just where it lay on the older pictures." in plain
+
+
+def test_nothing_moved_is_told_as_a_bound() -> None:
+    told = render_page(build.make_case(moved_mm=0.0))
+    assert "screw not shown to have moved (within 0.04 mm); fragments not shown to have moved" in told
+    assert "metal and position" in told
