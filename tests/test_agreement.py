@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from numpy.typing import NDArray
 from statsmodels.regression.linear_model import OLS
@@ -12,6 +13,8 @@ from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.tools import add_constant
 
 from ongrowth.agreement import (
+    Layout,
+    compare,
     concordance,
     cross_table,
     double_examination,
@@ -24,6 +27,7 @@ from ongrowth.agreement import (
 )
 from ongrowth.agreement.category import Weights
 from ongrowth.estimate import Estimate
+from ongrowth.scan import Refused
 
 REPEATS = 400
 THREE_SE = 3.0 * math.sqrt(0.95 * 0.05 / REPEATS)  # of a share that should be 95 %
@@ -187,3 +191,9 @@ def test_an_estimate_prints_like_a_table_cell() -> None:
     assert str(Estimate(math.nan)) == "not estimable"
     assert str(Estimate(0.5)) == "0.500"
     assert Estimate(1.0, math.nan, math.inf).as_dict() == {"value": 1.0, "low95": None, "high95": None}
+
+
+def test_a_value_that_is_no_number_is_told_and_not_dropped() -> None:
+    table = pd.DataFrame({"patient": [1, 1, 2, 2], "value": ["1.0", "1,1", "", "n/a"]})
+    with pytest.raises(Refused, match=r"bad-value.*'1,1', 'n/a'"):
+        compare(table, Layout(("patient",)))

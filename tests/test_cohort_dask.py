@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import socket
 import subprocess
 import sys
 import threading
@@ -17,6 +19,7 @@ from ongrowth.cohort import (
     InProcess,
     Limits,
     LocalWorkers,
+    Progress,
     Scheduler,
     read_manifest,
     run_cohort,
@@ -112,6 +115,59 @@ def test_no_scheduler_is_told_plainly(tmp_path: Path, monkeypatch: pytest.Monkey
         run_cohort(
             manifest, tmp_path / "out", executor=Scheduler("tcp://127.0.0.1:1"), measure=stand_in.measure
         )
+
+
+def test_a_lost_scheduler_is_told_plainly_and_results_stay(tmp_path: Path) -> None:
+    """The scheduler is killed in the middle of a run, with a worker of its own beside it."""
+    manifest = read_manifest(stand_in.write_cohort(tmp_path, *["slow 0.5"] * 40))
+    port = free_port()
+    scheduler = start_dask("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
+    address = f"tcp://127.0.0.1:{port}"
+    worker = start_dask("worker", address, "--nthreads", "1", "--memory-limit", "0", "--no-dashboard")
+
+    def kill_when_under_way(progress: Progress) -> None:
+        if progress.n_ended == 2:
+            scheduler.kill()
+
+    try:
+        wait_for_port(port)
+        with pytest.raises(Refused, match="scheduler-lost"):
+            run_cohort(
+                manifest,
+                tmp_path / "out",
+                executor=Scheduler(address),
+                measure=stand_in.measure,
+                progress=kill_when_under_way,
+            )
+    finally:
+        for process in (worker, scheduler):
+            process.terminate()
+            process.wait()
+    assert write_tables(manifest, tmp_path / "out").n_measured >= 2
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_for_port(port: int) -> None:
+    until = time.monotonic() + 60.0
+    while time.monotonic() < until:
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1.0):
+            return
+        time.sleep(0.2)
+
+
+def start_dask(*words: str) -> subprocess.Popen[bytes]:
+    path = os.pathsep.join([str(Path(__file__).parent), *filter(None, sys.path)])
+    return subprocess.Popen(
+        [sys.executable, "-m", "dask", *words],
+        env=os.environ | {"PYTHONPATH": path},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
 
 
 def test_a_job_script_for_slurm_is_written() -> None:

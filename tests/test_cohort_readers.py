@@ -87,6 +87,7 @@ def filled(kit: Path, reader: str, seed: int) -> pd.DataFrame:
     """A form as a reader with a bias of 0.2 mm and a spread of 0.1 mm would fill it."""
     rng = np.random.default_rng(seed)
     form, key = read_table(kit / "readers" / "form.csv"), read_table(kit / "key.csv")
+    form = form.astype({"category": object, "reader": object})
     case_of = dict(zip(key["item"], key["case"], strict=True))
     truth = {f"c{k:03d}": 0.3 + 0.2 * k for k in range(6)}
     for place, row in form.iterrows():
@@ -138,6 +139,33 @@ def test_forms_of_another_study_or_without_a_reader_are_refused(cohort: Path, tm
         unblind([form.assign(item="R9999")], key)
     with pytest.raises(Refused, match="missing-column"):
         unblind([form.drop(columns="value")], key)
+
+
+def test_a_form_as_a_spreadsheet_saves_it_is_understood(cohort: Path, tmp_path: Path) -> None:
+    """Semicolons, decimal commas, categories typed by hand, the reader named once."""
+    write_kit(cohort, tmp_path, seed=1)
+    form, key = filled(tmp_path, "r1", 1), read_table(tmp_path / "key.csv")
+    plain = unblind([form], key)
+    is_category = form["category"].notna()
+    form.loc[is_category, "category"] = form.loc[is_category, "category"].str.upper() + " "
+    form["reader"] = ["r1"] + [""] * (len(form) - 1)
+    form.to_csv(tmp_path / "saved.csv", sep=";", decimal=",", index=False)
+    pd.testing.assert_frame_equal(unblind([read_table(tmp_path / "saved.csv")], key), plain)
+
+
+def test_what_a_reader_cannot_have_meant_is_refused(cohort: Path, tmp_path: Path) -> None:
+    write_kit(cohort, tmp_path, seed=1)
+    form, key = filled(tmp_path, "r1", 1), read_table(tmp_path / "key.csv")
+    first = form.index[form["quantity"] == "mean_width"][0]
+    for value, words in ((850.0, "850 is not between 0 and 15"), (-0.5, "-0.5 is not between")):
+        with pytest.raises(Refused, match=f"bad-value.*{words}"):
+            unblind([form.assign(value=form["value"].mask(form.index == first, value))], key)
+    with pytest.raises(Refused, match=r"bad-value.*'ca. 1'"):
+        unblind([form.assign(value=form["value"].astype(object).mask(form.index == first, "ca. 1"))], key)
+    with pytest.raises(Refused, match=r"bad-category.*'half'"):
+        unblind([form.assign(category="half")], key)
+    with pytest.raises(Refused, match=r"read-twice.*r1"):
+        unblind([form, form], key)
 
 
 def test_a_cohort_without_pictures_gives_no_kit(tmp_path: Path) -> None:

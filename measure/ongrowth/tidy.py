@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -14,6 +15,8 @@ NEEDED = ("case", "scan", "weeks_since_surgery", "implant", "side", "quantity", 
 
 def read_table(path: Path) -> pd.DataFrame:
     """Read a table, CSV (commas, semicolons or tabs between cells) or Parquet.
+
+    Where cells are not parted by commas, decimal commas are understood.
 
     Raises
     ------
@@ -26,13 +29,44 @@ def read_table(path: Path) -> pd.DataFrame:
         with path.open(encoding="utf-8-sig") as lines:
             head = lines.readline()
         separator = max(",;\t", key=head.count)
-        return pd.read_csv(path, sep=separator, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
+        table = pd.read_csv(path, sep=separator, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
+        return table if separator == "," else table.apply(_with_points)
     except (OSError, ValueError, ImportError) as error:
         raise refuse(
             "no-table",
             f"{path.name} cannot be read as a table ({str(error).splitlines()[0][:120]}).",
             "Give a CSV in UTF-8 or a Parquet file.",
         ) from error
+
+
+def _with_points(column: pd.Series[Any]) -> pd.Series[Any]:
+    """Return a column of numbers with decimal commas as numbers; any other column as it is."""
+    if not pd.api.types.is_object_dtype(column) and not pd.api.types.is_string_dtype(column):
+        return column
+    known = column.dropna().astype(str)
+    if known.empty or not known.str.fullmatch(r"\s*[-+]?\d+([.,]\d+)?\s*").all():
+        return column
+    return column.where(column.isna(), column.astype(str).str.replace(",", ".")).astype(float)
+
+
+def numbers(table: pd.DataFrame, column: str) -> pd.Series[float]:
+    """Return a column as numbers, NaN where a cell is empty.
+
+    Raises
+    ------
+    Refused
+        Code ``bad-value`` if a cell holds something else: it would be lost without a word.
+    """
+    found = pd.to_numeric(table[column], errors="coerce")
+    is_empty = table[column].isna() | (table[column].astype(str).str.strip() == "")
+    strange = table[column][found.isna() & ~is_empty].astype(str).unique()
+    if len(strange):
+        raise refuse(
+            "bad-value",
+            f"Column {column} holds what is no number: {', '.join(map(repr, strange[:5]))}.",
+            "Leave a cell empty where there is no value; numbers have a decimal point.",
+        )
+    return found.astype(float)
 
 
 def need_columns(table: pd.DataFrame, columns: Sequence[str]) -> None:
@@ -69,10 +103,10 @@ def select(
     Raises
     ------
     Refused
-        Code ``missing-column``, or ``no-rows`` if nothing is left.
+        Code ``missing-column``, ``bad-value``, or ``no-rows`` if nothing is left.
     """
     need_columns(table, NEEDED)
-    weeks, value = pd.to_numeric(table["weeks_since_surgery"]), pd.to_numeric(table["value"])
+    weeks, value = numbers(table, "weeks_since_surgery"), numbers(table, "value")
     wanted = (table["quantity"] == quantity) & table["side"].isin(list(sides))
     rows = table[wanted & value.notna() & (weeks >= 0.0)].copy()
     if rows.empty:

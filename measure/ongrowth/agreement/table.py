@@ -18,7 +18,7 @@ from ongrowth.agreement.linearity import linearity_and_bias
 from ongrowth.agreement.repeatability import measure_repeatability
 from ongrowth.estimate import Estimate
 from ongrowth.scan import refuse
-from ongrowth.tidy import need_columns
+from ongrowth.tidy import need_columns, numbers
 
 FloatArray = NDArray[np.float64]
 Readings = dict[str, list[list[float]]]
@@ -94,8 +94,8 @@ def compare(table: pd.DataFrame, layout: Layout) -> tuple[Statistic, ...]:
     Raises
     ------
     Refused
-        Code ``missing-column``, ``no-rows``, or ``nothing-to-compare`` if no subject was read twice in any
-        way.
+        Code ``missing-column``, ``no-rows``, ``bad-value``, or ``nothing-to-compare`` if no subject was read
+        twice in any way.
 
     Notes
     -----
@@ -146,7 +146,7 @@ def _methods(table: pd.DataFrame, layout: Layout) -> pd.Series[str]:
 
 
 def _readings(table: pd.DataFrame, layout: Layout) -> Readings:
-    value = pd.to_numeric(table[layout.value], errors="coerce").to_numpy(dtype=np.float64)
+    value = numbers(table, layout.value).to_numpy(dtype=np.float64)
     subject, method = _subjects(table, layout).to_numpy(), _methods(table, layout).to_numpy()
     order = {name: k for k, name in enumerate(dict.fromkeys(subject))}
     readings: Readings = {name: [[] for _ in order] for name in dict.fromkeys(method)}
@@ -241,8 +241,8 @@ def _linearity(part: str, table: pd.DataFrame, layout: Layout) -> Iterator[Stati
     methods = _methods(table, layout)
     for method in dict.fromkeys(methods):
         rows = table[methods == method]
-        truth = pd.to_numeric(rows[layout.truth], errors="coerce").to_numpy(dtype=np.float64)
-        value = pd.to_numeric(rows[layout.value], errors="coerce").to_numpy(dtype=np.float64)
+        truth = numbers(rows, layout.truth).to_numpy(dtype=np.float64)
+        value = numbers(rows, layout.value).to_numpy(dtype=np.float64)
         try:
             found = linearity_and_bias(truth, value)
         except ValueError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import itertools
+import logging
 import os
 import queue
 import threading
@@ -105,15 +106,25 @@ def cores() -> int:
 
 @contextlib.contextmanager
 def _quiet_dask() -> Iterator[None]:
+    """Set Dask as we need it, and keep its log from the user: what matters is told in our words."""
     import dask
+    import distributed
 
-    with dask.config.set(
-        {
-            "distributed.worker.daemon": False,
-            "distributed.comm.timeouts.connect": "120s",
-            "distributed.scheduler.allowed-failures": 1,  # its scans are tried once more alone
-        }
+    names = [name for name in logging.root.manager.loggerDict if name.startswith(distributed.__name__)]
+    levels = {name: logging.getLogger(name).level for name in names}
+    with (
+        dask.config.set(
+            {
+                "distributed.worker.daemon": False,
+                "distributed.comm.timeouts.connect": "120s",
+                "distributed.scheduler.allowed-failures": 1,  # its scans are tried once more alone
+            }
+        ),
+        contextlib.ExitStack() as afterwards,
     ):
+        for name, level in levels.items():
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+            afterwards.callback(logging.getLogger(name).setLevel, level)
         yield
 
 
@@ -168,13 +179,13 @@ class Scheduler:
         Raises
         ------
         Refused
-            Code ``no-scheduler``, ``no-shared-folder`` or ``mixed-versions``.
+            Code ``no-scheduler``, ``scheduler-lost``, ``no-shared-folder`` or ``mixed-versions``.
         """
         tasks = iter(tasks)
         first = next(tasks, None)
         if first is None:
             return
-        with self._client() as client:
+        with _quiet_dask(), self._client() as client, self._loss_told():
             self._ask_workers(client, first.out)
             suspects: list[Task] = []
             yield from self._round(client, itertools.chain([first], tasks), suspects.append)
@@ -191,6 +202,21 @@ class Scheduler:
                 "no-scheduler",
                 f"No Dask scheduler answers at {self.address}.",
                 "Start one with `dask scheduler`, or check the address.",
+            ) from error
+
+    @contextlib.contextmanager
+    def _loss_told(self) -> Iterator[None]:
+        from concurrent.futures import CancelledError
+
+        from distributed.comm import CommClosedError
+
+        try:
+            yield
+        except (CancelledError, CommClosedError) as error:  # nobody but a client without scheduler cancels
+            raise refuse(
+                "scheduler-lost",
+                f"The Dask scheduler at {self.address} is gone.",
+                "Start it again and run the same command; finished results are kept.",
             ) from error
 
     def _ask_workers(self, client: Client, out: Path) -> None:

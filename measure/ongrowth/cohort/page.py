@@ -28,6 +28,7 @@ from ongrowth.cohort.publication import (
     write_provenance,
     write_table,
 )
+from ongrowth.cohort.run import full_disk_told
 from ongrowth.cohort.tables import Tables
 from ongrowth.estimate import shown
 from ongrowth.reading import write_text
@@ -60,6 +61,7 @@ class Section:
     tables: tuple[PrintedTable, ...] = ()
 
 
+@full_disk_told()
 def write_report(manifest: Manifest, out: Path, tables: Tables, executor: str = "") -> Path:
     """Write the page of a cohort, its publication tables, the methods paragraph and the provenance.
 

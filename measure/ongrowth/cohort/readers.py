@@ -13,15 +13,16 @@ import pandas as pd
 
 from ongrowth.reading import Cut, ImplantReading, read_reading, write_text
 from ongrowth.scan import refuse
-from ongrowth.tidy import need_columns
+from ongrowth.tidy import need_columns, numbers
 from ongrowth.wording import fixed_words
 
 FORM_COLUMNS = ("item", "side", "quantity", "value", "unit", "category", "reader", "remark")
 KEY_COLUMNS = ("item", "occasion", "case", "scan", "implant")
-_ASKED = (
-    ("head_side", "mean_width", "mm"),
-    ("tip_side", "mean_width", "mm"),
-    ("defect", "bridged_fraction", ""),
+_MOST_MM = 15.0  # three times as far as a halo is looked for: more is another unit
+_ASKED = (  # side, quantity, unit, largest value that can be meant
+    ("head_side", "mean_width", "mm", _MOST_MM),
+    ("tip_side", "mean_width", "mm", _MOST_MM),
+    ("defect", "bridged_fraction", "", 1.0),
 )
 BRIDGING_CATEGORIES = ("none", "below 25 %", "25 to 50 %", "above 50 %")
 _APART = 5  # items between a picture and its repeat, where there are enough
@@ -107,7 +108,9 @@ def write_kit(
     if not any(implant.cuts for _, implant in sheets):
         raise _no_pictures()
     write_text(kit / "readers" / "sheets.html", _sheets(sheets))
-    form = [(i.code, side, quantity, "", unit, "", "", "") for i in items for side, quantity, unit in _ASKED]
+    form = [
+        (i.code, side, quantity, "", unit, "", "", "") for i in items for side, quantity, unit, _ in _ASKED
+    ]
     write_text(kit / "readers" / "form.csv", _csv(FORM_COLUMNS, form))
     key = kit / "key.csv"
     write_text(key, _csv(KEY_COLUMNS, [(i.code, str(i.occasion), i.case, i.scan, i.implant) for i in items]))
@@ -188,7 +191,7 @@ def unblind(forms: Sequence[pd.DataFrame], key: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     forms : sequence of DataFrame
-        Forms filled in, one or several readers.
+        Forms filled in, one or several readers. A form that names one reader anywhere is that reader's.
     key : DataFrame
         The key kept back.
 
@@ -200,11 +203,11 @@ def unblind(forms: Sequence[pd.DataFrame], key: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     Refused
-        Code ``missing-column``, ``not-of-this-key`` or ``no-reader``.
+        Code ``missing-column``, ``not-of-this-key``, ``no-reader``, ``bad-value``, ``bad-category`` or
+        ``read-twice``.
     """
-    form = pd.concat(forms, ignore_index=True)
-    need_columns(form, ["item", "side", "quantity", "value", "category", "reader"])
     need_columns(key, KEY_COLUMNS)
+    form = pd.concat([_filled(form) for form in forms], ignore_index=True)
     strange = sorted(set(form["item"]) - set(key["item"]))
     if strange:
         raise refuse(
@@ -212,11 +215,58 @@ def unblind(forms: Sequence[pd.DataFrame], key: pd.DataFrame) -> pd.DataFrame:
             f"The key does not know {', '.join(map(str, strange[:5]))}.",
             "Take the key that was written with these forms.",
         )
-    filled = form[form["value"].notna() | (form["category"].fillna("") != "")]
-    if filled["reader"].isna().any() or (filled["reader"].astype(str) == "").any():
-        raise refuse("no-reader", "Some filled rows name no reader.", "Fill the column reader.")
-    told = filled.merge(key, on="item", validate="many_to_one")
+    twice = form[form.duplicated(["item", "side", "quantity", "reader"])]
+    if len(twice):
+        raise refuse(
+            "read-twice",
+            f"Reader {twice['reader'].iloc[0]} has filled {twice['item'].iloc[0]} in two rows.",
+            "Give each form once, and each reader a code of their own.",
+        )
+    told = form.merge(key, on="item", validate="many_to_one")
     return told.sort_values(["reader", "occasion"], kind="stable", ignore_index=True)
+
+
+def _filled(form: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a form that were filled in, every cell read as what it should be."""
+    need_columns(form, ["item", "side", "quantity", "value", "category", "reader"])
+    words = {name: form[name].fillna("").astype(str).str.strip() for name in ("item", "category", "reader")}
+    form = form.assign(**words, value=numbers(form, "value"))
+    readers = sorted(set(form["reader"]) - {""})
+    if len(readers) == 1:
+        form = form.assign(reader=readers[0])
+    filled = form[form["value"].notna() | (form["category"] != "")]
+    if (filled["reader"] == "").any():
+        raise refuse("no-reader", "Some filled rows name no reader.", "Fill the column reader.")
+    _must_be_possible(filled)
+    return filled.assign(category=[_known_category(word) for word in filled["category"]])
+
+
+def _must_be_possible(form: pd.DataFrame) -> None:
+    """Refuse widths and shares that cannot be meant so, for example those of another unit."""
+    most = form["quantity"].map({quantity: largest for _, quantity, _, largest in _ASKED})
+    wrong = form[(form["value"] < 0.0) | (form["value"] > most)]
+    if len(wrong):
+        row = wrong.iloc[0]
+        raise refuse(
+            "bad-value",
+            f"{row['item']}, {row['quantity']}: {row['value']:g} is not between 0 and {most[row.name]:g}.",
+            "Widths are in mm; how much is bridged goes into the column category.",
+        )
+
+
+def _known_category(word: str) -> str:
+    """Return a category as we write it, whatever blanks and capitals it was typed with."""
+    if not word:
+        return ""
+    plain = {"".join(known.lower().split()): known for known in BRIDGING_CATEGORIES}
+    try:
+        return plain["".join(word.lower().split())]
+    except KeyError:
+        raise refuse(
+            "bad-category",
+            f"{word!r} is none of the categories.",
+            f"Write one of: {', '.join(BRIDGING_CATEGORIES)}.",
+        ) from None
 
 
 def with_tool(read: pd.DataFrame, scans: pd.DataFrame, name: str = "tool") -> pd.DataFrame:

@@ -19,7 +19,7 @@ from ongrowth.cohort.executor import Executor, LocalWorkers
 from ongrowth.cohort.job import Measure, measure_scan, settings_digest
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.progress import Progress
-from ongrowth.cohort.worker import STOPPED, Task
+from ongrowth.cohort.worker import NO_SPACE, STOPPED, Task
 from ongrowth.reading import write_text
 from ongrowth.scan import Level, Problem, Refused, refuse
 
@@ -93,8 +93,7 @@ def run_cohort(
     start = time.perf_counter()
     out = out.resolve()
     look_ahead(out, len(manifest.jobs), renew=renew)
-    out.mkdir(parents=True, exist_ok=True)
-    with _locked(out):
+    with full_disk_told(), _locked(out):
         _note_run(out, manifest, measure)
         tasks = (
             Task(job, out, settings_digest(job, measure), measure, retry_failed) for job in manifest.jobs
@@ -114,6 +113,17 @@ def run_cohort(
         dict(sorted(counted.failures.items())),
         round(time.perf_counter() - start, 3),
     )
+
+
+@contextlib.contextmanager
+def full_disk_told() -> Iterator[None]:
+    """Say in plain words that the disk is full, with code ``disk-full``."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in NO_SPACE:
+            raise _disk_full() from error
+        raise
 
 
 def look_ahead(out: Path, n_scans: int, *, renew: bool = False) -> None:
@@ -204,7 +214,7 @@ def _note_run(out: Path, manifest: Manifest, measure: Measure) -> None:
 
 @contextlib.contextmanager
 def _locked(out: Path) -> Iterator[None]:
-    """Keep a second run out of the folder; a lock whose process is gone does not count."""
+    """Keep a second run out of the folder."""
     lock = out / _LOCK_NAME
     since = dt.datetime.now(dt.UTC).isoformat(timespec="minutes")
     write_text(lock, json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since}))

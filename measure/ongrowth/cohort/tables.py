@@ -26,6 +26,7 @@ from ongrowth.cohort.dictionary import (
 from ongrowth.cohort.job import Job, Measurement
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.receipt import Failure, Receipt, read_receipt, result_file
+from ongrowth.cohort.run import full_disk_told
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS, TableRow
 from ongrowth.wording import fixed_words
 
@@ -46,6 +47,7 @@ class Tables:
     n_rows: int
 
 
+@full_disk_told()
 def write_tables(manifest: Manifest, out: Path) -> Tables:
     """Write all tables of a cohort from its result files.
 

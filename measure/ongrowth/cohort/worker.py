@@ -24,7 +24,7 @@ from ongrowth.scan import Refused
 from ongrowth.series.digest import content_digest, listing_digest
 
 MEASURED, KEPT, FAILED, STOPPED = "measured", "kept", "failed", "stopped"
-_NO_SPACE = (errno.ENOSPC, errno.EDQUOT)
+NO_SPACE = (errno.ENOSPC, errno.EDQUOT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ def settle(task: Task) -> Settled:
             return kept
         return _measured(task, replace(digests, content=content_digest(job.path)))
     except OSError as error:
-        if error.errno in _NO_SPACE:
+        if error.errno in NO_SPACE:
             return Settled(job.case, job.scan, STOPPED, "disk-full")
         failure = Failure(
             "cannot-read-or-write",
@@ -132,7 +132,7 @@ def _try(task: Task) -> Measurement | Failure:
     except MemoryError:
         return out_of_memory()
     except OSError as error:
-        if error.errno in _NO_SPACE:
+        if error.errno in NO_SPACE:
             raise
         return Failure("cannot-read-or-write", f"{error.strerror or error}.", "Check the files of the scan.")
     except Exception as error:  # noqa: BLE001  # one bad scan never stops a run
@@ -156,7 +156,12 @@ def _unexpected(error: Exception) -> Failure:
 
 
 def _write(task: Task, receipt: Receipt) -> Settled:
-    write_receipt(receipt, result_file(task.out, task.job))
+    try:
+        write_receipt(receipt, result_file(task.out, task.job))
+    except OSError as error:
+        if error.errno not in NO_SPACE:
+            raise
+        return Settled(receipt.case, receipt.scan, STOPPED, "disk-full")
     is_failure = isinstance(receipt.outcome, Failure)
     code = receipt.outcome.code if isinstance(receipt.outcome, Failure) else ""
     return Settled(receipt.case, receipt.scan, FAILED if is_failure else MEASURED, code, receipt.wall_s)
