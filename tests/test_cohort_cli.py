@@ -197,6 +197,51 @@ def test_windows_are_written_in_the_format_that_check_takes(tmp_path: Path) -> N
     assert few.stderr.startswith("too-few-patients")
 
 
+def test_courses_are_told_for_each_part_of_a_cohort(tmp_path: Path) -> None:
+    """Two kernels whose halos fade by 0.3 and by 0.6 mm in 10 weeks, scatter 0.02 mm."""
+    rng = np.random.default_rng(4)
+    rows = [
+        (f"c{k}", f"w{weeks}", weeks, kernel, "left", side, quantity, value, unit)
+        for k, kernel in ((k, ("sharp", "smooth")[k % 2]) for k in range(16))
+        for weeks in (2, 8, 16)
+        for side, quantity, value, unit in (
+            ("head_side", "mean_width", 1.5 - (0.03, 0.06)[k % 2] * weeks + rng.normal(0, 0.02), "mm"),
+            ("defect", "bridged_fraction", weeks / 20.0, "1"),
+        )
+    ]
+    columns = [
+        "case",
+        "scan",
+        "weeks_since_surgery",
+        "kernel",
+        "implant",
+        "side",
+        "quantity",
+        "value",
+        "unit",
+    ]
+    fixed = {"u95": 0.05, "scanner": "a", "algorithm": "", "kvp": 120.0, "slice_thickness_mm": 0.6}
+    table, out = tmp_path / "scans.parquet", tmp_path / "out"
+    pd.DataFrame(rows, columns=columns).assign(**fixed).to_parquet(table)
+    done = call("courses", table, "--by", "kernel", "--out", out)
+    assert done.exit_code == 0, done.output
+    assert fixed_words().short in done.stdout
+    told = pd.read_csv(out / "courses.csv")
+    changes = told[told["figure"] == "change"]
+    for kernel, slope in (("sharp", -0.03), ("smooth", -0.06)):
+        own = changes[changes["part"] == kernel]
+        assert len(own)
+        assert own["value"].to_numpy() == pytest.approx(np.full(len(own), slope), abs=0.005)
+        assert (own["n_patients"] == 8).all()
+    page = (out / "page.html").read_text(encoding="utf-8")
+    for words in ("By kernel", "Course of the mean halo width: sharp", "Time to bridging: smooth"):
+        assert words in page
+    whole = call("courses", table, "--quantity", "bridged_fraction", "--out", tmp_path / "whole")
+    assert whole.exit_code == 0, whole.output
+    assert call("courses", table, "--by", "arm", "--out", out).exit_code == 3
+    assert call("courses", table, "--by", "value", "--out", out).stderr.startswith("too-many-parts")
+
+
 def test_no_kit_without_a_cohort(tmp_path: Path) -> None:
     done = call("readers", tmp_path, "--out", tmp_path / "kit")
     assert done.exit_code == 3

@@ -14,6 +14,7 @@ from ongrowth.findings import SURFACES, parse_windows, rows_for, shipped_windows
 from ongrowth.scan import Refused
 from ongrowth.tidy import need_columns, select
 from ongrowth.trajectory import (
+    BridgingInterval,
     bridged_picture,
     bridged_share,
     bridging_intervals,
@@ -104,6 +105,31 @@ def test_levels_that_data_cannot_tell_are_left_out() -> None:
     assert math.isnan(found.place_sd)
     assert math.isnan(found.tip_less_head.value)
     assert found.patient_sd > 0.0
+
+
+def alike(scatter_mm: float) -> pd.DataFrame:
+    """Eight patients with one course, visits in three weeks only."""
+    weeks = np.tile([2.0, 8.0, 16.0], 8)
+    return pd.DataFrame(
+        {
+            "case": [f"c{k}" for k in range(8) for _ in range(3)],
+            "scan": [f"w{w:.0f}" for w in weeks],
+            "weeks_since_surgery": weeks,
+            "implant": "left",
+            "side": "head_side",
+            "quantity": "mean_width",
+            "value": 1.5 - 0.03 * weeks + np.random.default_rng(4).normal(0, 1.0, weeks.size) * scatter_mm,
+        }
+    )
+
+
+@pytest.mark.parametrize("scatter_mm", [0.0, 0.02])
+def test_few_visits_and_no_scatter_between_patients_still_give_the_course(scatter_mm: float) -> None:
+    """No bend that lies between two visits without a third, and no failure of the mixed model."""
+    course = fit_course(alike(scatter_mm))
+    assert len(course.phases) == 1
+    assert course.phases[0].change_per_week.value == pytest.approx(-0.03, abs=0.003)
+    assert course.patient_sd == pytest.approx(0.0, abs=0.02)
 
 
 def test_too_small_a_cohort_has_no_course() -> None:
@@ -207,6 +233,15 @@ def bridging_table() -> pd.DataFrame:
 def test_bridging_lies_between_the_last_ct_before_and_the_first_one_after() -> None:
     found = {i.case: (i.from_weeks, i.to_weeks) for i in bridging_intervals(bridging_table())}
     assert found == {"c1": (12.0, 26.0), "c2": (0.0, 6.0), "c3": (26.0, math.inf), "c4": (12.0, 52.0)}
+
+
+def test_days_between_visits_of_one_week_hold_no_bridging() -> None:
+    """Half is bridged at the visit of week 26, half is not; the visits scatter by days."""
+    seen = [BridgingInterval(f"a{k}", "left", 12.0, 26.0 + 0.05 * k) for k in range(6)]
+    open_ = [BridgingInterval(f"b{k}", "left", 25.98 + 0.05 * k, math.inf) for k in range(6)]
+    found = bridged_share((*seen, *open_), np.array([26.0]), n_draws=20)
+    assert found.least[0] == pytest.approx(0.5, abs=1e-6)
+    assert found.largest[0] == pytest.approx(0.5, abs=1e-6)
 
 
 def test_share_bridged_has_bounds_and_an_interval() -> None:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from ongrowth.scan import refuse
 
+HALO_SIDES = ("head_side", "tip_side")
 NEEDED = ("case", "scan", "weeks_since_surgery", "implant", "side", "quantity", "value")
 
 
@@ -80,9 +81,14 @@ def need_columns(table: pd.DataFrame, columns: Sequence[str]) -> None:
         )
 
 
-def select(
-    table: pd.DataFrame, quantity: str, sides: Sequence[str] = ("head_side", "tip_side")
-) -> pd.DataFrame:
+def usual_sides(table: pd.DataFrame, quantity: str) -> tuple[str, ...]:
+    """Return the sides at which a quantity is followed: both sides of the screw, else the one it has."""
+    need_columns(table, ["side", "quantity"])
+    there = set(table["side"][table["quantity"] == quantity].astype(str))
+    return HALO_SIDES if there & set(HALO_SIDES) or not there else (sorted(there)[0],)
+
+
+def select(table: pd.DataFrame, quantity: str, sides: Sequence[str] = HALO_SIDES) -> pd.DataFrame:
     """Return the rows of one quantity that have a value and a week after surgery.
 
     Parameters

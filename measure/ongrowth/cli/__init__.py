@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import ongrowth
-from ongrowth.cli.cohort import agreement, cohort, readers, windows
+from ongrowth.cli.cohort import agreement, cohort, courses, readers, windows
 from ongrowth.cli.dicom import dicom
 from ongrowth.cli.door import (
     DEBUG,
@@ -359,5 +359,5 @@ def completion(shell: str) -> None:
 
 
 main.add_command(dicom)
-for researcher in (cohort, agreement, windows, readers):
+for researcher in (cohort, agreement, courses, windows, readers):
     main.add_command(researcher)

@@ -1,4 +1,4 @@
-"""The researcher's commands: ``cohort``, ``agreement``, ``windows``, ``readers``."""
+"""The researcher's commands: ``cohort``, ``agreement``, ``courses``, ``windows``, ``readers``."""
 
 from __future__ import annotations
 
@@ -323,6 +323,35 @@ def _write_agreement(table: pd.DataFrame, layout: Layout, figures: Sequence[Stat
     )  # fmt: skip
     write_text(out / "page.html", render("Agreement of readings", [section]))
     click.echo(f"Page: {(out / 'page.html').resolve()}", err=True)
+
+
+@click.command()
+@click.argument("table", type=_PATH)
+@out_folder_option
+@click.option("--quantity", default="mean_width", show_default=True, help="What to follow.")
+@click.option("--by", default="", metavar="COLUMN", help="Split by a column: scanner, kernel, arm ...")
+@debug_option
+def courses(table: Path, out: Path, quantity: str, by: str) -> None:
+    """Follow a cohort over the weeks: mean course, time to bridging, changes of protocol.
+
+    TABLE is scans.parquet (or .csv) of a cohort.
+    """
+    must_exist(table, "TABLE")
+    must_be_writable(out)
+    _must_have("pandas", "statsmodels")
+    from ongrowth.cohort.page import render
+    from ongrowth.cohort.strata import strata, strata_sections, strata_table
+    from ongrowth.reading import write_text
+    from ongrowth.tidy import read_table
+    from ongrowth.wording import fixed_words
+
+    found = strata(read_table(table), quantity, by)
+    words = f", by {by.replace('_', ' ')}" if by else ""
+    title = f"Courses of {quantity.replace('_', ' ')}{words}"
+    write_text(out / "courses.csv", strata_table(found).to_csv(index=False))
+    write_text(out / "page.html", render(title, strata_sections(found, quantity, by)))
+    click.echo(f"Figures: {(out / 'courses.csv').resolve()}\nPage: {(out / 'page.html').resolve()}")
+    click.echo(fixed_words().short)
 
 
 @click.command()

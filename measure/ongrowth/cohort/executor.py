@@ -208,7 +208,7 @@ class Scheduler:
     def _loss_told(self) -> Iterator[None]:
         from concurrent.futures import CancelledError
 
-        from distributed.comm import CommClosedError
+        from distributed.comm.core import CommClosedError
 
         try:
             yield

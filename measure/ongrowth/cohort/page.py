@@ -5,7 +5,7 @@ from __future__ import annotations
 import collections
 import csv
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from ongrowth.cohort.tables import Tables
 from ongrowth.estimate import shown
 from ongrowth.reading import write_text
 from ongrowth.scan import Refused
+from ongrowth.tidy import usual_sides
 from ongrowth.trajectory import (
     Course,
     bridged_picture,
@@ -47,6 +48,7 @@ from ongrowth.trajectory import (
 from ongrowth.wording import fixed_words
 
 _MOST_ROWS = 40
+_QUANTITY_WORDS = {"mean_width": "the mean halo width"}
 _HALO_SIDES = ("head_side", "tip_side")
 
 
@@ -95,9 +97,9 @@ def write_report(manifest: Manifest, out: Path, tables: Tables, executor: str = 
         Section("Size", tables=(printed["size"],)),
         *_failures(out),
         Section("Halo", tables=(printed["widths"],)) if len(widths) else _nothing("Halo"),
-        _told("Course", lambda: course_section(rows)),
-        _told("Time to bridging", lambda: bridging_section(rows)),
-        _told("Protocols", lambda: protocol_section(rows, printed["protocols"])),
+        section_or_why("Course of the mean halo width", lambda: course_section(rows, fit_course(rows))),
+        section_or_why("Time to bridging", lambda: bridging_section(rows)),
+        section_or_why("Protocols", lambda: protocol_section(rows, printed["protocols"])),
         Section("For the methods section", (methods,)),
     ]
     page = out / "page.html"
@@ -113,10 +115,10 @@ def _nothing(title: str) -> Section:
     return Section(title, ("No CT gave a value.",))
 
 
-def _told(title: str, make: Callable[[], Section]) -> Section:
-    """Return a section, or why the data do not give it."""
+def section_or_why(title: str, make: Callable[[], Section]) -> Section:
+    """Return a section under a title, or why the data do not give it."""
     try:
-        return make()
+        return replace(make(), title=title)
     except Refused as refused:
         return Section(title, (refused.problems[0].text,))
     except ImportError:
@@ -169,20 +171,25 @@ def _failures(out: Path) -> Iterator[Section]:
     )
 
 
-def course_section(rows: pd.DataFrame) -> Section:
-    """Return the course of the mean width: picture, change in each phase, scatter."""
-    course = fit_course(rows)
+def course_section(rows: pd.DataFrame, course: Course) -> Section:
+    """Return the course of a quantity: picture, change in each phase, scatter."""
+    has_sides = course.n_places > course.n_screws
+    what = "sides (dashed: screw-tip side)" if has_sides else "screws"
     who = f"{course.n_places} sides of {course.n_screws} screws in {course.n_patients} patients"
     sentences = [f"{course.n_values} values of {who}."]
     if not course.is_converged:
         sentences.append("The fit did not settle: take its intervals with reserve.")
     return Section(
-        "Course of the mean halo width",
+        f"Course of {_QUANTITY_WORDS.get(course.quantity, course.quantity.replace('_', ' '))}",
         tuple(sentences),
         course_picture(rows, course),
-        "Thin lines: single sides (dashed: screw-tip side). Thick line and band: mean and its 95 % interval.",
+        f"Thin lines: single {what}. Thick line and band: mean and its 95 % interval.",
         (_phase_table(course), _scatter_table(course)),
     )
+
+
+def _unit(course: Course) -> str:
+    return "share" if course.unit == "1" else course.unit
 
 
 def _phase_table(course: Course) -> PrintedTable:
@@ -190,8 +197,8 @@ def _phase_table(course: Course) -> PrintedTable:
         (f"{p.from_weeks:.0f} to {p.to_weeks:.0f}", str(p.change_per_week.scaled(10.0)))
         for p in course.phases
     ]
-    rows.append(("tip side less head side, mm", str(course.tip_less_head)))
-    return PrintedTable("Mean change", ("weeks", "mm in 10 weeks (95 % interval)"), tuple(rows))
+    rows.append((f"tip side less head side, {_unit(course)}", str(course.tip_less_head)))
+    return PrintedTable("Mean change", ("weeks", f"{_unit(course)} in 10 weeks (95 % interval)"), tuple(rows))
 
 
 def _scatter_table(course: Course) -> PrintedTable:
@@ -201,7 +208,8 @@ def _scatter_table(course: Course) -> PrintedTable:
         ("between the sides of a screw", course.place_sd),
         ("from CT to CT of a side", course.residual_sd),
     )
-    return PrintedTable("Scatter", ("", "SD, mm"), tuple((words, shown(sd)) for words, sd in levels))
+    head = ("", f"SD, {_unit(course)}")
+    return PrintedTable("Scatter", head, tuple((words, shown(sd)) for words, sd in levels))
 
 
 def bridging_section(rows: pd.DataFrame) -> Section:
@@ -235,9 +243,9 @@ def bridging_section(rows: pd.DataFrame) -> Section:
     )
 
 
-def protocol_section(rows: pd.DataFrame, protocols: PrintedTable) -> Section:
+def protocol_section(rows: pd.DataFrame, protocols: PrintedTable, quantity: str = "mean_width") -> Section:
     """Return the protocols, and where a change of protocol falls together with a change of width."""
-    report = report_protocol(protocol_steps(rows))
+    report = report_protocol(protocol_steps(rows, quantity, usual_sides(rows, quantity)))
     told = tuple(
         (
             step.case,
@@ -249,6 +257,6 @@ def protocol_section(rows: pd.DataFrame, protocols: PrintedTable) -> Section:
         )
         for step in report.coincidences[:_MOST_ROWS]
     )
-    head = ("case", "screw", "side", "CTs", "change, mm", "protocol differs in")
+    head = ("case", "screw", "side", "CTs", "change", "protocol differs in")
     tables = (protocols, *((PrintedTable("Both changed", head, told),) if told else ()))
     return Section("Protocols", (report.sentence,), tables=tables)

@@ -243,13 +243,14 @@ def _filled(form: pd.DataFrame) -> pd.DataFrame:
 
 def _must_be_possible(form: pd.DataFrame) -> None:
     """Refuse widths and shares that cannot be meant so, for example those of another unit."""
-    most = form["quantity"].map({quantity: largest for _, quantity, _, largest in _ASKED})
-    wrong = form[(form["value"] < 0.0) | (form["value"] > most)]
+    largest = {quantity: most for _, quantity, _, most in _ASKED}
+    wrong = form[(form["value"] < 0.0) | (form["value"] > form["quantity"].map(largest))]
     if len(wrong):
         row = wrong.iloc[0]
         raise refuse(
             "bad-value",
-            f"{row['item']}, {row['quantity']}: {row['value']:g} is not between 0 and {most[row.name]:g}.",
+            f"{row['item']}, {row['quantity']}: {row['value']:g} is not between 0 and "
+            f"{largest[row['quantity']]:g}.",
             "Widths are in mm; how much is bridged goes into the column category.",
         )
 

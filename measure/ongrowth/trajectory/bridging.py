@@ -107,9 +107,14 @@ def bridged_share(
     ------
     ValueError
         If there is no interval.
+
+    Notes
+    -----
+    Ends of intervals are taken in whole weeks. Visits planned for one week scatter by days, and an estimate
+    to the day would put all that is still open into the days between the scattered visits.
     """
-    left = np.array([i.from_weeks for i in intervals])
-    right = np.array([i.to_weeks for i in intervals])
+    left = np.round([i.from_weeks for i in intervals])
+    right = np.maximum(np.round([i.to_weeks for i in intervals]), left + 1.0)
     known = np.concatenate([left, right[np.isfinite(right)]])
     at = np.linspace(0.0, float(known.max()), 40) if weeks is None else np.asarray(weeks, dtype=np.float64)
     least, largest = waiting_mass(left, right).happened(at)

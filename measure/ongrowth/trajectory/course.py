@@ -16,13 +16,13 @@ from numpy.typing import ArrayLike, NDArray
 from ongrowth.estimate import Estimate
 from ongrowth.quantity import COVERAGE_95
 from ongrowth.scan import refuse
-from ongrowth.tidy import select
+from ongrowth.tidy import select, usual_sides
 
 FloatArray = NDArray[np.float64]
 
 PHASES_WEEKS = (6.0, 12.0, 26.0)  # where the mean course may bend: ends of the windows' first phases
-_SHORTEST_WEEKS = 2.0  # of the first and last phase: visits of one planned week scatter so far
-_LEAST_SHARE = 0.05  # of the values before and after a bend
+_SHORTEST_WEEKS = 2.0  # between visits that tell a slope: those of one planned week scatter as far
+_LEAST_SHARE = 0.05  # of the values, in a phase
 MOST_PATIENTS = 1500  # beyond it a seeded sample: the fit takes seconds, its intervals are narrow enough
 
 
@@ -92,7 +92,7 @@ def fit_course(
     table: pd.DataFrame,
     quantity: str = "mean_width",
     *,
-    sides: Sequence[str] = ("head_side", "tip_side"),
+    sides: Sequence[str] = (),
     phases_weeks: Sequence[float] = PHASES_WEEKS,
     seed: int = 1,
 ) -> Course:
@@ -105,7 +105,7 @@ def fit_course(
     quantity : str
         What to follow.
     sides : sequence of str
-        Sides of the screw.
+        Sides; by default both sides of the screw, or the one place that the quantity has.
     phases_weeks : sequence of float
         Weeks at which the mean course may bend; those outside the data are left out.
     seed : int
@@ -122,7 +122,7 @@ def fit_course(
     intercept of the patient, of the screw within the patient, of the side within the screw. A missing
     visit is simply not there, which is right as long as visits are not missed because of the width.
     """
-    rows = _sample(select(table, quantity, sides), seed)
+    rows = _sample(select(table, quantity, sides or usual_sides(table, quantity)), seed)
     weeks = rows["weeks_since_surgery"].to_numpy(dtype=np.float64)
     if rows["case"].nunique() < 4 or np.unique(weeks).size < 2:
         raise refuse(
@@ -137,7 +137,7 @@ def fit_course(
     curve = _broken_line(curve_weeks, bends)
     has_sides = rows["side"].nunique() == 2
     design = np.column_stack([curve, np.full(80, 0.5)]) if has_sides else curve
-    mean_u = np.sqrt(np.einsum("ij,jk,ik->i", design, fit.covariance, design))
+    mean_u = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", design, fit.covariance, design), 0.0))
     return Course(
         quantity=quantity,
         unit=str(rows["unit"].iloc[0]) if "unit" in rows else "",
@@ -161,12 +161,20 @@ def fit_course(
 
 
 def _bends(weeks: FloatArray, phases_weeks: Sequence[float]) -> list[float]:
-    """Return the weeks at which the data can show a bend: enough values, far enough, on both sides."""
-    first, last = float(weeks.min()) + _SHORTEST_WEEKS, float(weeks.max()) - _SHORTEST_WEEKS
-    is_on_both = (
-        np.mean(weeks < w) > _LEAST_SHARE and np.mean(weeks > w) > _LEAST_SHARE for w in phases_weeks
-    )
-    return [w for w, is_told in zip(phases_weeks, is_on_both, strict=True) if is_told and first <= w <= last]
+    """Return the weeks at which the data can show a bend: each phase holds visits some weeks apart."""
+    start, end = float(weeks.min()), float(weeks.max())
+    bends: list[float] = []
+    for week in sorted(phases_weeks):
+        if _is_told(weeks, start, week) and _is_told(weeks, week, end):
+            bends.append(week)
+            start = week
+    return bends
+
+
+def _is_told(weeks: FloatArray, start: float, end: float) -> bool:
+    """Whether the weeks within a phase tell its slope."""
+    inside = weeks[(weeks >= start) & (weeks <= end)]
+    return inside.size > _LEAST_SHARE * weeks.size and float(np.ptp(inside)) >= _SHORTEST_WEEKS
 
 
 def _sample(rows: pd.DataFrame, seed: int) -> pd.DataFrame:
@@ -209,8 +217,13 @@ def _fit(rows: pd.DataFrame, weeks: FloatArray, bends: Sequence[float]) -> _Fit:
     )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # whether it settled is told by is_converged
-        found = model.fit(reml=True, method=["lbfgs", "powell"])
+        try:
+            found = model.fit(reml=True, method=["lbfgs", "powell"])
+        except np.linalg.LinAlgError:
+            found = None
     n_fixed = design.shape[1]
+    if found is None or not _is_covariance(np.asarray(found.cov_params())[:n_fixed, :n_fixed]):
+        return _fit_alike(rows["value"].to_numpy(dtype=np.float64), design)
     spread = dict(zip(levels, np.sqrt(np.maximum(found.vcomp, 0.0)), strict=True)) if levels else {}
     return _Fit(
         np.asarray(found.fe_params, dtype=np.float64),
@@ -223,6 +236,18 @@ def _fit(rows: pd.DataFrame, weeks: FloatArray, bends: Sequence[float]) -> _Fit:
         },
         bool(found.converged),
     )
+
+
+def _is_covariance(matrix: FloatArray) -> bool:
+    return bool(np.isfinite(matrix).all()) and float(np.linalg.eigvalsh(matrix).min()) >= 0.0
+
+
+def _fit_alike(value: FloatArray, design: FloatArray) -> _Fit:
+    """Fit by least squares, as if all values were of one patient: where patients do not scatter, the mixed model fails."""
+    effects, _, rank, _ = np.linalg.lstsq(design, value, rcond=None)
+    variance = float(np.sum((value - design @ effects) ** 2)) / max(value.size - int(rank), 1)
+    spread = {"patient": 0.0, "screw": math.nan, "place": math.nan, "residual": math.sqrt(variance)}
+    return _Fit(effects, variance * np.linalg.pinv(design.T @ design), spread, is_converged=False)
 
 
 def _levels(rows: pd.DataFrame) -> list[str]:

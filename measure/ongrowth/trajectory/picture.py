@@ -11,7 +11,7 @@ import pandas as pd
 from ongrowth.quantity import Unit
 from ongrowth.reports.drawing import svg_of
 from ongrowth.reports.figures import SIDE_STYLE
-from ongrowth.tidy import select
+from ongrowth.tidy import select, usual_sides
 from ongrowth.trajectory.bridging import BridgedShare
 from ongrowth.trajectory.course import Course
 from ongrowth.trajectory.reference import ReferenceRange
@@ -25,11 +25,11 @@ _MOST_LINES = 150  # thin lines of single sides; more would be a grey block
 
 def course_picture(table: pd.DataFrame, course: Course) -> str:
     """Return the courses of single sides with the mean course and its interval."""
-    rows = select(table, course.quantity, ("head_side", "tip_side"))
+    rows = select(table, course.quantity, usual_sides(table, course.quantity))
 
     def draw(axes: Axes) -> None:
         for _, group in list(rows.groupby("place", sort=True))[:_MOST_LINES]:
-            style = SIDE_STYLE[str(group["side"].iloc[0])]["ls"]
+            style = SIDE_STYLE.get(str(group["side"].iloc[0]), {}).get("ls", "-")
             axes.plot(group["weeks_since_surgery"], group["value"], color="0.75", lw=0.5, ls=str(style))
         axes.fill_between(course.weeks, course.low95, course.high95, color="0.5", alpha=0.5, lw=0)
         axes.plot(course.weeks, course.mean, color="black", lw=1.4)
