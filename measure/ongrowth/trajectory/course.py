@@ -243,7 +243,7 @@ def _is_covariance(matrix: FloatArray) -> bool:
 
 
 def _fit_alike(value: FloatArray, design: FloatArray) -> _Fit:
-    """Fit by least squares, as if all values were of one patient: where patients do not scatter, the mixed model fails."""
+    """Fit by least squares, as if of one patient: without scatter between patients the mixed model fails."""
     effects, _, rank, _ = np.linalg.lstsq(design, value, rcond=None)
     variance = float(np.sum((value - design @ effects) ** 2)) / max(value.size - int(rank), 1)
     spread = {"patient": 0.0, "screw": math.nan, "place": math.nan, "residual": math.sqrt(variance)}
