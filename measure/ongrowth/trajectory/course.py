@@ -247,7 +247,8 @@ def _fit_alike(value: FloatArray, design: FloatArray) -> _Fit:
     effects, _, rank, _ = np.linalg.lstsq(design, value, rcond=None)
     variance = float(np.sum((value - design @ effects) ** 2)) / max(value.size - int(rank), 1)
     spread = {"patient": 0.0, "screw": math.nan, "place": math.nan, "residual": math.sqrt(variance)}
-    return _Fit(effects, variance * np.linalg.pinv(design.T @ design), spread, is_converged=False)
+    covariance = np.asarray(variance * np.linalg.pinv(design.T @ design), dtype=np.float64)
+    return _Fit(np.asarray(effects, dtype=np.float64), covariance, spread, is_converged=False)
 
 
 def _levels(rows: pd.DataFrame) -> list[str]:
