@@ -274,7 +274,8 @@ def write_phantom(name: str, folder: str | Path, *, seed: int = 1, compressed: b
 
 def case_file(name: str, visits: tuple[Visit, ...]) -> str:
     """Return the case file of a phantom, TOML."""
-    lines = [f"# {NOTE}", "[patient]", f'id = "phantom-{name}"', "birth_year = 2015", 'site = "L5"', ""]
+    lines = [f"# {NOTE}", "[patient]", f'id = "phantom-{name}"', "birth_year = 2015", 'site = "L5"']
+    lines += [f'remark = "{NOTE}"', ""]
     lines += ["[surgery]", f"date = {SURGERY_DATE.isoformat()}", ""]
     sides = ("left", "right")
     for side, screw in zip(sides, visits[0].scene.screws, strict=False):

@@ -57,6 +57,7 @@ def demo(out: Path, seed: int) -> None:
     click.echo(f"{NOTE} Drawing it ...", err=True)
     series, weeks, implant = make_demo(out / "phantom", seed=seed)
     check = [str(series), "--weeks", str(weeks), "--site", "L5", "--out", str(out)]
+    check += ["--side", "left", "--remark", NOTE]
     check += [
         "--diameter",
         str(implant["major_diameter_mm"]),

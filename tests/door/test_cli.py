@@ -306,7 +306,7 @@ def test_ready_names_each_use() -> None:
     told = run("ready")
     assert told.exit_code == 0
     uses = {line.split()[0] for line in told.stdout.splitlines() if not line.startswith(" ")}
-    assert uses == {"core", "dicom", "viewer", "cohort", "report", "physics"}
+    assert uses == {"core", "dicom", "viewer", "cohort", "physics"}
     assert {"use", "name", "found", "remedy"} == set(json.loads(run("ready", "--json").stdout)[0])
 
 
@@ -330,6 +330,7 @@ def test_commands_of_other_packages_are_named_without_loading_them() -> None:
     assert told.returncode == 0, told.stderr
     for name in ("check", "demo", "follow", "phantom", "selftest"):
         assert re.search(rf"^  {name} ", told.stdout, re.MULTILINE)
+    assert "..." not in told.stdout.partition("Commands:")[2]  # no summary is cut off
 
 
 def test_version_and_completion() -> None:

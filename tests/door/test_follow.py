@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pytest
 from ongrowth.reading import Case, read_case, write_case, write_reading
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
+from ongrowth.reports.table import ChangeRow, change_rows, render_csv
 
 
 @pytest.fixture(scope="module")
@@ -77,3 +79,20 @@ def test_nothing_moved_is_told_as_a_bound() -> None:
     told = render_page(build.make_case(moved_mm=0.0))
     assert "screw not shown to have moved (within 0.04 mm); fragments not shown to have moved" in told
     assert "metal and position" in told
+
+
+def test_the_table_of_changes_holds_every_comparison(case: Case) -> None:
+    rows = change_rows(case)
+    assert {(r.from_scan, r.to_scan) for r in rows} == {("w04", "w26"), ("w12", "w26")}
+    table = list(csv.DictReader(render_csv(rows, ChangeRow).splitlines()))
+    assert len(table) == len(rows)
+    width = next(r for r in table if r["part"] == "head_side" and r["from_scan"] == "w04")
+    assert (width["quantity"], width["state"], width["from_weeks"]) == ("mean_width", "shrunk", "4.0")
+    assert float(width["value"]) == pytest.approx(-0.6, abs=0.01)
+    far = next(r for r in table if r["quantity"] == "max_total_point_motion")
+    assert (far["part"], far["relative_to"], far["state"]) == ("screw", "head side", "moved")
+    assert {r["part"] for r in table if r["quantity"] == "new_bone"} == {
+        "in_defect",
+        "around_defect",
+        "toward the canal",
+    }

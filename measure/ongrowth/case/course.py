@@ -131,6 +131,7 @@ def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
         surgery_date=case_file.surgery.date,
         scan_date=scan.date,
         site=case_file.patient.site,
+        remark=case_file.patient.remark,
         birth_year=case_file.patient.birth_year,
         calibration=scan.calibration or settings.calibration,
         windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
@@ -149,7 +150,7 @@ def _case(
     findings = (*last.findings, *_change_findings(last, compared, windows))
     told = tuple(problem for pair in compared if pair.to_scan == last.scan.id for problem in pair.told)
     return Case(
-        patient=Patient(patient.id, patient.birth_year, patient.site),
+        patient=Patient(patient.id, patient.birth_year, patient.site, patient.remark),
         readings=readings,
         findings=findings,
         summary=answer(

@@ -57,8 +57,8 @@ class Known:
         Weeks since surgery; NaN: from the dates.
     surgery_date, scan_date : date or None
         Days of surgery and, where the header's is not to be used, of the scan.
-    site : str
-        Vertebra or bone, for print.
+    site, remark : str
+        Vertebra or bone, and a remark under the heading, for print.
     birth_year : int or None
         For the dose factor.
     defect : Plane or None
@@ -85,6 +85,7 @@ class Known:
     surgery_date: dt.date | None = None
     scan_date: dt.date | None = None
     site: str = ""
+    remark: str = ""
     birth_year: int | None = None
     defect: Plane | None = None
     calibration: Path | None = None
@@ -278,6 +279,7 @@ def _scan_id(path: Path, known: Known, scan: Scan) -> str:
 def _settings(known: Known) -> dict[str, Any]:
     return {
         "site": known.site,
+        "remark": known.remark,
         "surfaces": sorted({spec.surface for spec in known.screws}),
         "defect": "given" if known.defect else "found",
         "calibration": known.calibration.name if known.calibration else None,

@@ -41,6 +41,9 @@ class PatientEntry(_Part):
     site: str = Field(
         default="", max_length=32, description="vertebra or bone, for example L5; never inferred"
     )
+    remark: str = Field(
+        default="", max_length=200, description="printed under the heading; for example that it is a phantom"
+    )
 
 
 class SurgeryEntry(_Part):

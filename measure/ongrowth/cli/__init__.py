@@ -68,6 +68,8 @@ def main() -> None:
 @click.option("--weeks", type=float, help="Weeks since surgery.")
 @click.option("--surgery-date", type=click.DateTime(["%Y-%m-%d"]), help="Day of surgery, YYYY-MM-DD.")
 @click.option("--site", default="", help="Vertebra or bone, for example L5; only for print.")
+@click.option("--side", type=click.Choice(["left", "right", "midline"]), help="Side of the screw.")
+@click.option("--remark", default="", help="Printed under the heading of the page.")
 @click.option("--diameter", type=float, metavar="MM", help="Major diameter, over the thread crests.")
 @click.option("--root-diameter", type=float, metavar="MM", help="Core diameter of the thread.")
 @click.option(
@@ -122,6 +124,7 @@ def _known(given: dict[str, Any]) -> Known:
         weeks=_weeks(given["weeks"]),
         surgery_date=surgery.date() if surgery else None,
         site=given["site"].strip()[:32],
+        remark=given["remark"].strip()[:200],
         defect=_plane(given["defect"]),
         calibration=given["calibration"],
         windows=read_windows(given["windows"]) if given["windows"] else shipped_windows(),
@@ -154,6 +157,7 @@ def _spec(given: dict[str, Any]) -> ScrewSpec:
         "pitch": "pitch_mm",
         "length": "length_mm",
         "material": "material",
+        "side": "side",
     }
     entry = {name: given[option] for option, name in names.items() if given.get(option) is not None}
     entry |= {f"{end}_mm": given[end] for end in ("head", "tip") if given.get(end) is not None}
@@ -183,7 +187,7 @@ def _write_check(reading: Reading, known: Known, out: Path) -> None:
     from ongrowth.reports.page import render_page
 
     tell("Writing the page")
-    case = Case(Patient(site=known.site), (reading,), reading.findings, reading.summary)
+    case = Case(Patient(site=known.site, remark=known.remark), (reading,), reading.findings, reading.summary)
     page = render_page(case, known.windows)
     write_reading(reading, out / reading.scan.id)
     write_text(out / "page.html", page)
@@ -264,10 +268,12 @@ def _write_case(case: Case, windows: Path | None, out: Path) -> None:
     from ongrowth.findings import read_windows
     from ongrowth.reading import write_case, write_text
     from ongrowth.reports.page import render_page
+    from ongrowth.reports.table import ChangeRow, change_rows, render_csv
 
     tell("Writing the page")
     page = render_page(case, read_windows(windows) if windows else None)
     write_case(case, out)
+    write_text(out / "changes.csv", render_csv(change_rows(case), ChangeRow))
     write_text(out / "page.html", page)
 
 

@@ -53,7 +53,7 @@ class Door(click.Group):
         rows = []
         for name in self.list_commands(ctx):
             own = super().get_command(ctx, name)
-            rows.append((name, own.get_short_help_str(76) if own else _GUESTS.get(name, _ANY_GUEST)))
+            rows.append((name, _summary(own) if own else _GUESTS.get(name, _ANY_GUEST)))
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 
@@ -84,6 +84,11 @@ class Door(click.Group):
                 raise
             sys.exit(_tell_failure(error))
         sys.exit(code if isinstance(code, int) else OK)
+
+
+def _summary(command: click.Command) -> str:
+    """Return the first paragraph of a command's help, whole; the list of commands wraps it."""
+    return " ".join((command.help or "").split("\n\n")[0].split())
 
 
 def _tell_failure(error: BaseException) -> int:
@@ -241,8 +246,8 @@ def case_at(path: Path) -> Case:
         return read_case(path)
     inside = sorted(path.glob("*/reading.json")) if path.is_dir() else []
     one = read_reading(inside[0] if len(inside) == 1 and not (path / "reading.json").is_file() else path)
-    site = str(one.provenance.settings.get("site", ""))
-    return Case(Patient(site=site), (one,), one.findings, one.summary)
+    site, remark = (str(one.provenance.settings.get(name, "")) for name in ("site", "remark"))
+    return Case(Patient(site=site, remark=remark), (one,), one.findings, one.summary)
 
 
 def print_or_write(text: str, out: Path | None) -> None:

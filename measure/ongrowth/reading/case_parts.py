@@ -122,6 +122,7 @@ class Patient:
     id: str = ""
     birth_year: int | None = None
     site: str = ""
+    remark: str = ""  # printed under the heading
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -96,6 +96,7 @@ def _full_note(case: Case) -> list[str]:
         f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)} after surgery."
         if last.scan.weeks_since_surgery >= 0
         else f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)}.",
+        *([case.patient.remark] if case.patient.remark else []),
         "",
         "TECHNIQUE AND LIMITS",
         *_technique(last),
@@ -231,7 +232,8 @@ def _short_note(case: Case) -> list[str]:
         sides = ("head_side", "tip_side")
         widths = (f"{side_words(s, site)} {say_short(getattr(implant.halo, s).mean_width)}" for s in sides)
         out.append(f"Halo: {', '.join(widths)}.")
-    return [*out, *_next_scan(case), fixed_words().short]
+    remark = [case.patient.remark] if case.patient.remark else []
+    return [*remark, *out, *_next_scan(case), fixed_words().short]
 
 
 _PLAIN_RESULT = {
@@ -246,7 +248,8 @@ def _family_sheet(case: Case) -> list[str]:
     """Return what was measured, what is usual at this week, and what is not known, in plain words."""
     last = case.readings[-1]
     weeks = last.scan.weeks_since_surgery
-    out = ["ABOUT YOUR CT PICTURES", "", *_plain_start(weeks), "", "WHAT WAS MEASURED"]
+    remark = ["", case.patient.remark] if case.patient.remark else []
+    out = ["ABOUT YOUR CT PICTURES", *remark, "", *_plain_start(weeks), "", "WHAT WAS MEASURED"]
     for implant in last.implants:
         out += ["", f"{_plain_side(implant)}:", *_plain_lines(implant, case)]
     out += ["", "WHAT IS USUAL AT THIS TIME", *_plain_usual(weeks)]

@@ -10,10 +10,9 @@ from importlib.metadata import PackageNotFoundError, requires, version
 
 _PURPOSES = {
     "core": "measuring, page, note",
-    "dicom": "structured report, segmentation, sending",
+    "dicom": "structured report, segmentation, page as a capture, sending",
     "viewer": "correcting by hand in the viewer",
     "cohort": "many cases, several machines",
-    "report": "the page as a DICOM capture",
     "physics": "polychromatic phantoms",
 }
 

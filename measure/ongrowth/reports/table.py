@@ -1,17 +1,17 @@
-"""A reading as rows of a tidy table, and what every quantity in it means."""
+"""Readings and changes as rows of tidy tables, and what every quantity in them means."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from ongrowth.bridge import Bridge, Edge
 from ongrowth.findings import bridging_category
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.reading import Finding, ImplantReading, Reading
+from ongrowth.reading import Case, ChangeRecord, Finding, ImplantReading, MotionRecord, NewBoneRecord, Reading
 
 SECTOR_DEG = tuple(range(0, 360, 45))
 
@@ -324,3 +324,109 @@ def wide_name(side: str, quantity: str, unit: str) -> str:
     suffix = {Unit.HU.value: "hu", _ONE: "", "mGy.cm": "mgy_cm", "mGy": "mgy"}.get(unit, unit)
     name = f"{side}_{quantity}"
     return name if not suffix or name.endswith(f"_{suffix}") else f"{name}_{suffix}"
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeRow:
+    """One change of one screw between two CTs; NaN where there is no number.
+
+    `part` is the side, place or body that changed, `relative_to` what it was seen from.
+    """
+
+    case: str
+    implant: str
+    from_scan: str
+    to_scan: str
+    from_weeks: float
+    to_weeks: float
+    part: str
+    relative_to: str
+    quantity: str
+    value: float
+    u95: float
+    low95: float
+    high95: float
+    unit: str
+    state: str
+    cautions: str
+
+
+_MOTION_QUANTITIES = (
+    "axis_change_deg",
+    "roll_deg",
+    "total_translation",
+    "total_rotation",
+    "head_point",
+    "tip_point",
+    "max_total_point_motion",
+)
+_AXES = ("translation_zero_mm", "translation_quarter_mm", "translation_axis_mm")
+
+
+def change_rows(case: Case) -> tuple[ChangeRow, ...]:
+    """Return all that was compared in a case: changes, motions, new bone, in this order."""
+    weeks = {reading.scan.id: reading.scan.weeks_since_surgery for reading in case.readings}
+
+    def row(
+        record: ChangeRecord | MotionRecord | NewBoneRecord,
+        part: str,
+        quantity: str,
+        value: Measured,
+        state: str = "",
+        relative_to: str = "",
+    ) -> ChangeRow:
+        return ChangeRow(
+            case.patient.id,
+            record.implant,
+            record.from_scan,
+            record.to_scan,
+            weeks.get(record.from_scan, math.nan),
+            weeks.get(record.to_scan, math.nan),
+            part,
+            relative_to,
+            quantity,
+            value.value,
+            value.u95,
+            value.low95,
+            value.high95,
+            value.unit.value,
+            state,
+            " ".join(value.cautions.codes),
+        )
+
+    rows = [row(c, c.side, c.quantity, c.value, c.state) for c in case.changes]
+    for m in case.motions:
+        named = [*zip(_AXES, m.translation_mm, strict=True)]
+        named += [(name, getattr(m, name)) for name in _MOTION_QUANTITIES]
+        rows += [row(m, m.body, name, value, m.state, m.relative_to) for name, value in named]
+    for b in case.new_bone:
+        places = [("in_defect", b.in_defect), ("around_defect", b.around_defect)]
+        places += [(one.place, one.volume) for one in b.elsewhere]
+        rows += [row(b, place, "new_bone", value) for place, value in places]
+    return tuple(rows)
+
+
+def render_csv(rows: Sequence[TableRow] | Sequence[ChangeRow], kind: type) -> str:
+    """Return rows as CSV with a heading; an empty cell where there is no number.
+
+    Parameters
+    ----------
+    rows : sequence of TableRow or ChangeRow
+        Any number of them.
+    kind : type
+        Their type, which gives the heading.
+    """
+    import csv
+    import io
+
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    names = [field.name for field in dataclasses.fields(kind)]
+    writer.writerow(names)
+    writer.writerows([_csv_cell(getattr(row, name)) for name in names] for row in rows)
+    return out.getvalue()
+
+
+def _csv_cell(cell: Any) -> Any:
+    plain = _plain(cell)
+    return "" if plain is None else plain

@@ -95,6 +95,8 @@ def _sheet(case: Case, implants: Sequence[ImplantReading], number: str) -> list[
         Row(((0.0, f"{site or 'Site not given'}, {weeks_words(weeks)}"),), 14.0, is_bold=True),
         Row(((0.0, f"{_dates(last)}. {fixed_words().short}"),), 8.0, after_mm=3.0),
     ]
+    if case.patient.remark:
+        out.append(Row(((0.0, case.patient.remark),), 8.0))
     if not implants:
         out.append(Row(((0.0, case.summary.sentence),), 10.0, is_bold=True))
     for implant in implants:

@@ -86,6 +86,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
     site = case.patient.site
     return {
         "patient": case.patient.id,
+        "remark": case.patient.remark,
         "title": _title(last, site),
         "dates": _dates(last),
         "sentence": case.summary.sentence,

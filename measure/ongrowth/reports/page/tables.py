@@ -12,7 +12,7 @@ from ongrowth.bridge import Bridge
 from ongrowth.findings import CATEGORY_SOURCE, PLANE_WORDS, category_words, edge_words
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
-from ongrowth.quantity import Unit
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
 from ongrowth.wording import say, say_compact, say_count, say_short, span, with_unit
@@ -51,7 +51,10 @@ _HALO_ROWS = (
 def measured_table(halo: Halo, names: dict[str, str]) -> Table:
     """Return all that was measured on the halo, side by side."""
     sides = (halo.head_side, halo.tip_side, halo.whole)
-    rows = [(words, *(say_compact(getattr(side, name)) for side in sides)) for name, words in _HALO_ROWS]
+    rows = [
+        (words, *(_cell(getattr(side, name), side, is_first=k == 0) for side in sides))
+        for k, (name, words) in enumerate(_HALO_ROWS)
+    ]
     rows.append(("Shape", *(side.shape for side in sides)))
     rows.append(("Dense rim", *(_rim_words(side) for side in sides)))
     rows.append(("Share of the surface measured", *(_share_words(side.measured_share) for side in sides)))
@@ -61,6 +64,12 @@ def measured_table(halo: Halo, names: dict[str, str]) -> Table:
         "Whole shaft",
     )
     return Table("Halo: value (95 % interval)", head, tuple(rows))
+
+
+def _cell(value: Measured, side: HaloSummary, *, is_first: bool) -> str:
+    """Return a quantity for the table; a reason that holds for the whole side is told once."""
+    is_told = not is_first and not value.is_known and value.cautions == side.mean_width.cautions
+    return "not measurable" if is_told and not side.mean_width.is_known else say_compact(value)
 
 
 def _capital(text: str) -> str:
