@@ -14,7 +14,7 @@ from highdicom.seg import Segmentation, segread
 from numpy.typing import NDArray
 from pydicom import dcmread
 
-from ongrowth.reading import Case, Patient, Reading
+from ongrowth.reading import Case, NewBoneCells, Patient, Reading
 from ongrowth.reports.dicom import Wanted, export_case, write_objects
 
 GRIDS = ("axial", "leaning", "oblique")
@@ -43,8 +43,20 @@ class Segmented:
         )[..., 0].astype(bool)
 
 
+BONE_MM, BONE_RADIUS_MM, BONE_CELL_MM = np.array([4.0, 2.0, -3.0]), 3.0, 0.5
+
+
+def new_bone(reading: Reading) -> NewBoneCells:
+    """A ball of new bone away from both screws."""
+    steps = np.arange(-BONE_RADIUS_MM, BONE_RADIUS_MM + 0.1, BONE_CELL_MM)
+    grid = np.stack(np.meshgrid(steps, steps, steps), axis=-1).reshape(-1, 3)
+    ball = grid[np.linalg.norm(grid, axis=1) <= BONE_RADIUS_MM]
+    return NewBoneCells("left", "w02", reading.scan.id, BONE_MM + ball, BONE_CELL_MM)
+
+
 def case_of(reading: Reading) -> Case:
-    return Case(Patient(site="L5"), (reading,), reading.findings, reading.summary)
+    bone = (new_bone(reading),)
+    return Case(Patient(site="L5"), (reading,), reading.findings, reading.summary, new_bone_cells=bone)
 
 
 def places_of(folder: Path) -> tuple[NDArray[np.float64], list[str]]:
@@ -169,3 +181,15 @@ def test_all_frames_gives_one_frame_per_slice_and_part(tmp_path: Path) -> None:
     assert few.NumberOfFrames < every.NumberOfFrames
     assert few.SOPInstanceUID != every.SOPInstanceUID
     assert int(few.pixel_array.sum()) == int(every.pixel_array.sum())
+
+
+def test_new_bone_lies_where_it_was_found(segmented: Segmented) -> None:
+    labels = [segmented.seg.get_segment_description(n).segment_label for n in segmented.seg.segment_numbers]
+    (label,) = [one for one in labels if "new bone since scan w02" in one]
+    mask = segmented.mask(label)
+    away = np.linalg.norm(segmented.places - BONE_MM, axis=-1)
+    assert mask[away < BONE_RADIUS_MM - BONE_CELL_MM].all()
+    assert not mask[away > BONE_RADIUS_MM + BONE_CELL_MM].any()
+    voxel_mm3 = build_export.PIXEL_MM**2 * build_export.GAP_MM
+    ball_mm3 = 4.0 / 3.0 * np.pi * BONE_RADIUS_MM**3
+    assert mask.sum() * voxel_mm3 == pytest.approx(ball_mm3, rel=0.2)  # a cell more or less all round

@@ -28,6 +28,7 @@ from ongrowth.reading import (
     ChangeRecord,
     ImplantReading,
     MotionRecord,
+    NewBoneCells,
     NewBoneRecord,
     Overlay,
     Reading,
@@ -60,6 +61,7 @@ class Comparison:
     changes: tuple[ChangeRecord, ...] = ()
     change_maps: tuple[ChangeMap, ...] = ()
     overlays: tuple[Overlay, ...] = ()
+    new_bone_cells: tuple[NewBoneCells, ...] = ()
     told: tuple[Problem, ...] = ()
     carried: Mapping[str, DefectPlane] = field(default_factory=dict)
     placed: Mapping[str, Placement] = field(default_factory=dict)
@@ -150,8 +152,11 @@ def _with_new_bone(
     bones = (moved.head_side, moved.tip_side)
     lie = (bone.earlier_from_later if bone else None for bone in bones)
     found = measure_new_bone(then, now, one.frame, one.defect, *lie, side=one.side)
-    record = new_bone_record(one.id, (out.from_scan, out.to_scan), found)
-    return replace(out, new_bone=(*out.new_bone, record))
+    scans = out.from_scan, out.to_scan
+    record = new_bone_record(one.id, scans, found)
+    cells = NewBoneCells(one.id, *scans, found.cells_mm, found.cell_mm)
+    shown = (*out.new_bone_cells, cells) if len(found.cells_mm) else out.new_bone_cells
+    return replace(out, new_bone=(*out.new_bone, record), new_bone_cells=shown)
 
 
 def _figures(
@@ -188,7 +193,7 @@ def kept_comparison(before: Case, from_scan: str, to_scan: str) -> Comparison | 
     """Return what an earlier run found between two CTs; None where it did not compare them."""
     parts: dict[str, Any] = {
         name: tuple(r for r in getattr(before, name) if (r.from_scan, r.to_scan) == (from_scan, to_scan))
-        for name in ("motions", "new_bone", "changes", "change_maps", "overlays", "notes")
+        for name in ("motions", "new_bone", "changes", "change_maps", "overlays", "new_bone_cells", "notes")
     }
     if not parts["changes"]:
         return None

@@ -163,6 +163,7 @@ def _case(
         dose_total=case_dose(readings),
         change_maps=tuple(one for pair in compared for one in pair.change_maps),
         overlays=tuple(one for pair in compared for one in pair.overlays),
+        new_bone_cells=tuple(one for pair in compared for one in pair.new_bone_cells),
         notes=tuple(
             ComparisonNote(pair.from_scan, pair.to_scan, problem)
             for pair in compared

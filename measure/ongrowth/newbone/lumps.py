@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,14 +24,16 @@ _ALIKE_MM = 1.0  # over which noise is alike
 _COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
 _LIKELY_NOISE = 4.0
 _DENSEST_HU = 1200.0
+_MOSTLY = 0.5  # of the contrast of bone
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lump:
-    """One lump of new bone: its volume, and its middle, patient mm (LPS) of the earlier scan, shape (3,)."""
+    """One lump of new bone: volume, middle (patient mm of the earlier scan, shape (3,)), and cells."""
 
     volume: Measured
     centre_mm: FloatArray
+    cells: Mask
 
 
 def contrast_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> Real:
@@ -106,4 +109,16 @@ def _lump(
         return None
     u = _u_mm3(change, value, where, contrast, 0.0)
     centre = change.places_mm[core].mean(axis=0)
-    return Lump(Measured.of(value, u, Unit.MM3, floor=0.0), np.asarray(centre, dtype=np.float64))
+    return Lump(Measured.of(value, u, Unit.MM3, floor=0.0), np.asarray(centre, dtype=np.float64), where)
+
+
+def mostly_new(change: Change, bones: Bones, lumps: Sequence[Lump], settings: NewBoneSettings) -> Mask:
+    """Return the cells that are mostly new bone, in the defect, round it, and in lumps elsewhere.
+
+    The volumes count parts of cells, so these cells are a picture of them, not their sum.
+    """
+    where = bones.in_gap | bones.around
+    for lump in lumps:
+        where = where | lump.cells
+    smooth = ndimage.gaussian_filter(change.change_hu, settings.smooth_mm / change.step_mm)
+    return np.asarray(where & (smooth > _MOSTLY * contrast_hu(change, bones, settings)))

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
 
 from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.newbone.change import Change, find_change
-from ongrowth.newbone.lumps import Lump, find_lumps, volume_of
+from ongrowth.newbone.lumps import Lump, find_lumps, mostly_new, volume_of
 from ongrowth.newbone.model import NewBone, NewBonePlace, NewBoneSettings
 from ongrowth.newbone.place import place_of
 from ongrowth.newbone.regions import Bones, find_bones
@@ -64,12 +68,25 @@ def measure_new_bone(
         return NewBone.missing(Caution.OUT_OF_SCAN)
     bones = find_bones(change, defect, settings)
     cautions = _cautions(change, bones)
+    lumps = find_lumps(change, bones, settings)
+    new = mostly_new(change, bones, lumps, settings)
     return NewBone(
         volume_of(change, bones, bones.in_gap, settings, cautions),
         volume_of(change, bones, bones.around, settings, cautions),
-        _elsewhere(change, bones, frame, side, settings),
+        _elsewhere(lumps, frame, side),
         settings.least_mm3,
+        _in_later(change, new, head_side, tip_side),
+        change.step_mm,
     )
+
+
+def _in_later(
+    change: Change, cells: NDArray[np.bool_], head_side: RigidTransform, tip_side: RigidTransform
+) -> NDArray[np.float64]:
+    """Return where cells lie in the later scan, shape (N, 3): each goes with the fragment on its side."""
+    places = change.places_mm[cells]
+    is_head = (change.height_mm[cells] < 0.0)[:, None]
+    return np.asarray(np.where(is_head, head_side.inverse().apply(places), tip_side.inverse().apply(places)))
 
 
 def _cautions(change: Change, bones: Bones) -> Caution:
@@ -77,12 +94,10 @@ def _cautions(change: Change, bones: Bones) -> Caution:
     return Caution.HIDDEN_BY_METAL if hidden > _MUCH_HIDDEN else Caution.NONE
 
 
-def _elsewhere(
-    change: Change, bones: Bones, frame: ScrewFrame, side: str, settings: NewBoneSettings
-) -> tuple[NewBonePlace, ...]:
+def _elsewhere(lumps: Sequence[Lump], frame: ScrewFrame, side: str) -> tuple[NewBonePlace, ...]:
     """Return the lumps away from the defect, summed by place."""
     found: dict[str, list[Lump]] = {}
-    for lump in find_lumps(change, bones, settings):
+    for lump in lumps:
         found.setdefault(place_of(lump.centre_mm, frame, side), []).append(lump)
     places = [_together(place, lumps) for place, lumps in found.items()]
     return tuple(sorted(places, key=lambda p: -p.volume.value))

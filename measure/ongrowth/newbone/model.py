@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,12 +69,21 @@ class NewBone:
         Lumps farther off, by place, the largest first.
     smallest_shown_mm3 : float
         Smallest lump that would be seen; NaN where nothing could be measured.
+    cells_mm : ndarray, shape (N, 3)
+        Middles of the cells that are mostly new bone, patient mm (LPS) of the later scan.
+    cell_mm : float
+        Edge of a cell.
     """
 
     in_defect: Measured
     around_defect: Measured
     elsewhere: tuple[NewBonePlace, ...] = ()
     smallest_shown_mm3: float = float("nan")
+    cells_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
+    cell_mm: float = float("nan")
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "cells_mm", frozen(self.cells_mm))
 
     @classmethod
     def missing(cls, cautions: Caution) -> NewBone:

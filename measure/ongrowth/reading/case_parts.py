@@ -92,6 +92,27 @@ class ChangeMap:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class NewBoneCells:
+    """Where the new bone of a comparison lies in the later CT.
+
+    Parameters
+    ----------
+    implant, from_scan, to_scan : str
+        Which screw, and which two CTs.
+    cells_mm : ndarray, shape (N, 3)
+        Middles of the cells, patient mm (LPS) of the later CT.
+    cell_mm : float
+        Edge of a cell.
+    """
+
+    implant: str
+    from_scan: str
+    to_scan: str
+    cells_mm: NDArray[np.float64]
+    cell_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Overlay:
     """The same plane along the screw in two CTs, laid on each other by one body that is held still.
 
@@ -140,4 +161,5 @@ class Case:
     dose_total: DoseFacts = _NO_DOSE
     change_maps: tuple[ChangeMap, ...] = ()
     overlays: tuple[Overlay, ...] = ()
+    new_bone_cells: tuple[NewBoneCells, ...] = ()
     notes: tuple[ComparisonNote, ...] = ()

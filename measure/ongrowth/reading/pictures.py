@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ongrowth.halo import Doubt
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading.case_parts import Case, ChangeMap, Overlay
+from ongrowth.reading.case_parts import Case, ChangeMap, NewBoneCells, Overlay
 from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
 
 CHANGE_PICTURES = "changes.npz"
@@ -142,10 +142,12 @@ def _doubt(part: Arrays) -> Doubt:
 
 
 def write_change_pictures(case: Case, path: Path) -> None:
-    """Write change maps and overlays of a case, each under ``<what>.<number>.<name>``; whole or not."""
+    """Write the pictures of change of a case, each under ``<what>.<number>.<name>``; whole or not."""
     arrays: Arrays = {}
     for k, change in enumerate(case.change_maps):
         arrays |= {f"map.{k}.{n}": np.asarray(getattr(change, n)) for n in _names(ChangeMap)}
+    for k, bone in enumerate(case.new_bone_cells):
+        arrays |= {f"bone.{k}.{n}": np.asarray(getattr(bone, n)) for n in _names(NewBoneCells)}
     for k, overlay in enumerate(case.overlays):
         arrays |= {f"overlay.{k}.{n}": np.asarray(getattr(overlay, n)) for n in (*_WHOSE, "held")}
         for when in ("then", "now"):
@@ -173,7 +175,10 @@ def with_change_pictures(case: Case, path: Path) -> Case:
     stored = _load(path)
     maps = (_change_map(part) for part in _numbered(stored, "map."))
     overlays = (_overlay(part) for part in _numbered(stored, "overlay."))
-    return dataclasses.replace(case, change_maps=tuple(maps), overlays=tuple(overlays))
+    bones = (_bone_cells(part) for part in _numbered(stored, "bone."))
+    return dataclasses.replace(
+        case, change_maps=tuple(maps), overlays=tuple(overlays), new_bone_cells=tuple(bones)
+    )
 
 
 def _names(kind: type) -> tuple[str, ...]:
@@ -194,6 +199,11 @@ def _change_map(part: Arrays) -> ChangeMap:
     words: Any = {name: str(part[name]) for name in _WHOSE}
     arrays: Any = {name: part[name] for name in _names(ChangeMap) if name not in _WHOSE}
     return ChangeMap(**words, **arrays)
+
+
+def _bone_cells(part: Arrays) -> NewBoneCells:
+    words: Any = {name: str(part[name]) for name in _WHOSE}
+    return NewBoneCells(**words, cells_mm=part["cells_mm"], cell_mm=float(part["cell_mm"]))
 
 
 def _overlay(part: Arrays) -> Overlay:

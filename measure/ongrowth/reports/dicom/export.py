@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pydicom.dataset import Dataset
 
-from ongrowth.reading import Case, Reading, reading_to_dict
+from ongrowth.reading import Case, NewBoneCells, Reading, reading_to_dict
 from ongrowth.reading.case_record import case_to_dict
 from ongrowth.reports.dicom.capture import make_captures
 from ongrowth.reports.dicom.codes import scheme
@@ -97,12 +97,22 @@ def export_case(
             "nothing-measured", "This reading holds no screw and no defect.", "There is nothing to export."
         )
     scan = read_again(reading, wanted.images, tell)
-    used = used_slices(reading, scan)
+    used = used_slices(reading, scan, _new_bone(case))
     with tolerant():
         tell("Reading the headers of the source images")
         images = open_images(scan, range(scan.hu.shape[0]) if wanted.all_frames else used, reading.source)
         identity = _identity(case, images, made, wanted)
         return _export(case, scan, used, images, identity, wanted, tell)
+
+
+def _new_bone(case: Case) -> list[NewBoneCells]:
+    """Return the new bone of each screw since the first scan it was compared with."""
+    last = case.readings[-1].scan.id
+    first: dict[str, NewBoneCells] = {}
+    for bone in case.new_bone_cells:
+        if bone.to_scan == last:
+            first.setdefault(bone.implant, bone)
+    return list(first.values())
 
 
 def _identity(case: Case, images: Images, made: dt.datetime, wanted: Wanted) -> Identity:
@@ -132,7 +142,7 @@ def _export(
     written = None
     if "seg" in wanted.kinds:
         tell("Drawing the segmentation")
-        drawing = draw_parts(case.readings[-1], scan, images.slices)
+        drawing = draw_parts(case.readings[-1], scan, images.slices, _new_bone(case))
         written = make_segmentation(images, drawing, identity, all_frames=wanted.all_frames)
         remarks += nothing_drawn(drawing, identity)
         objects.append(Object("seg", f"{name}-seg.dcm", written.segmentation))

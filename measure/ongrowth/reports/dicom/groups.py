@@ -22,6 +22,7 @@ Modifier = tuple[Code, Code]
 
 SIDES = ("head_side", "tip_side")
 
+_NEW_BONE = "new-bone-since-"
 _SIDE_NAMES = ("counting_area_mm2", "measured_share")
 _SCREW_NAMES = ("root_diameter_mm",)
 _INTEGRITY_NAMES = ("smallest_shown_mm", "at_depth_mm")
@@ -123,6 +124,8 @@ def part_words(part: str, site: str) -> str:
     """Return what a part that can be drawn is called for a reader."""
     if part in SIDES:
         return f"halo, {side_words(part, site)}"
+    if part.startswith(_NEW_BONE):
+        return f"new bone since scan {part.removeprefix(_NEW_BONE)}"
     return {"bridge": "bridged bone"}.get(part, part)
 
 

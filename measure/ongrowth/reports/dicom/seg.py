@@ -17,7 +17,7 @@ from ongrowth.reports.dicom.codes import own
 from ongrowth.reports.dicom.groups import part_words
 from ongrowth.reports.dicom.identity import DEVICE_NAME, Identity, stamp
 from ongrowth.reports.dicom.images import Images
-from ongrowth.reports.dicom.segments import Drawing, Part
+from ongrowth.reports.dicom.segments import NEW_BONE, Drawing, Part
 from ongrowth.scan import refuse
 
 
@@ -148,6 +148,8 @@ def _describe(number: int, part: Part, identity: Identity) -> SegmentDescription
 
 def _coded(part: str) -> tuple[Code, Code, str]:
     """Return category and kind of a part, and how it was measured."""
+    if part.startswith(NEW_BONE):
+        return codes.TISSUE, own("context", "new_bone"), "comparison"
     return {
         "screw": (codes.OBJECT, codes.SCREW, "metal"),
         "gap": (codes.RELATION, own("context", "gap"), "defect"),

@@ -1,4 +1,4 @@
-"""Screw, halo, gap and bridged bone drawn on the voxels of the CT that was measured; nothing is resampled."""
+"""Screw, halo, gap, bridged and new bone on the voxels of the CT that was measured; nothing is resampled."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ongrowth.bridge import Bridge, BridgeMap
 from ongrowth.defect import Side
 from ongrowth.halo import HaloMap
 from ongrowth.halo.model import Rod
-from ongrowth.reading import ImplantReading, Reading
+from ongrowth.reading import ImplantReading, NewBoneCells, Reading
 from ongrowth.reports.dicom.groups import bare_defect_name
 from ongrowth.scan import Scan
 
@@ -21,12 +21,14 @@ Mask = NDArray[np.bool_]
 Box = tuple[slice, slice, slice]
 
 REACH_MM = 5.0  # beyond the envelope: farther than any halo that is measured
+NEW_BONE = "new-bone-since-"
+_NEAR_CELLS = 1.25  # radius round a voxel in which cells are counted, of their edge: eight where it is full
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part of one screw as drawn: "screw", "head_side", "tip_side", "gap" or "bridge".
+    """One part of one screw as drawn: "screw", "head_side", "tip_side", "gap", "bridge", or new bone.
 
     `implant` is the id of the screw, or what stands for it where no screw crosses the defect. Without any
     voxel (`n_voxels` 0) the part is thinner than a voxel, or not there.
@@ -53,15 +55,25 @@ class Drawing:
     parts: tuple[Part, ...]
 
 
-def used_slices(reading: Reading, scan: Scan) -> tuple[int, ...]:
-    """Return the slices on which a screw, its surroundings or a defect lies, in order."""
+def used_slices(reading: Reading, scan: Scan, new_bone: Sequence[NewBoneCells] = ()) -> tuple[int, ...]:
+    """Return the slices on which a screw, its surroundings, a defect or new bone lies, in order."""
     used: set[int] = set()
+    for bone in new_bone:
+        where = scan.box(bone.cells_mm, bone.cell_mm)
+        used.update(range(where[0].start, where[0].stop))
     for where, *_ in _boxes(reading, scan):
         used.update(range(where[0].start, where[0].stop))
     return tuple(sorted(used))
 
 
-def draw_parts(reading: Reading, scan: Scan, slices: Sequence[int]) -> Drawing:
+def new_bone_part(from_scan: str) -> str:
+    """Return the name of the part that an earlier scan did not show."""
+    return f"{NEW_BONE}{from_scan}"
+
+
+def draw_parts(
+    reading: Reading, scan: Scan, slices: Sequence[int], new_bone: Sequence[NewBoneCells] = ()
+) -> Drawing:
     """Return the parts of a reading on slices of its CT; where two would meet, the surer one stays.
 
     Parameters
@@ -72,6 +84,8 @@ def draw_parts(reading: Reading, scan: Scan, slices: Sequence[int]) -> Drawing:
         The same CT, on whose grid the parts lie.
     slices : sequence of int
         At least `used_slices`, in order.
+    new_bone : sequence of NewBoneCells
+        Bone that an earlier scan did not show, where no other part lies.
     """
     labels = np.zeros((len(slices), *scan.hu.shape[1:]), dtype=np.uint8)
     parts: list[Part] = []
@@ -82,7 +96,25 @@ def draw_parts(reading: Reading, scan: Scan, slices: Sequence[int]) -> Drawing:
             free = mask & (box == 0)
             parts.append(Part(name, part, int(free.sum())))
             box[free] = len(parts)
+    for bone in new_bone:
+        where = scan.box(bone.cells_mm, bone.cell_mm)
+        first = int(np.searchsorted(slices, where[0].start))
+        box = labels[first : first + where[0].stop - where[0].start, where[1], where[2]]
+        free = _in_cells(_places_mm(scan, where), bone) & (box == 0)
+        parts.append(Part(bone.implant, new_bone_part(bone.from_scan), int(free.sum())))
+        box[free] = len(parts)
     return Drawing(labels, tuple(parts))
+
+
+def _in_cells(places_mm: FloatArray, bone: NewBoneCells) -> Mask:
+    """Return which places new bone fills by more than half; cells lie askew to the voxels of this CT."""
+    from scipy.spatial import cKDTree
+
+    reach = _NEAR_CELLS * bone.cell_mm
+    flat = places_mm.reshape(-1, 3)
+    count = cKDTree(bone.cells_mm).query_ball_point(flat, reach, return_length=True)
+    full = 4.0 / 3.0 * np.pi * _NEAR_CELLS**3
+    return np.asarray(count > full / 2.0).reshape(places_mm.shape[:-1])
 
 
 def _boxes(reading: Reading, scan: Scan) -> Iterator[tuple[Box, str, ImplantReading | None, Bridge | None]]:
