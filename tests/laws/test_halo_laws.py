@@ -83,8 +83,8 @@ def test_place_in_the_room_does_not_matter(case: Case, halo: Halo) -> None:
     shift = np.eye(4)
     shift[:3, 3] = 120.0, -340.0, 55.0
     there = measured(moved(case, shift))
-    # the same voxels: only rounding differs, but it passes through many steps of descent
-    np.testing.assert_allclose(there.map.width_mm, halo.map.width_mm, atol=1e-4)
+    # the same voxels: only rounding differs, but the descent stops where a step moves widths by 2e-3 mm
+    np.testing.assert_allclose(there.map.width_mm, halo.map.width_mm, atol=2e-3)
     assert there.head_side.mean_width.value == pytest.approx(halo.head_side.mean_width.value, abs=1e-5)
 
 

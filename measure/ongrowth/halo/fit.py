@@ -15,11 +15,19 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from ongrowth.halo.field import NodeGrid
-from ongrowth.halo.model import BLUR, N_SHARED, HaloModel, Linearised, Local, Shared
+from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, HaloModel, Linearised, Local, Shared
 
 FloatArray = NDArray[np.float64]
 
 HUBER = 3.5  # residuals beyond this many SD count linearly
+RADII = ("width_mm", "cortex_mm", "end_mm")  # fields on the width grids
+FIELDS = (*RADII, "bone_hu", "slope_hu_per_mm", "rise_hu", "soft_hu")
+_NEGATIVE_SD_MM = 0.15  # of widths below zero
+_DARK_LAYER_SD_HU = 25.0  # of layer levels below the usual one
+_DARK_RIM_SD_HU = 30.0
+_SLIVER_SD_MM = 0.2
+_NO_SLIVER = 0.3  # weight of "any thickness" beside "none"
+_SLIVER_WEIGHT = 0.11  # nine neighbouring nodes say the same thing, as voxels do
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,32 +39,37 @@ class Prior:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Fields:
-    """Node grids of width and bone for both sides, and their priors.
+class FieldPrior:
+    """Normal prior of the nodes of one field, both sides: mean (n,) and precision (n, n)."""
 
-    Nodes of both sides stand one after the other: head side, then tip side.
+    mean: FloatArray
+    precision: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fields:
+    """Node grids for both sides, and the priors of the fields on them.
+
+    Nodes of both sides stand one after the other: head side, then tip side. Radii (width, where dense
+    bone begins, where bone ends) live on the width grids, levels on the bone grids; see `Local`.
 
     Parameters
     ----------
     width, bone : tuple of NodeGrid
         Grids of the head side and the tip side.
-    width_precision, bone_precision, slope_precision, cortex_precision, rise_precision : ndarray
-        Prior precision of all nodes of a field. Dense bone begins on the width grids, all levels
-        live on the bone grids.
-    bone_mean_hu, cortex_mean_mm, rise_mean_hu : ndarray
-        Prior means; the others are zero.
+    priors : dict of str to FieldPrior
+        By field, in the order of `FIELDS`.
+    outer_mm : ndarray
+        Radius of the envelope at the width nodes, mm.
+    no_sliver : ndarray
+        How strongly width nodes expect no sliver of spongy bone between halo and dense bone, 0 to 1.
     """
 
     width: tuple[NodeGrid, NodeGrid]
     bone: tuple[NodeGrid, NodeGrid]
-    width_precision: FloatArray
-    bone_precision: FloatArray
-    slope_precision: FloatArray
-    cortex_precision: FloatArray
-    rise_precision: FloatArray
-    bone_mean_hu: FloatArray
-    cortex_mean_mm: FloatArray
-    rise_mean_hu: FloatArray
+    priors: dict[str, FieldPrior]
+    outer_mm: FloatArray
+    no_sliver: FloatArray
 
     @property
     def n_width(self) -> int:
@@ -64,33 +77,25 @@ class Fields:
         return self.width[0].size + self.width[1].size
 
     @property
+    def n_bone(self) -> int:
+        """Number of bone nodes."""
+        return self.bone[0].size + self.bone[1].size
+
+    @property
     def precision(self) -> FloatArray:
         """Prior precision of all field unknowns, stacked."""
-        return linalg.block_diag(
-            self.width_precision,
-            self.bone_precision,
-            self.slope_precision,
-            self.cortex_precision,
-            self.rise_precision,
-        )
+        return linalg.block_diag(*(self.priors[name].precision for name in FIELDS))
 
     @property
     def mean(self) -> FloatArray:
         """Prior mean of all field unknowns, stacked."""
-        return np.concatenate(
-            [
-                np.zeros(self.n_width),
-                self.bone_mean_hu,
-                np.zeros(self.n_bone),
-                self.cortex_mean_mm,
-                self.rise_mean_hu,
-            ]
-        )
+        return np.concatenate([self.priors[name].mean for name in FIELDS])
 
-    @property
-    def n_bone(self) -> int:
-        """Number of bone nodes."""
-        return self.bone[0].size + self.bone[1].size
+    def place(self, name: str) -> slice:
+        """Return where the nodes of a field stand among all field unknowns."""
+        sizes = [len(self.priors[n].mean) for n in FIELDS]
+        at = FIELDS.index(name)
+        return slice(sum(sizes[:at]), sum(sizes[: at + 1]))
 
 
 def side_basis(
@@ -105,27 +110,31 @@ def side_basis(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class State:
-    """Current solution: shared unknowns and nodes of the five fields (see `Local` for units)."""
+    """Current solution: shared unknowns and the nodes of the fields (see `Local` for units)."""
 
     shared: Shared
     width_mm: FloatArray
-    bone_hu: FloatArray
-    slope: FloatArray
     cortex_mm: FloatArray
+    end_mm: FloatArray
+    bone_hu: FloatArray
+    slope_hu_per_mm: FloatArray
     rise_hu: FloatArray
+    soft_hu: FloatArray
 
     def stacked(self) -> FloatArray:
         """Return everything as one vector."""
-        return np.concatenate(
-            [self.shared.vector(), self.width_mm, self.bone_hu, self.slope, self.cortex_mm, self.rise_hu]
-        )
+        return np.concatenate([self.shared.vector(), *(getattr(self, name) for name in FIELDS)])
 
     @classmethod
     def from_stacked(cls, values: FloatArray, fields: Fields) -> State:
         """Return the solution of a vector."""
-        cuts = np.cumsum([N_SHARED, fields.n_width, fields.n_bone, fields.n_bone, fields.n_width])
-        shared, *nodes = np.split(values, cuts)
-        return cls(Shared.from_vector(shared), *nodes)
+        nodes = values[N_SHARED:]
+        return cls(Shared.from_vector(values[:N_SHARED]), *(nodes[fields.place(name)] for name in FIELDS))
+
+    @classmethod
+    def expected(cls, prior: Prior, fields: Fields) -> State:
+        """Return the prior means."""
+        return cls(Shared.from_vector(prior.mean), *(fields.priors[name].mean for name in FIELDS))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,17 +160,24 @@ class Problem:
         self.model, self.fields, self.prior = model, fields, prior
         self._width_basis, self._bone_basis = width_basis, bone_basis
         self._precision, self._mean = fields.precision, fields.mean
+        # one-sided priors: a width below zero, a layer darker than tissue, a dark rim are hardly possible
+        where = [np.arange(LAYER.start, LAYER.stop), np.arange(RIM_HU.start, RIM_HU.stop)]
+        where.append(N_SHARED + np.arange(fields.n_width))
+        self._leaning = np.concatenate(where)
+        self._least = np.concatenate([prior.mean[LAYER], prior.mean[RIM_HU], np.zeros(fields.n_width)])
+        sd = np.repeat([_DARK_LAYER_SD_HU, _DARK_RIM_SD_HU, _NEGATIVE_SD_MM], [len(w) for w in where])
+        self._lean = 1.0 / sd**2
+
+    def believing(self, prior: Prior) -> Problem:
+        """Return the same fit under another prior of the shared unknowns."""
+        return Problem(self.model, self.fields, self._width_basis, self._bone_basis, prior)
 
     def local(self, state: State) -> Local:
         """Return field values at the voxels."""
-        wide, broad = self._width_basis, self._bone_basis
-        return Local(
-            wide @ state.width_mm,
-            broad @ state.bone_hu,
-            broad @ state.slope,
-            wide @ state.cortex_mm,
-            broad @ state.rise_hu,
-        )
+        return Local(*(self._basis(name) @ getattr(state, name) for name in FIELDS))
+
+    def _basis(self, name: str) -> sparse.csr_matrix:
+        return self._width_basis if name in RADII else self._bone_basis
 
     def residual(self, image: FloatArray) -> FloatArray:
         """Return data minus model; a clipped voxel only complains of a model below the ceiling."""
@@ -172,39 +188,72 @@ class Problem:
         """Return the prior's share of the cost."""
         shared = state.shared.vector() - self.prior.mean
         nodes = state.stacked()[N_SHARED:] - self._mean
-        return float(shared @ self.prior.precision @ shared + nodes @ (self._precision @ nodes))
+        cost = float(shared @ self.prior.precision @ shared + nodes @ (self._precision @ nodes))
+        cost += float(self._lean @ np.minimum(state.stacked()[self._leaning] - self._least, 0.0) ** 2)
+        return cost + _SLIVER_WEIGHT * float(self.fields.no_sliver @ _sliver_cost(self._sliver_mm(state)))
 
-    def prior_system(self, state: State) -> tuple[FloatArray, FloatArray]:
-        """Return precision and gradient of the prior at a state."""
+    def prior_system(self, state: State, *, one_sided: bool = True) -> tuple[FloatArray, FloatArray]:
+        """Return precision and gradient of the prior at a state.
+
+        Without the one-sided parts it is the prior of what can still vary upward.
+        """
         precision = linalg.block_diag(self.prior.precision, self._precision)
         mean = np.concatenate([self.prior.mean, self._mean])
-        return precision, precision @ (mean - state.stacked())
+        gradient = precision @ (mean - state.stacked())
+        if one_sided:
+            below = np.minimum(state.stacked()[self._leaning] - self._least, 0.0)
+            precision[self._leaning, self._leaning] += self._lean * (below < 0.0)
+            gradient[self._leaning] -= self._lean * below
+        sliver = self._sliver_mm(state)
+        pull = _SLIVER_WEIGHT * self.fields.no_sliver * _sliver_share(sliver) / _SLIVER_SD_MM**2
+        at = np.arange(len(sliver))
+        w, c = (N_SHARED + self.fields.place(name).start + at for name in ("width_mm", "cortex_mm"))
+        precision[w, w] += pull
+        precision[c, c] += pull
+        precision[w, c] -= pull
+        precision[c, w] -= pull
+        gradient[w] += pull * sliver
+        gradient[c] -= pull * sliver
+        return precision, gradient
+
+    def _sliver_mm(self, state: State) -> FloatArray:
+        """Return the thickness of spongy bone between halo and dense bone at the width nodes, mm."""
+        return state.cortex_mm - self.fields.outer_mm - state.width_mm
 
     def jacobian(self, at: Linearised) -> sparse.csr_matrix:
-        """Return the slopes by all stacked unknowns, shape (N, Q), without the dense shared part."""
-        stacked = sparse.hstack(
-            [
-                sparse.diags(at.by_width) @ self._width_basis,
-                sparse.diags(at.by_bone) @ self._bone_basis,
-                sparse.diags(at.by_slope) @ self._bone_basis,
-                sparse.diags(at.by_cortex) @ self._width_basis,
-                sparse.diags(at.by_rise) @ self._bone_basis,
-            ],
-            format="csr",
-        )
-        return sparse.csr_matrix(stacked)
+        """Return the slopes by all field unknowns, shape (N, Q)."""
+        blocks = [
+            sparse.diags(slope) @ self._basis(name) for name, slope in zip(FIELDS, at.by_field, strict=True)
+        ]
+        return sparse.csr_matrix(sparse.hstack(blocks, format="csr"))
 
     def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
         """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
         at = self.model.linearise(state.shared, self.local(state))
         residual = self.residual(at.image)
         weights = 1.0 / (variance * dilution)
-        slopes = (sparse.diags(at.by_bone) @ self._bone_basis).tocsr()
-        precision = self.fields.bone_precision
+        slopes = (sparse.diags(at.by_field[FIELDS.index("bone_hu")]) @ self._bone_basis).tocsr()
+        bone = self.fields.priors["bone_hu"]
+        precision = bone.precision
         hessian = (slopes.T @ sparse.diags(weights) @ slopes).toarray() + precision
-        pull = slopes.T @ (weights * residual) + precision @ (self.fields.bone_mean_hu - state.bone_hu)
+        pull = slopes.T @ (weights * residual) + precision @ (bone.mean - state.bone_hu)
         residual = residual - slopes @ linalg.solve(hessian, pull, assume_a="pos")
         return np.asarray(self._width_basis.T @ np.minimum(residual**2 / variance, HUBER**2))
+
+
+def _sliver_share(thickness_mm: FloatArray) -> FloatArray:
+    near = np.exp(-0.5 * (thickness_mm / _SLIVER_SD_MM) ** 2)
+    return np.asarray(near / (near + _NO_SLIVER))
+
+
+def _sliver_cost(thickness_mm: FloatArray) -> FloatArray:
+    """Minus twice the logarithm of the prior of spongy bone between halo and dense bone.
+
+    A halo often ends at dense bone; a sliver much thinner than the blur seldom lies between, but the
+    image hardly tells it from a thinner halo. So: none, give or take `_SLIVER_SD_MM`, or any thickness.
+    """
+    near = np.exp(-0.5 * (thickness_mm / _SLIVER_SD_MM) ** 2)
+    return np.asarray(-2.0 * np.log((near + _NO_SLIVER) / (1.0 + _NO_SLIVER)))
 
 
 def _normal(
@@ -355,7 +404,7 @@ def posterior_precision(problem: Problem, state: State, weighting: Weighting) ->
     at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
     residual = problem.residual(at.image)
     data, _ = _normal(problem, at, weighting.weights(residual), residual)
-    return np.asarray(data + problem.prior_system(state)[0])
+    return np.asarray(data + problem.prior_system(state, one_sided=False)[0])
 
 
 def _damped_step(

@@ -14,6 +14,8 @@ from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import (
+    FIELDS,
+    RADII,
     Fields,
     Prior,
     Problem,
@@ -24,9 +26,9 @@ from ongrowth.halo.fit import (
     variance_by_distance,
 )
 from ongrowth.halo.map import Halo, HaloMap
-from ongrowth.halo.model import LAYER, Shared
+from ongrowth.halo.model import LAYER, RIM_HU
 from ongrowth.halo.posterior import Posterior, posterior_of
-from ongrowth.halo.prior import LAYER_PIN_HU, guess_blur, metal_guess_hu, shared_prior
+from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
 from ongrowth.halo.summary import Draws, summarise
 from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
@@ -43,13 +45,13 @@ _THINNED = 3  # every third voxel does for the first look
 _NOISE_FLOOR_HU = 30.0
 _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
-_WIDE_MM = 1.0  # from here on the level inside the layer shows itself
+_RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
+_RIM_GAIN = 20.0  # of cost, that a rim must bring
 _TEMPER = 12.0  # of costs, when solutions are weighed against each other
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
 _CLEAR_RIPPLE = 30.0  # of the median power; chance gives about 10 over the range searched
 _LEAST_THREAD_VOXELS = 200
 _DEFAULTS = HaloSettings()
-_LAYER_SD_HU = 35.0  # fibrous tissue and fluid, where the halo is too thin to tell
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,12 +189,12 @@ def fit_halo(
     weighting = Weighting(variance, _DILUTION)
     tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in (smooth, searched)]
     found = min(tries, key=lambda t: t.cost)
-    is_wide = _wide_sides(problem, found.state)
-    problem = pose_problem(scene, fields, base, _free_layers(prior, is_wide), length_mm, settings)
+    fields = _expect_no_slivers(fields, found.state)
+    problem = pose_problem(scene, fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _DILUTION)
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
-    layer_sd = np.where(is_wide, 0.0, _LAYER_SD_HU)
-    posterior = posterior_of(problem, found, weighting, layer_sd)
+    problem, found = _with_rims(problem, found, weighting)
+    posterior = posterior_of(problem, found, weighting)
     return Fitted(scene, problem, weighting, found, posterior, max(ambiguity_mm, _ambiguity_mm(tries)))
 
 
@@ -253,15 +255,8 @@ def find_pitch(problem: Problem, state: State) -> float:
 
 
 def _start(problem: Problem, width_mm: float) -> State:
-    f = problem.fields
-    return State(
-        Shared.from_vector(problem.prior.mean),
-        np.full(f.n_width, width_mm),
-        f.bone_mean_hu,
-        np.zeros(f.n_bone),
-        f.cortex_mean_mm,
-        f.rise_mean_hu,
-    )
+    start = State.expected(problem.prior, problem.fields)
+    return replace(start, width_mm=np.full(problem.fields.n_width, width_mm))
 
 
 def _variance(problem: Problem, state: State) -> FloatArray:
@@ -277,14 +272,13 @@ def _variance(problem: Problem, state: State) -> FloatArray:
 
 def _carry_over(coarse: Fields, fine: Fields, state: State) -> State:
     """Return a coarse solution on the fine nodes."""
-    return State(
-        state.shared,
-        _resample(coarse.width, fine.width, state.width_mm),
-        _resample(coarse.bone, fine.bone, state.bone_hu),
-        _resample(coarse.bone, fine.bone, state.slope),
-        fine.cortex_mean_mm,
-        _resample(coarse.bone, fine.bone, state.rise_hu),
-    )
+    grids = {"width_mm": "width"} | dict.fromkeys(FIELDS[len(RADII) :], "bone")
+    nodes = {
+        name: _resample(getattr(coarse, grid), getattr(fine, grid), getattr(state, name))
+        for name, grid in grids.items()
+    }
+    edges = {name: fine.priors[name].mean for name in RADII[1:]}
+    return State(state.shared, **(edges | nodes))
 
 
 def _resample(
@@ -309,14 +303,31 @@ def _search_widths(problem: Problem, state: State, variance: FloatArray) -> Floa
     return np.asarray(_TRIED_WIDTHS_MM[costs.argmin(axis=0)], dtype=np.float64)
 
 
-def _wide_sides(problem: Problem, state: State) -> NDArray[np.bool_]:
-    """Return whether the halo of head side and tip side is wide enough to show its own level."""
-    head, tip = np.split(state.width_mm, [problem.fields.width[0].size])
-    return np.array([head.mean() > _WIDE_MM, tip.mean() > _WIDE_MM])
-
-
-def _free_layers(prior: Prior, is_wide: NDArray[np.bool_]) -> Prior:
+def _free_layers(prior: Prior) -> Prior:
+    """Let the layer levels go: a wide halo shows its level, a thin one only level times width."""
     precision = prior.precision.copy()
-    for index, wide in zip(range(LAYER.start, LAYER.stop), is_wide, strict=True):
-        precision[index, index] = 1.0 / (_LAYER_SD_HU if wide else LAYER_PIN_HU) ** 2
+    precision[LAYER, LAYER] = np.eye(2) / LAYER_SD_HU**2
     return Prior(prior.mean, precision)
+
+
+def _with_rims(problem: Problem, found: Solution, weighting: Weighting) -> tuple[Problem, Solution]:
+    """Let halos have dense rims, and keep them if the image asks for it."""
+    halves = np.split(found.state.width_mm, [problem.fields.width[0].size])
+    is_wide = np.array([half.mean() > _RIM_FROM_MM for half in halves])
+    if not is_wide.any():
+        return problem, found
+    precision = problem.prior.precision.copy()
+    for index in np.arange(RIM_HU.start, RIM_HU.stop)[is_wide]:
+        precision[index, index] = RIM_SD_HU**-2.0
+    rimmed = problem.believing(Prior(problem.prior.mean, precision))
+    better = solve(rimmed, found.state, weighting, steps=6, blur_every=3)
+    return (rimmed, better) if better.cost < found.cost - _RIM_GAIN else (problem, found)
+
+
+def _expect_no_slivers(fields: Fields, state: State) -> Fields:
+    """Expect a halo that comes near dense bone to reach it; where there is no halo, expect nothing.
+
+    Only once the halo has been found: as a guide to the search it would invent halos.
+    """
+    is_dense = fields.priors["cortex_mm"].mean < fields.priors["cortex_mm"].mean.max()
+    return replace(fields, no_sliver=is_dense * np.clip((state.width_mm - 0.3) / 0.4, 0.0, 1.0))

@@ -2,11 +2,14 @@
 
 At a voxel the model is
 
-    I = B + (L - B) G + (M - B) T + S (r - R - w)+ (1 - D) + C (1 - D_c) + hardening + ripple
+    I = B + (L - B) G + (M - B) T + S (r - R - w)+ (D_e - D) + C (D_e - D_c) + (F - B) (1 - D_e)
+        + Q q(w) (D_q - D) + hardening + ripple
 
 with bone level B and slope S, a rise C where dense bone begins (D_c: the disc up to there, never
-smaller than the halo), layer level L, metal level M; T the blurred metal (root, thread ramp,
-crest), D the blurred disc of radius R + w, and G the blurred lucent part. Where there is no halo the
+smaller than the halo), soft tissue F where bone ends (D_e: never before the halo does), a rim of Q
+round a halo (D_q: the disc up to its outer edge; q(w) rises to 1 at `RIM_FROM_MM`), layer level
+L, metal level M; T the blurred metal (root, thread ramp, crest), D the blurred disc of radius R + w,
+and G the blurred lucent part. Where there is no halo the
 thread valleys hold bone; from `VALLEY_MM` of halo on they hold the layer too:
 
     G = s(w) (D_R - T) + D - D_R,  s(w) = w / VALLEY_MM between 0 and 1
@@ -25,6 +28,8 @@ from ongrowth.screw import Screw
 
 FloatArray = NDArray[np.float64]
 
+RIM_FROM_MM = 0.3  # a halo thinner than this has no rim of its own
+PAST_REACH_MM = 1.0  # edges farther out do not show
 VALLEY_MM = 0.1  # halo width at which the thread valleys are taken to be emptied of bone
 _DISC_STEP_MM = 0.08
 _N_M = 6
@@ -69,7 +74,8 @@ class Shared:
 
     Axis offsets at the two ends (mm), metal level (HU), metal share of thread ramp and crest,
     blur (natural logarithms of f0, p and slice width; overshoot b), layer levels of the two sides
-    (HU), ripple amplitudes (HU per unit response), hardening amplitudes.
+    (HU), ripple amplitudes (HU per unit response), hardening amplitudes, rims of the two sides (HU above
+    the bone, and mm).
     """
 
     x0_mm: float = 0.0
@@ -89,6 +95,10 @@ class Shared:
     ripple_sin: float = 0.0
     hardening_2: float = 0.0
     hardening_3: float = 0.0
+    head_rim_hu: float = 0.0
+    tip_rim_hu: float = 0.0
+    head_rim_mm: float = 0.5
+    tip_rim_mm: float = 0.5
 
     def vector(self) -> FloatArray:
         """Return the parameters as a vector."""
@@ -108,6 +118,8 @@ BLUR = slice(7, 11)
 LAYER = slice(11, 13)
 RIPPLE = slice(13, 15)
 HARDENING = slice(15, 17)
+RIM_HU = slice(17, 19)
+RIM_MM = slice(19, 21)
 
 
 def blur_of(base: Blur, shared: Shared) -> Blur:
@@ -142,7 +154,7 @@ def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
     middle = response.discs(0.5 * (shells[1:] + shells[:-1]))
     shank = rod.shank_mm if np.isfinite(rod.shank_mm) else rod.envelope_mm
     first = min(rod.envelope_mm, shank) - 0.6
-    discs = response.discs(np.arange(first, reach_mm + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM))
+    discs = response.discs(np.arange(first, reach_mm + PAST_REACH_MM + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM))
     return _Tables(
         root=blurred[0],
         ramp=middle.mean(axis=0) - blurred[0],  # metal share falls evenly from root to crest
@@ -176,16 +188,24 @@ def _helices(response: RodResponse, rod: Rod, ramp: float, crest: float) -> tupl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shapes:
-    """Blurred shapes at the voxels: solid metal, full envelope, halo disc, disc inside dense bone, lumen."""
+    """Blurred shapes at the voxels.
+
+    Solid metal, full envelope, lumen; discs of the halo, up to dense bone,
+    up to the end of bone, round the rim.
+    """
 
     tables: _Tables
     metal: FloatArray
     envelope: FloatArray
+    lumen: FloatArray
     disc: FloatArray
     by_disc: FloatArray
     inner: FloatArray
     by_inner: FloatArray
-    lumen: FloatArray
+    whole: FloatArray
+    by_whole: FloatArray
+    rimmed: FloatArray
+    by_rimmed: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -199,17 +219,13 @@ class _Places:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linearised:
-    """Model and slopes at the voxels, shape (N,) each unless said.
+    """Model at the voxels, shape (N,), and its slopes.
 
-    `by_width` to `by_rise` are slopes by the local field values; `by_shared` has shape (N, P).
+    `by_field` are slopes by the local field values, in the order of `Local`; `by_shared` has shape (N, P).
     """
 
     image: FloatArray
-    by_width: FloatArray
-    by_bone: FloatArray
-    by_slope: FloatArray
-    by_cortex: FloatArray
-    by_rise: FloatArray
+    by_field: tuple[FloatArray, ...]
     by_shared: FloatArray
 
 
@@ -217,15 +233,18 @@ class Linearised:
 class Local:
     """Field values at the voxels, shape (N,).
 
-    Width (mm), bone level at the halo (HU), its slope outward (HU/mm), radius where dense bone
-    begins (mm) and its rise above the bone level (HU).
+    Width (mm), radius where dense bone begins (mm), radius where bone ends (mm), bone level at the
+    halo (HU), its slope outward (HU/mm), rise of dense bone above the bone level (HU), level of what
+    lies beyond the bone (HU).
     """
 
     width_mm: FloatArray
+    cortex_mm: FloatArray
+    end_mm: FloatArray
     bone_hu: FloatArray
     slope_hu_per_mm: FloatArray
-    cortex_mm: FloatArray
     rise_hu: FloatArray
+    soft_hu: FloatArray
 
 
 class HaloModel:
@@ -282,13 +301,12 @@ class HaloModel:
         at = self._places(shared)
         shapes = self._shapes(shared, local, at)
         wave, by_cos, by_sin = self._wave(shared, local, shapes.tables, at)
-        lucent, beyond = self._lucent(local, shapes), self._beyond(local, shapes, at)
+        lucent, beyond = self._lucent(local, shapes), self._beyond(local, at)
         image = self._compose(shared, local, shapes, lucent, beyond) + wave
         by_shared = self._shared_slopes(shared, local, shapes, lucent, at)
         by_shared[:, RIPPLE] = np.stack([by_cos, by_sin], axis=1)
-        by_width, by_cortex = self._width_slopes(shared, local, shapes, beyond)
-        by_bone = 1.0 - lucent - (shapes.metal - shapes.lumen)
-        return Linearised(image, by_width, by_bone, beyond, by_cortex, 1.0 - shapes.inner, by_shared)
+        by_field = self._field_slopes(shared, local, shapes, lucent, beyond)
+        return Linearised(image, by_field, by_shared)
 
     def blur_slopes(self, shared: Shared, local: Local) -> FloatArray:
         """Return the slopes of the image by the four blur unknowns, shape (N, 4).
@@ -306,9 +324,7 @@ class HaloModel:
 
     def _plain(self, shared: Shared, local: Local, at: _Places) -> FloatArray:
         shapes = self._shapes(shared, local, at)
-        return self._compose(
-            shared, local, shapes, self._lucent(local, shapes), self._beyond(local, shapes, at)
-        )
+        return self._compose(shared, local, shapes, self._lucent(local, shapes), self._beyond(local, at))
 
     def _places(self, shared: Shared) -> _Places:
         radius, angle = self.polar(shared)
@@ -323,12 +339,14 @@ class HaloModel:
         if shank.any():
             metal[shank] = envelope[shank] = look_up(tables.shank, at.radius[shank], at.cosines[:, shank])
         halo_mm = self._outer + local.width_mm
-        dense_mm = np.minimum(np.maximum(local.cortex_mm, halo_mm), self._reach + 0.1)
-        disc, by_disc = self._disc(tables, halo_mm, at)
-        inner, by_inner = self._disc(tables, dense_mm, at)
+        end_mm = np.clip(local.end_mm, halo_mm, self._reach + PAST_REACH_MM)
+        dense_mm = np.clip(local.cortex_mm, halo_mm, end_mm)
         hollow = self.rod.cannula_mm > 0
         lumen = look_up(tables.lumen, at.radius, at.cosines) if hollow else np.zeros_like(at.radius)
-        return _Shapes(tables, metal, envelope, disc, by_disc, inner, by_inner, lumen)
+        rim_mm = np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm)
+        edges = (halo_mm, dense_mm, end_mm, rim_mm)
+        discs = (part for edge in edges for part in self._disc(tables, edge, at))
+        return _Shapes(tables, metal, envelope, lumen, *discs)
 
     def _disc(self, tables: _Tables, disc_mm: FloatArray, at: _Places) -> tuple[FloatArray, FloatArray]:
         return look_up_discs(tables.discs, tables.first_mm, _DISC_STEP_MM, disc_mm, at.radius, at.cosines)
@@ -337,11 +355,15 @@ class HaloModel:
         valleys = shapes.envelope - shapes.metal
         return _filled(local) * valleys + shapes.disc - shapes.envelope + shapes.lumen
 
-    def _beyond(self, local: Local, shapes: _Shapes, at: _Places) -> FloatArray:
-        return np.maximum(at.radius - self._outer - local.width_mm, 0.0) * (1.0 - shapes.disc)
+    def _beyond(self, local: Local, at: _Places) -> FloatArray:
+        return np.maximum(at.radius - self._outer - local.width_mm, 0.0)
+
+    def _by_side(self, shared: Shared, which: slice) -> FloatArray:
+        head, tip = shared.vector()[which]
+        return np.asarray(np.where(self._is_tip, tip, head), dtype=np.float64)
 
     def _layer(self, shared: Shared) -> FloatArray:
-        return np.where(self._is_tip, shared.tip_layer_hu, shared.head_layer_hu)
+        return self._by_side(shared, LAYER)
 
     def _compose(
         self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, beyond: FloatArray
@@ -350,23 +372,42 @@ class HaloModel:
             local.bone_hu
             + (self._layer(shared) - local.bone_hu) * lucent
             + (shared.metal_hu - local.bone_hu) * (shapes.metal - shapes.lumen)
-            + local.slope_hu_per_mm * beyond
-            + local.rise_hu * (1.0 - shapes.inner)
+            + local.slope_hu_per_mm * beyond * (shapes.whole - shapes.disc)
+            + local.rise_hu * (shapes.whole - shapes.inner)
+            + (local.soft_hu - local.bone_hu) * (1.0 - shapes.whole)
+            + self._by_side(shared, RIM_HU) * _rim_share(local) * (shapes.rimmed - shapes.disc)
             + shared.hardening_2 * self._hardening[0]
             + shared.hardening_3 * self._hardening[1]
         )
 
-    def _width_slopes(
-        self, shared: Shared, local: Local, shapes: _Shapes, beyond: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return the slopes by width and by the radius where dense bone begins."""
+    def _field_slopes(
+        self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, beyond: FloatArray
+    ) -> tuple[FloatArray, ...]:
+        """Return the slopes by the local field values; edges that touch move together."""
+        halo_mm = self._outer + local.width_mm
+        is_bare = local.end_mm <= halo_mm  # the halo has eaten the bone up
+        no_spongy = (local.cortex_mm <= halo_mm) | is_bare
+        all_spongy = (local.cortex_mm >= local.end_mm) & ~is_bare
         is_thin = (local.width_mm < VALLEY_MM) & (local.width_mm > 0.0)
         valleys = np.where(is_thin, (shapes.envelope - shapes.metal) / VALLEY_MM, 0.0)
+        slope, behind = local.slope_hu_per_mm, shapes.whole - shapes.disc
+        by_dense = -local.rise_hu * shapes.by_inner
+        by_end = (local.rise_hu + slope * beyond + local.bone_hu - local.soft_hu) * shapes.by_whole
         by_width = (self._layer(shared) - local.bone_hu) * (shapes.by_disc + valleys)
-        by_width -= local.slope_hu_per_mm * (beyond > 0) * (1.0 - shapes.disc)
-        dense = local.rise_hu * shapes.by_inner
-        touches = local.cortex_mm <= self._outer + local.width_mm
-        return by_width - dense * touches, -dense * ~touches
+        by_width -= slope * ((beyond > 0) * behind + beyond * shapes.by_disc)
+        rim_hu, share = self._by_side(shared, RIM_HU), _rim_share(local)
+        grows = (local.width_mm > 0.0) & (local.width_mm < RIM_FROM_MM)
+        by_width += rim_hu * share * (shapes.by_rimmed - shapes.by_disc)
+        by_width += rim_hu * grows / RIM_FROM_MM * (shapes.rimmed - shapes.disc)
+        return (
+            by_width + by_dense * no_spongy + by_end * is_bare,
+            by_dense * ~(no_spongy | all_spongy),
+            (by_end + by_dense * all_spongy) * ~is_bare,
+            shapes.whole - lucent - (shapes.metal - shapes.lumen),
+            beyond * behind,
+            shapes.whole - shapes.inner,
+            1.0 - shapes.whole,
+        )
 
     def _shared_slopes(
         self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, at: _Places
@@ -391,6 +432,10 @@ class HaloModel:
         out[:, LAYER.start] = lucent * ~self._is_tip
         out[:, LAYER.start + 1] = lucent * self._is_tip
         out[:, HARDENING] = self._hardening.T
+        sides = np.stack([~self._is_tip, self._is_tip], axis=1)
+        share = _rim_share(local)
+        out[:, RIM_HU] = sides * (share * (shapes.rimmed - shapes.disc))[:, None]
+        out[:, RIM_MM] = sides * (share * self._by_side(shared, RIM_HU) * shapes.by_rimmed)[:, None]
         return out
 
     def _wave(
@@ -420,3 +465,8 @@ def _solid(tables: _Tables, shared: Shared) -> FloatArray:
 def _filled(local: Local) -> FloatArray:
     """Share of the thread valleys that holds the layer."""
     return np.clip(local.width_mm / VALLEY_MM, 0.0, 1.0)
+
+
+def _rim_share(local: Local) -> FloatArray:
+    """How much of a rim a halo of this width can have."""
+    return np.clip(local.width_mm / RIM_FROM_MM, 0.0, 1.0)

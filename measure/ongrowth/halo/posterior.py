@@ -14,7 +14,19 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from ongrowth.halo.fit import Problem, Solution, Weighting, posterior_precision
-from ongrowth.halo.model import BLUR, CENTRE, CREST, HARDENING, LAYER, METAL, N_SHARED, RAMP, VALLEY_MM
+from ongrowth.halo.model import (
+    BLUR,
+    CENTRE,
+    CREST,
+    HARDENING,
+    LAYER,
+    METAL,
+    N_SHARED,
+    RAMP,
+    RIM_HU,
+    RIM_MM,
+    VALLEY_MM,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -24,6 +36,7 @@ PARTS: dict[str, list[int]] = {
     "axis": list(range(CENTRE.start, CENTRE.stop)),
     "hardening": list(range(HARDENING.start, HARDENING.stop)),
     "layer level": list(range(LAYER.start, LAYER.stop)),
+    "rim": list(range(RIM_HU.start, RIM_MM.stop)),
 }
 
 
@@ -41,8 +54,6 @@ class Posterior:
         How the fields follow the shared unknowns.
     shared_precision : ndarray, shape (P, P)
         Precision of the shared unknowns, fields solved out.
-    layer_variance_hu2 : ndarray, shape (2,)
-        Variance of the layer levels that is carried, not estimated.
     shared_factor : float
         How much wider the shared unknowns are taken to be than the fit says.
     """
@@ -51,16 +62,12 @@ class Posterior:
     own: FloatArray
     drag: FloatArray
     shared_precision: FloatArray
-    layer_variance_hu2: FloatArray
     shared_factor: float = 1.0
 
     @property
     def shared_covariance(self) -> FloatArray:
-        """Covariance of the shared unknowns, with the carried layer levels, shape (P, P)."""
-        covariance = linalg.inv(self.shared_precision) * self.shared_factor**2
-        covariance[LAYER, :] = covariance[:, LAYER] = 0.0
-        covariance[LAYER, LAYER] = np.diag(self.layer_variance_hu2)
-        return np.asarray(covariance)
+        """Covariance of the shared unknowns, shape (P, P)."""
+        return np.asarray(linalg.inv(self.shared_precision) * self.shared_factor**2)
 
     def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Return draws of the width nodes' deviation, shape (nodes, n), mm."""
@@ -102,9 +109,7 @@ def _conditioned(covariance: FloatArray, known: list[int]) -> FloatArray:
     return np.asarray(covariance - cross @ linalg.pinvh(inner) @ cross.T)
 
 
-def posterior_of(
-    problem: Problem, solution: Solution, weighting: Weighting, layer_sd_hu: FloatArray
-) -> Posterior:
+def posterior_of(problem: Problem, solution: Solution, weighting: Weighting) -> Posterior:
     """Return the posterior of a solution.
 
     Near zero the thread valleys make the image respond more to width than any real halo would; the
@@ -119,4 +124,4 @@ def posterior_of(
     own = linalg.cholesky(fields, lower=True, check_finite=False)
     drag = -linalg.cho_solve((own, True), cross, check_finite=False)
     shared = precision[:N_SHARED, :N_SHARED] + cross.T @ drag
-    return Posterior(problem.fields.n_width, own, drag, 0.5 * (shared + shared.T), layer_sd_hu**2)
+    return Posterior(problem.fields.n_width, own, drag, 0.5 * (shared + shared.T))

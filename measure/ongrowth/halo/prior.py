@@ -18,7 +18,10 @@ from ongrowth.scan import Scan
 # Level of a 4 mm rod at 120 kVp (independent polychromatic simulation, 9800 to 10700 HU for titanium of
 # 6 to 2 mm; the others are denser by their attenuation and saturate, so their spread is wide).
 _METAL_HU = {"titanium": (10000.0, 1200.0), "steel": (20000.0, 5000.0), "cobalt-chrome": (22000.0, 6000.0)}
-LAYER_PIN_HU = 3.0  # layer levels are held while widths are solved, their spread is carried afterwards
+_LAYER_PIN_HU = 3.0  # layer levels are held while widths are looked for
+_RIM_PIN_HU = 1.0  # no rim while widths are looked for: it would pass for the ring of a sharp kernel
+RIM_SD_HU = 200.0
+LAYER_SD_HU = 60.0  # upward: fibrous tissue that mineralises; downward see `fit`
 
 
 # In-plane curves of kernels from smooth to edge-enhancing, as ln f0 (1/mm), ln p and b: mean, standard
@@ -72,8 +75,9 @@ def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: f
         x0_mm=0.15, y0_mm=0.15, x1_mm=0.15, y1_mm=0.15,
         metal_hu=metal_u_hu, ramp=0.25, crest=0.12,
         log_f0=1.0, log_p=1.0, overshoot=1.0, log_slice=0.2,
-        head_layer_hu=LAYER_PIN_HU, tip_layer_hu=LAYER_PIN_HU,
+        head_layer_hu=_LAYER_PIN_HU, tip_layer_hu=_LAYER_PIN_HU,
         ripple_cos=0.7, ripple_sin=0.7, hardening_2=120.0, hardening_3=120.0,
+        head_rim_hu=_RIM_PIN_HU, tip_rim_hu=_RIM_PIN_HU, head_rim_mm=0.12, tip_rim_mm=0.12,
     ).vector()  # fmt: skip
     precision = np.diag(1.0 / spread**2)
     curve = slice(BLUR.start, BLUR.start + 3)

@@ -14,6 +14,8 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import unit
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import (
+    FIELDS,
+    FieldPrior,
     Fields,
     Prior,
     Problem,
@@ -25,7 +27,7 @@ from ongrowth.halo.fit import (
     variance_by_distance,
 )
 from ongrowth.halo.hardening import hardening_shapes
-from ongrowth.halo.model import BLUR, CREST, METAL, RAMP, HaloModel, Rod, Shared, blur_of
+from ongrowth.halo.model import BLUR, CREST, METAL, PAST_REACH_MM, RAMP, HaloModel, Rod, blur_of
 from ongrowth.halo.prior import guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.samples import Samples, gather
 from ongrowth.scan import Scan, refuse
@@ -42,7 +44,7 @@ _LARGEST_MISFIT = 0.02  # of the metal's level
 _DILUTION = 6.0
 _OVERSHOOTS = (0.0, 1.5)  # a smooth and an edge-enhancing kernel to start from
 # what a rod in water cannot tell of a screw in bone, as standard deviations of ln f0, ln p, b, ln slice width
-_TRANSFER_SD = np.array([0.012, 0.02, 0.04, 0.015])
+_TRANSFER_SD = np.array([0.07, 0.12, 0.25, 0.09])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +99,7 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
     rod = _rod(spec)
     samples = gather(scan, frame, rod.envelope_mm + _REACH_MM, 0.0, frame.length_mm)
     problem = _problem(samples, rod, _prior(samples, rod, spec), guess_blur(scan), section, frame)
-    start = State(Shared.from_vector(problem.prior.mean), *_split(problem.fields))
+    start = State.expected(problem.prior, problem.fields)
     rough = Weighting(np.full(len(samples.hu), 100.0**2), _DILUTION, huber=np.inf)
     starts = [replace(start, shared=replace(start.shared, overshoot=b)) for b in _OVERSHOOTS]
     found = min((solve(problem, s, rough, steps=20) for s in starts), key=lambda t: t.cost)
@@ -174,18 +176,13 @@ def _problem(
     model = HaloModel(samples, on_head_side, rod, base, section, e1_deg, frame.length_mm, reach, hardening)
     grid = NodeGrid.spanning(0.0, frame.length_mm, frame.length_mm, 4)
     n = 2 * grid.size
-    pinned = np.eye(n) * 1e12  # water has no halo, no dense bone and no slope
-    fields = Fields(
-        (grid, grid), (grid, grid), pinned, np.eye(n) / 60.0**2, pinned, pinned, pinned,
-        np.zeros(n), np.full(n, reach), np.zeros(n),
-    )  # fmt: skip
+    pinned = np.eye(n) * 1e12  # water has no halo, no dense bone, no end and no slope
+    nothing, far = FieldPrior(np.zeros(n), pinned), FieldPrior(np.full(n, reach + PAST_REACH_MM), pinned)
+    level = FieldPrior(np.zeros(n), np.eye(n) / 60.0**2)
+    priors = dict.fromkeys(FIELDS, nothing) | {"cortex_mm": far, "end_mm": far, "bone_hu": level}
+    fields = Fields((grid, grid), (grid, grid), priors, np.full(n, rod.envelope_mm), np.zeros(n))
     basis = side_basis((grid, grid), samples.depth_mm, np.degrees(angle) + e1_deg, on_head_side)
     return Problem(model, fields, basis, basis, prior)
-
-
-def _split(fields: Fields) -> list[FloatArray]:
-    n = fields.n_width
-    return [np.zeros(n), fields.bone_mean_hu, np.zeros(n), fields.cortex_mean_mm, fields.rise_mean_hu]
 
 
 def _residual(problem: Problem, state: State) -> FloatArray:

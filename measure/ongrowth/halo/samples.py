@@ -18,6 +18,7 @@ SOFT_HU = 50.0  # muscle and fibrous tissue (ICRU-44 soft tissue: 52-55 HU)
 _LEAST_BONE_MM = 0.6
 _LEAST_RISE_HU = 300.0  # from spongy to dense bone
 _DENSEST_SPONGY_HU = 550.0
+_DENSE_SHARE = 0.35  # of the rise from spongy to dense bone that a thin shell must show
 _FIRST_LOOK_MM = 0.7  # nearer than this the foot of the metal hides what the tissue is
 
 
@@ -76,8 +77,8 @@ class Surroundings:
         Grid, shapes (D,), (S,), (R,).
     hu : ndarray, shape (D, S, R)
         CT numbers averaged over neighbouring cells; NaN outside the scan.
-    bone_hu, cortex_hu : float
-        Typical levels of the spongy and of the dense bone round the screw.
+    bone_hu, cortex_hu, soft_hu : float
+        Typical levels round the screw: spongy bone, dense bone, and what lies beyond the bone.
     start_mm, end_mm : ndarray, shape (D, S)
         Radius where bone begins and ends, mm; NaN where there is none within reach.
     cortex_mm : ndarray, shape (D, S)
@@ -90,6 +91,7 @@ class Surroundings:
     hu: FloatArray
     bone_hu: float
     cortex_hu: float
+    soft_hu: float
     start_mm: FloatArray
     end_mm: FloatArray
     cortex_mm: FloatArray
@@ -117,18 +119,65 @@ def look_round(scan: Scan, frame: ScrewFrame, envelope_mm: float, reach_mm: floa
     radius = np.arange(envelope_mm + _FIRST_LOOK_MM, reach_mm, 0.2)
     places = frame.world(radius, angle[:, None], depth[:, None, None])
     hu = _interpolated(scan, places)
-    smooth = ndimage.uniform_filter1d(hu, 3, axis=1, mode="wrap")
-    smooth = ndimage.uniform_filter1d(smooth, 3, axis=0, mode="nearest")
-    smooth = ndimage.uniform_filter1d(smooth, 3, axis=2, mode="nearest")
+    smooth = _smoothed(hu)
     bone_hu, cortex_hu = _bone_levels(smooth, np.ones(smooth.shape, bool))
     for _ in range(2):  # once the bone is found, its level is taken clear of its edges
         start, end = _bone_reach(smooth, radius, 0.5 * (SOFT_HU + bone_hu))
-        dense = smooth > 0.5 * (bone_hu + cortex_hu)
-        cortex = np.where(dense.any(axis=2), radius[dense.argmax(axis=2)], np.inf)
+        cortex, end = _dense_reach(smooth, radius, start, end, bone_hu, cortex_hu)
         with np.errstate(invalid="ignore"):
             clear = (radius > start[..., None] + 0.6) & (radius < np.minimum(end, cortex)[..., None] - 0.8)
+            beyond = (radius > end[..., None] + 0.8) & (radius < end[..., None] + 1.6)
         bone_hu, cortex_hu = _bone_levels(smooth, clear)
-    return Surroundings(depth, angle, radius, smooth, bone_hu, cortex_hu, start, end, cortex)
+    soft = smooth[beyond & np.isfinite(smooth)]
+    soft_hu = float(np.median(soft)) if soft.size > 30 else SOFT_HU
+    return Surroundings(depth, angle, radius, smooth, bone_hu, cortex_hu, soft_hu, start, end, cortex)
+
+
+def _smoothed(hu: FloatArray) -> FloatArray:
+    """Average over neighbouring cells, the middle one counting double: thin dense bone must stay."""
+    near = [0.25, 0.5, 0.25]
+    hu = ndimage.convolve1d(hu, near, axis=1, mode="wrap")
+    return ndimage.convolve1d(
+        ndimage.convolve1d(hu, near, axis=0, mode="nearest"), near, axis=2, mode="nearest"
+    )
+
+
+def _dense_reach(
+    hu: FloatArray,
+    radius_mm: FloatArray,
+    start_mm: FloatArray,
+    end_mm: FloatArray,
+    bone_hu: float,
+    cortex_hu: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return where dense bone begins and bone ends, half-way up to each cell's own densest place.
+
+    A thin shell is blurred down, so half-way to the usual level of dense bone would miss it. The foot of
+    the metal, which falls outward, is no dense bone.
+    """
+    level = np.nan_to_num(hu, nan=-1000.0)
+    foot = np.logical_and.accumulate(np.diff(level, axis=2, append=level[..., -1:]) < 0.0, axis=2)
+    with np.errstate(invalid="ignore"):
+        inside = (radius_mm >= start_mm[..., None] - 0.4) & (radius_mm <= end_mm[..., None] + 0.4) & ~foot
+    level = np.where(inside, level, -1000.0)
+    peak = np.minimum(level.max(axis=2), cortex_hu)
+    is_dense = peak > bone_hu + _DENSE_SHARE * (cortex_hu - bone_hu)
+    first = (level > 0.5 * (bone_hu + peak)[..., None]).argmax(axis=2)
+    cortex = np.where(is_dense, _crossing(hu, radius_mm, first, 0.5 * (bone_hu + peak)), np.inf)
+    last = level.shape[2] - 1 - (level > 0.5 * (SOFT_HU + peak)[..., None])[..., ::-1].argmax(axis=2)
+    falls = is_dense & np.isfinite(end_mm) & (last < level.shape[2] - 1)
+    return cortex, np.where(falls, radius_mm[last] + 0.5 * (radius_mm[1] - radius_mm[0]), end_mm)
+
+
+def _crossing(
+    hu: FloatArray, radius_mm: FloatArray, at: NDArray[np.intp], level_hu: FloatArray
+) -> FloatArray:
+    """Return the radius at which a profile rises through a level just before sample `at`."""
+    before = np.maximum(at - 1, 0)
+    high, low = (np.take_along_axis(hu, n[..., None], axis=2)[..., 0] for n in (at, before))
+    share = np.where(high > low, (level_hu - low) / np.maximum(high - low, 1e-9), 1.0)
+    step = radius_mm[1] - radius_mm[0]
+    return np.asarray(radius_mm[before] + np.clip(share, 0.0, 1.0) * step * (at > before))
 
 
 def _interpolated(scan: Scan, places_mm: FloatArray) -> FloatArray:

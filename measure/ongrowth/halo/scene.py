@@ -12,9 +12,9 @@ from ongrowth.defect import DefectPlane
 from ongrowth.edge import Blur, Section
 from ongrowth.frame import Patch, ScrewFrame, patch_cautions
 from ongrowth.halo.field import NodeGrid
-from ongrowth.halo.fit import Fields, Prior, Problem, side_basis
+from ongrowth.halo.fit import FieldPrior, Fields, Prior, Problem, side_basis
 from ongrowth.halo.hardening import hardening_shapes
-from ongrowth.halo.model import HaloModel, Rod
+from ongrowth.halo.model import PAST_REACH_MM, HaloModel, Rod
 from ongrowth.halo.samples import Samples, Surroundings, gather, look_round
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -94,20 +94,18 @@ def set_scene(
     voxels = gather(scan, frame, reach, from_mm, to_mm)
     radius = np.hypot(voxels.x_mm, voxels.y_mm)
     angle = np.degrees(np.arctan2(voxels.y_mm, voxels.x_mm)) % 360.0
-    end = around.at(around.end_mm, voxels.depth_mm, angle)
-    # what lies deep in dense bone or behind it says nothing of the halo
-    end = np.minimum(
-        end,
-        around.at(around.cortex_mm, voxels.depth_mm, angle) + _INTO_CORTEX_MM + 0.6 * blur.in_plane_fwhm_mm,
-    )
+    fwhm = blur.in_plane_fwhm_mm
+    end = around.at(around.end_mm, voxels.depth_mm, angle) + 0.5 * fwhm
+    # what lies deep in dense bone says nothing of the halo
+    end = np.minimum(end, around.at(around.cortex_mm, voxels.depth_mm, angle) + _INTO_CORTEX_MM + 0.6 * fwhm)
     in_metal = radius < rod.envelope_mm - 0.2
     with np.errstate(invalid="ignore"):
-        in_bone = radius < end - 0.6 * blur.in_plane_fwhm_mm
+        in_bone = radius < end
     is_tip = np.zeros(radius.shape, bool)
     if defect is not None:
         height = defect.plane.height_mm(frame.world(radius, angle, voxels.depth_mm))
         half = 0.0 if np.isnan(defect.gap_mm) else defect.gap_mm / 2.0
-        in_bone &= np.abs(height) > half + 0.8 * blur.in_plane_fwhm_mm
+        in_bone &= np.abs(height) > half + 0.8 * fwhm
         is_tip = height > 0
     keep = in_metal | in_bone
     told = keep & (patch_cautions(settings.left_out, voxels.depth_mm, angle) == 0)
@@ -131,34 +129,44 @@ def make_fields(scene: Scene, defect_depth_mm: float, settings: HaloSettings, *,
         NodeGrid.spanning(cut_tip, high, bone_step, n_bone),
     )
     walk = settings.walk_mm * (2.5 if coarse else 1.0)
-    width_precision = linalg.block_diag(*(g.smoothness(walk, walk) for g in width))
-    width_precision += np.eye(len(width_precision)) * 1e-4
-    bone_smooth = linalg.block_diag(*(g.smoothness(50.0, 50.0) for g in bone))
-    n = len(bone_smooth)
-    slope_smooth = linalg.block_diag(*(g.smoothness(40.0, 40.0) for g in bone))
-    cortex = np.concatenate([_node_values(scene, g) for g in width])
-    cortex_smooth = linalg.block_diag(*(g.smoothness(0.5, 0.5) for g in width))
-    rise_smooth = linalg.block_diag(*(g.smoothness(150.0, 150.0) for g in bone))
     around = scene.around
-    return Fields(
-        width,
-        bone,
-        width_precision,
-        bone_smooth + np.eye(n) / 45.0**2,
-        slope_smooth + np.eye(n) / 30.0**2,
-        cortex_smooth + np.eye(len(cortex)) / 0.4**2,
-        rise_smooth + np.eye(n) / 300.0**2,
-        np.full(n, around.bone_hu),
-        cortex,
-        np.full(n, around.cortex_hu - around.bone_hu),
+    places = [_places(g) for g in width]
+    cortex, end = (
+        np.concatenate([_seen(scene, what, *p) for p in places]) for what in (around.cortex_mm, around.end_mm)
     )
+    outer = np.concatenate([scene.rod.outer_mm(depth) for depth, _ in places])
+    n_wide, n_broad = len(cortex), sum(g.size for g in bone)
+
+    def prior(
+        grids: tuple[NodeGrid, NodeGrid], mean: FloatArray | float, spread: float, step: float
+    ) -> FieldPrior:
+        n = n_wide if grids is width else n_broad
+        smooth = linalg.block_diag(*(g.smoothness(step, step) for g in grids))
+        return FieldPrior(np.broadcast_to(mean, n).astype(np.float64), smooth + np.eye(n) / spread**2)
+
+    priors = {
+        "width_mm": prior(width, 0.0, 100.0, walk),
+        "cortex_mm": prior(width, cortex, 0.4, 0.5),
+        "end_mm": prior(width, end, 0.4, 0.5),
+        "bone_hu": prior(bone, around.bone_hu, 45.0, 50.0),
+        "slope_hu_per_mm": prior(bone, 0.0, 30.0, 40.0),
+        "rise_hu": prior(bone, around.cortex_hu - around.bone_hu, 300.0, 150.0),
+        "soft_hu": prior(bone, around.soft_hu, 60.0, 60.0),
+    }
+    return Fields(width, bone, priors, outer, np.zeros(n_wide))
 
 
-def _node_values(scene: Scene, grid: NodeGrid) -> FloatArray:
-    """Return where dense bone begins at the nodes, mm; the reach where there is none."""
-    depth, angle = (a.ravel() for a in np.meshgrid(grid.depth_mm, grid.angle_deg, indexing="ij"))
-    cortex = scene.around.at(scene.around.cortex_mm, depth, angle)
-    return np.asarray(np.minimum(cortex, scene.around.radius_mm[-1] + 0.2))
+def _places(grid: NodeGrid) -> tuple[FloatArray, FloatArray]:
+    """Return depth and angle of the nodes."""
+    depth, angle = np.meshgrid(grid.depth_mm, grid.angle_deg, indexing="ij")
+    return depth.ravel(), angle.ravel()
+
+
+def _seen(scene: Scene, what: FloatArray, depth_mm: FloatArray, angle_deg: FloatArray) -> FloatArray:
+    """Return an edge of the surroundings at places, mm; beyond reach where there is none."""
+    edge = scene.around.at(what, depth_mm, angle_deg)
+    beyond = scene.around.radius_mm[-1] + PAST_REACH_MM
+    return np.where(edge < scene.around.radius_mm[-1], edge, beyond)
 
 
 def pose_problem(

@@ -95,19 +95,20 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         cautions |= Caution.LITTLE_MEASURED
     weight = area / area.sum()
     limit = max(draws.limit_mm[s] for s in sides)
-    fields = draws.fields_mm
+    fields = np.maximum(draws.fields_mm, 0.0)  # what is known beforehand: no halo is thinner than none
 
     def mean_of(values: FloatArray, unit: Unit, **bounds: float) -> Measured:
         low, high = np.percentile(values, [2.5, 97.5])
-        value, u = float(values.mean()), float(values.std())
+        value, u = float(bounds.get("at", values.mean())), float(values.std())
         low, high = min(low, value), max(high, value)
         floor, ceiling = bounds.get("floor", -np.inf), bounds.get("ceiling", np.inf)
         low, high = np.clip([low, high], floor, ceiling)
         below = bounds.get("limit", np.nan)
         return Measured(value, u, float(low), float(high), unit, cautions, below if value < below else np.nan)
 
-    means = np.tensordot(fields, weight, axes=2)
-    sector_means = _sector_means(draws, fields, area)
+    # averaged before they are cut at zero: noise of single cells must not add up to a halo
+    means = np.maximum(np.tensordot(draws.fields_mm, weight, axes=2), 0.0)
+    sector_means = np.maximum(_sector_means(draws, draws.fields_mm, area), 0.0)
     over_1, over_2 = fields > 1.0, fields > 2.0
     low95 = draws.width_mm - COVERAGE_95 * draws.width_u_mm
     high95 = draws.width_mm + COVERAGE_95 * draws.width_u_mm
@@ -117,13 +118,8 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         draws.layer_hu[sides[0]] if len(sides) == 1 else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR)
     )
     return HaloSummary(
-        mean_width=Measured.of(
-            float(np.nansum(draws.width_mm * weight)),
-            float(means.std()),
-            Unit.MM,
-            cautions,
-            floor=0.0,
-            limit=limit,
+        mean_width=mean_of(
+            means, Unit.MM, at=float(np.nansum(draws.width_mm * weight)), floor=0.0, limit=limit
         ),
         p95_width=mean_of(
             _percentiles(fields[:, counted], weight[counted], 0.95), Unit.MM, floor=0.0, limit=limit

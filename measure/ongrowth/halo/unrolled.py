@@ -15,8 +15,9 @@ from ongrowth.frame import ScrewFrame, patch_cautions
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.fit import Problem, Solution, side_basis
 from ongrowth.halo.map import BlurFound, Rim
-from ongrowth.halo.model import BLUR, LAYER, N_SHARED, Shared, blur_of
+from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, RIM_MM, Shared, blur_of
 from ongrowth.halo.posterior import PARTS, Posterior
+from ongrowth.halo.prior import LAYER_SD_HU
 from ongrowth.halo.samples import sides_at
 from ongrowth.halo.scene import HaloSettings, Scene
 from ongrowth.halo.summary import Draws
@@ -29,11 +30,15 @@ _LEAST_CONTRAST_HU = 80.0
 _DETECTION = 3.29  # 5 % false calls and 95 % found: twice the one-sided normal quantile (Currie 1968)
 # What the model leaves out, as SD of a side's mean (mm): found on phantoms of the tuning half.
 _MODEL_SD_MM = {True: 0.05, False: 0.08}
-_MODEL_SHARE = 0.05  # of the width itself: wide halos read low by about that much
+_MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
 _CELL_MODEL_SD_MM = 0.10
+_RIM_SHOWN_SD, _LEAST_RIM_HU = 3.0, 100.0  # excess that counts as a rim
+_RIM_FROM_MM = 0.5  # a thinner halo tells nothing of a rim
+_RIM_TELLS_HU = 150.0  # a scan that leaves the excess less well known does not tell
+_LEVEL_SHOWN = 0.6  # of what was known of the layer beforehand must be left at most
 # Physics outside the model (aperture averaging, scatter) pulls blur and metal along directions in which
 # the data hardly resist; found on the tuning half.
-SHARED_FACTOR = {True: 1.3, False: 2.2}
+SHARED_FACTOR = {True: 1.3, False: 1.6}
 _DOUBT_DRAWS = 100  # an SD to 7 %
 _NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
 
@@ -79,7 +84,8 @@ def unroll(
         basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == Side.TIP))
         bases[side] = basis
         width = basis @ solution.state.width_mm
-        behind = _belongs(scene, frame, defect, side, z, a, width, settings)
+        end = basis @ solution.state.end_mm
+        behind = _belongs(scene, frame, defect, side, z, a, width, end, settings)
         model_sd = np.hypot(_MODEL_SD_MM[is_calibrated], _MODEL_SHARE * np.maximum(width, 0.0))
         common = np.outer(model_sd, rng.standard_normal(settings.draws))
         sides[side] = (width, basis @ noise + common + other, behind)
@@ -103,7 +109,7 @@ def unroll(
         label.reshape(shape),
         _cell_cautions(scene, problem, solution, label, z, a, settings).reshape(shape),
         {side: _layer(solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
-        {side: _no_rim() for side in (Side.HEAD, Side.TIP)},
+        {side: _rim(problem, solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
         {
             side: _limit(
                 posterior, bases[side], scene.rod.outer_mm(z) * (label == side), _MODEL_SD_MM[is_calibrated]
@@ -174,11 +180,12 @@ def _belongs(
     z: FloatArray,
     a: FloatArray,
     width: FloatArray,
+    end: FloatArray,
     settings: HaloSettings,
 ) -> NDArray[np.bool_]:
     """Whether the bone just beyond the halo is there and belongs to a side's fragment."""
     r = scene.rod.outer_mm(z) + np.maximum(width, 0.0) + settings.bone_look_mm
-    start, end = (scene.around.at(x, z, a) for x in (scene.around.start_mm, scene.around.end_mm))
+    start = scene.around.at(scene.around.start_mm, z, a)
     with np.errstate(invalid="ignore"):
         is_bone = (r < end) & (r > start - 0.5)
     return np.asarray((sides_at(frame, defect, r, a, z) == side) & is_bone)
@@ -239,16 +246,36 @@ def _limit(posterior: Posterior, basis: sparse.csr_matrix, area_mm2: FloatArray,
 def _layer(solution: Solution, posterior: Posterior, side: Side) -> Measured:
     """Level inside the layer, where it is wide enough to show it."""
     index = int(side == Side.TIP)
-    if posterior.layer_variance_hu2[index] > 0.0:
+    value = solution.state.shared.vector()[LAYER][index]
+    u = np.sqrt(np.linalg.inv(posterior.shared_precision)[LAYER, LAYER][index, index])
+    if u > _LEVEL_SHOWN * LAYER_SD_HU:
         return Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR)
-    values = solution.state.shared.vector()[LAYER]
-    covariance = np.linalg.inv(posterior.shared_precision)
-    return Measured.of(float(values[index]), float(np.sqrt(covariance[LAYER, LAYER][index, index])), Unit.HU)
+    return Measured.of(float(value), float(u), Unit.HU)
 
 
-def _no_rim() -> Rim:
-    why = Caution.SMALLER_THAN_BLUR
-    return Rim("not measurable", Measured.missing(Unit.MM, why), Measured.missing(Unit.HU, why))
+def _rim(problem: Problem, solution: Solution, posterior: Posterior, side: Side) -> Rim:
+    """Dense line round the halo of a side: its excess over the bone, averaged over the side.
+
+    A rim thinner than the blur shows thickness times excess only, so its thickness carries what was known
+    of it beforehand.
+    """
+    index = int(side == Side.TIP)
+    width = np.split(solution.state.width_mm, [problem.fields.width[0].size])[index]
+    values = solution.state.shared.vector()
+    u = np.sqrt(np.diag(np.linalg.inv(posterior.shared_precision))) * posterior.shared_factor
+    (hu, u_hu), (mm, u_mm) = ((values[w][index], u[w][index]) for w in (RIM_HU, RIM_MM))
+    if float(width.mean()) < _RIM_FROM_MM or u_hu > _RIM_TELLS_HU:
+        why = Caution.SMALLER_THAN_BLUR
+        return Rim("not measurable", Measured.missing(Unit.MM, why), Measured.missing(Unit.HU, why))
+    if hu < max(_RIM_SHOWN_SD * u_hu, _LEAST_RIM_HU):
+        none = Caution.NONE
+        return Rim("not shown", Measured.missing(Unit.MM, none), Measured.missing(Unit.HU, none))
+    bone = np.split(solution.state.bone_hu, [problem.fields.bone[0].size])[index].mean()
+    return Rim(
+        "present",
+        Measured.of(float(mm), float(u_mm), Unit.MM, floor=0.0),
+        Measured.of(float(bone + hu), float(u_hu), Unit.HU),
+    )
 
 
 def mean_weight(problem: Problem, draws: Draws) -> FloatArray:
