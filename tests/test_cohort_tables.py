@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import math
+import shutil
+import subprocess
 from pathlib import Path
 
 import build_reading as build
@@ -169,6 +171,27 @@ def test_a_spreadsheet_can_open_the_csv(cohort: tuple[Path, Manifest, Tables]) -
         assert len(rows) == text.count("\n")
         assert {len(row) for row in rows} == {len(rows[0])}
         assert "nan" not in {cell.lower() for row in rows for cell in row}
+
+
+@pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed (Debian package r-base-core)")
+def test_r_reads_the_same_numbers(cohort: tuple[Path, Manifest, Tables]) -> None:
+    """As docs/cohort.md shows it; sums are printed with 17 figures."""
+    out, _, _ = cohort
+    script = """
+        scans <- read.csv("scans.csv", na.strings = "")
+        wide <- read.csv("wide.csv", na.strings = "")
+        widths <- subset(scans, quantity == "mean_width" & side == "head_side")
+        cat(nrow(scans), nrow(wide), ncol(wide), class(widths$value), scans$arm[1], "\n", sep = "|")
+        cat(sprintf("%.17g", sum(widths$value * widths$weeks_since_surgery)), "\n")
+    """
+    done = subprocess.run(
+        ["Rscript", "--vanilla", "-e", script], cwd=out, capture_output=True, text=True, check=True
+    )
+    long, wide = pd.read_parquet(out / "scans.parquet"), pd.read_parquet(out / "wide.parquet")
+    widths = long[(long["quantity"] == "mean_width") & (long["side"] == "head_side")]
+    sizes, total = done.stdout.splitlines()
+    assert sizes == f'{len(long)}|{len(wide)}|{wide.shape[1]}|numeric|a, "b"|'
+    assert float(total) == pytest.approx((widths["value"] * widths["weeks_since_surgery"]).sum(), rel=1e-14)
 
 
 def test_the_wide_table_has_a_row_for_each_screw_and_scan(cohort: tuple[Path, Manifest, Tables]) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import functools
 import math
 import re
+import shlex
+import sys
 import tomllib
 from dataclasses import dataclass
 from importlib.resources import files
@@ -180,3 +182,15 @@ def weeks_words(weeks: float) -> str:
 def plain_ascii(text: str) -> str:
     """Return text in 7-bit characters for systems that take nothing else."""
     return text.translate(_PLAIN_CHARACTERS).encode("ascii", "replace").decode("ascii")
+
+
+def install_words(extra: str = "") -> str:
+    """Return how to add what is missing to the very Python that runs this.
+
+    Parameters
+    ----------
+    extra : str
+        Extra of this project, for example "dicom"; empty: the project without extras.
+    """
+    wanted = f'"ongrowth[{extra}]"' if extra else "ongrowth"
+    return f"Run: {shlex.quote(sys.executable)} -m pip install {wanted}"

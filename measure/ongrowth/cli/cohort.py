@@ -104,11 +104,9 @@ def _must_have(*packages: str) -> None:
 
     lacking = [name for name in packages if find_spec(name) is None]
     if lacking:
-        raise misuse(
-            "not-installed",
-            f"This command needs {', '.join(lacking)}.",
-            "pip install 'ongrowth[cohort]'",
-        )
+        from ongrowth.wording import install_words
+
+        raise misuse("not-installed", f"This command needs {', '.join(lacking)}.", install_words("cohort"))
 
 
 def _read_manifest(path: Path, given: dict[str, Any]) -> Manifest:

@@ -136,6 +136,8 @@ def _url(text: str | None) -> str | None:
 
 
 def _must_be_installed(*names: str) -> None:
+    from ongrowth.wording import install_words
+
     for name in names:
         try:
             importlib.import_module(name)
@@ -143,7 +145,7 @@ def _must_be_installed(*names: str) -> None:
             raise misuse(
                 "not-installed",
                 f"The Python package {name} is missing.",
-                "Run: pip install 'ongrowth[dicom]'",
+                install_words("dicom"),
             ) from error
 
 

@@ -29,6 +29,7 @@ from ongrowth.cohort.job import Job
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
+from ongrowth.wording import install_words
 
 _TIME_COLUMNS = ("weeks_since_surgery", "surgery_date", "scan_date")
 _SCAN_FACTS = (*_TIME_COLUMNS, "scan_id", "role", "site", "birth_year", "calibration")
@@ -210,7 +211,7 @@ def _parquet_rows(path: Path) -> tuple[list[str], _Rows]:
         import pyarrow.parquet as pq
     except ImportError as error:
         what = "Reading Parquet needs pyarrow."
-        raise _UnreadableError(fault("not-installed", what, "pip install 'ongrowth[cohort]'")) from error
+        raise _UnreadableError(fault("not-installed", what, install_words("cohort"))) from error
     try:
         file = pq.ParquetFile(path)
     except pa.ArrowInvalid as error:

@@ -122,7 +122,7 @@ def section_or_why(title: str, make: Callable[[], Section]) -> Section:
     except Refused as refused:
         return Section(title, (refused.problems[0].text,))
     except ImportError:
-        return Section(title, ("Needs statsmodels: pip install 'ongrowth[cohort]'.",))
+        return Section(title, ("Needs statsmodels: install the extra cohort.",))
 
 
 def render(title: str, sections: Sequence[Section]) -> str:

@@ -8,6 +8,8 @@ import sys
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, requires, version
 
+from ongrowth.wording import install_words
+
 _PURPOSES = {
     "core": "measuring, page, note",
     "dicom": "structured report, segmentation, page as a capture, sending",
@@ -58,11 +60,10 @@ def _requirements() -> dict[str, list[str]]:
 
 
 def _package(use: str, name: str) -> Part:
-    wanted = "ongrowth" if use == "core" else f"'ongrowth[{use}]'"
     try:
         return Part(use, name, version(name), "")
     except PackageNotFoundError:
-        return Part(use, name, "", f"python -m pip install {wanted}")
+        return Part(use, name, "", install_words("" if use == "core" else use))
 
 
 def _display() -> Part:
@@ -77,5 +78,8 @@ def render_ready(parts: tuple[Part, ...]) -> str:
     for use, purpose in _PURPOSES.items():
         missing = [part for part in parts if part.use == use and not part.found]
         lines.append(f"{use:8} {'ready' if not missing else 'not ready':9}  {purpose}")
-        lines += [f"         missing: {part.name}. {part.remedy}" for part in missing]
+        by_remedy: dict[str, list[str]] = {}
+        for part in missing:
+            by_remedy.setdefault(part.remedy, []).append(part.name)
+        lines += [f"         missing: {', '.join(names)}. {remedy}" for remedy, names in by_remedy.items()]
     return "\n".join(lines) + "\n"
