@@ -256,7 +256,7 @@ def test_the_page_stands_alone_and_carries_the_cautions(cohort: tuple[Path, Mani
     assert "<script" not in page
     for caution in fixed_words().cautions:
         assert caution in page
-    assert "1 entries stand in failures.csv" in page
+    assert "Entries in failures.csv: 1" in page
     assert "The protocol stayed the same" in page
 
 

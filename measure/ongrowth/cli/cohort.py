@@ -126,7 +126,8 @@ def _read_manifest(path: Path, given: dict[str, Any]) -> Manifest:
     for problem in (*told(read.faults), *read.notes):
         click.echo(str(problem), err=True)
     n_cases = len({job.case for job in read.jobs})
-    click.echo(f"{len(read.jobs)} scans of {n_cases} cases, {len(read.missed)} missed visits.", err=True)
+    size = f"{_count(len(read.jobs), 'scan')} of {_count(n_cases, 'case')}"
+    click.echo(f"{size}, {_count(len(read.missed), 'missed visit')}.", err=True)
     return read
 
 
@@ -151,7 +152,11 @@ def _look_through(path: Path, out: Path, given: dict[str, Any]) -> None:
         raise BadManifest(*problems)
     n_there = sum(result_file(out, job).is_file() for job in jobs)
     kept = f" {n_there} have a result already; it is kept where scan and settings are the same."
-    click.echo(f"Nothing stands against a run over {len(jobs)} scans.{kept if n_there else ''}")
+    click.echo(f"Nothing stands against a run over {_count(len(jobs), 'scan')}.{kept if n_there else ''}")
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 def _executor(given: dict[str, Any]) -> Executor:
@@ -195,7 +200,7 @@ def _tell_cohort(run: CohortRun, tables: Tables, page: Path, *, as_json: bool) -
         return
     kept = f", {run.n_kept} done before" if run.n_kept else ""
     failed = f", {tables.n_failed} without numbers (see failures.csv)" if tables.n_failed else ""
-    click.echo(f"{run.n_scans} scans: {run.n_measured} measured now{kept}{failed}.")
+    click.echo(f"{_count(run.n_scans, 'scan')}: {run.n_measured} measured now{kept}{failed}.")
     click.echo(f"Tables: {tables.folder}\nPage: {page}")
     click.echo(fixed_words().short)
 

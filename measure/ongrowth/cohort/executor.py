@@ -83,11 +83,13 @@ class LocalWorkers:
         """Give how each task ended, as they end."""
         from distributed import LocalCluster
 
+        n_workers = self.n_workers or cores()
+        self.tell(f"Starting {n_workers} worker{'' if n_workers == 1 else 's'}")
         with (
             _quiet_dask(),
             _without_callers_script(),
             LocalCluster(
-                n_workers=self.n_workers or cores(),
+                n_workers=n_workers,
                 threads_per_worker=1,
                 memory_limit=0,
                 dashboard_address=None,

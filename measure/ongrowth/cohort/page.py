@@ -163,7 +163,7 @@ def _failures(out: Path) -> Iterator[Section]:
     told = tuple(
         (code, str(n), first[code]["text"], first[code]["advice"]) for code, n in sorted(counts.items())
     )
-    sentence = f"{len(rows)} entries stand in failures.csv; one example of each kind is shown."
+    sentence = f"Entries in failures.csv: {len(rows)}; one example of each kind is shown."
     yield Section(
         "CTs without numbers",
         (sentence,),
