@@ -105,6 +105,14 @@ class ScrewFrame:
         direction = np.cos(a) * self.zero_direction + np.sin(a) * self.quarter_direction
         return max(_DIRECTION_WORDS, key=lambda word: float(direction @ np.array(word[1])))[0]
 
+    def sector_words(self, sector: int) -> str:
+        """Return a sector of 45 degrees in words, for example "posterior" or "posterior and left"."""
+        angle = 45.0 * sector
+        if sector % 2 == 0:
+            return self.words_at(angle)
+        before, after = self.words_at(angle - 45.0), self.words_at(angle + 45.0)
+        return before if before == after else f"{before} and {after}"
+
 
 @dataclass(frozen=True, slots=True)
 class Patch:

@@ -370,7 +370,9 @@ class Desk:
             self._tell(f"Scan {scan_id} shows no screw {self.screw_id}.")
             return
         self._show_other(scan_id, (surroundings(scan, implant.frame, _AROUND_MM), implant.frame))
-        self._tell(f"Scan {scan_id} in orange over {self.session.scan_id}, laid screw on screw.")
+        self._tell(
+            f"Scan {scan_id} in orange, {self.session.scan_id} in blue, laid screw on screw; grey: alike."
+        )
 
     def _show_other(self, scan_id: str, over: tuple[Scan, ScrewFrame] | None) -> None:
         assert self.navigator is not None

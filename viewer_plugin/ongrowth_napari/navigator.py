@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 from ongrowth.frame import Patch
 from ongrowth.reading import patient_letters, plane_across, plane_along
 from ongrowth.reports.figures import BONE_WINDOW_HU
-from ongrowth_napari.paint import FINE, WIDTH_SCALE_MM, blank_map, paint_gap, paint_map, paint_scale
+from ongrowth_napari.paint import (
+    FINE,
+    OVER,
+    UNDER,
+    WIDTH_SCALE_MM,
+    blank_map,
+    paint_gap,
+    paint_map,
+    paint_scale,
+)
 from ongrowth_napari.picture import (
     CURSOR,
     EDGE,
@@ -47,6 +56,7 @@ _EDGE_MM = 0.16
 _UNITS = ("mm", "mm")
 _AXES = ("down", "right")
 _HANDLE_COLOUR = (1.0, 0.45, 0.2, 1.0)
+_HANDLE_WORDS = {"head_mm": "head end", "tip_mm": "tip", "plane_low": "", "plane_high": "defect"}
 
 Place = tuple[float, float]
 
@@ -297,6 +307,8 @@ class Navigator:
     def _show_earlier(self) -> None:
         """Add, exchange or hide the earlier CT laid over the cuts."""
         earlier = self.picture.earlier
+        for name in ("along", "across"):
+            self._layers[name].colormap = "gray" if earlier is None else UNDER
         if earlier is None:
             for name in ("earlier_along", "earlier_across"):
                 if self._layers[name] is not None:
@@ -311,7 +323,7 @@ class Navigator:
             if layer is None:
                 under = self._layers[base]
                 layer = _cut_layer(f"other {under.name}", data, tuple(under.translate))
-                layer.colormap, layer.blending, layer.opacity = "bop orange", "additive", 0.6
+                layer.colormap, layer.blending = OVER, "additive"
                 layer.contrast_limits = under.contrast_limits
                 self._layers[name] = layer
                 if under in self.viewer.layers:
@@ -348,7 +360,7 @@ class Navigator:
         ):
             _set_strokes(layers[name], lines)
         _set_words(layers["words"], self._words())
-        _set_data(layers["handles"], np.array(list(self.handles().values())))
+        _set_handles(layers["handles"], self.handles())
 
     def _cursor_lines(self) -> Lines:
         lines = draw_cursor(self.picture, self.depth_mm, self.angle_deg)
@@ -384,14 +396,14 @@ class Navigator:
             ("5 mm", sheet.across(-REACH_MM + 7.6, -REACH_MM - 1.2)),
             ("along the screw", (-MARGIN_MM - 2.0, 0.0)),
             ("unrolled: round the screw", (-MARGIN_MM - 2.0, MAP_LEFT_MM + MAP_WIDTH_MM / 2.0)),
-            (f"across, depth {self.depth_mm:.1f} mm", (-MARGIN_MM - 2.0, ACROSS_RIGHT_MM)),
+            (f"across at {self.depth_mm:.1f} mm", (-MARGIN_MM - 2.0, ACROSS_RIGHT_MM)),
         ]
         words += [(f"{at:.0f}", (at, MAP_LEFT_MM - 3.2)) for at in np.arange(0.0, length + 0.1, 10.0)]
         for angle in (0.0, 90.0, 180.0, 270.0):
-            where = sheet.unrolled(-1.6, angle)
+            where = sheet.unrolled(-2.2, angle)
             words.append((frame.words_at(angle), where))
         for value, share in ((WIDTH_SCALE_MM[1], 0.0), (1.0, 0.5), (WIDTH_SCALE_MM[0], 1.0)):
-            words.append((f"{value:.0f} mm", (14.0 * share, SCALE_LEFT_MM + 4.0)))
+            words.append((f"{value:.0f} mm", (14.0 * share, SCALE_LEFT_MM + 4.6)))
         if self.picture.implant.bridge is not None:
             words.append((self._gap_words(), (sheet.gap_down_mm - 9.6, ACROSS_RIGHT_MM)))
         return words
@@ -485,8 +497,16 @@ def _set_words(layer: Points, words: list[tuple[str, Place]]) -> None:
         layer.refresh_text()
 
 
+def _set_handles(layer: Points, handles: dict[str, Place]) -> None:
+    """Move the points to drag; they are made anew where there are more or fewer than before."""
+    is_new = len(layer.data) != len(handles)
+    _set_data(layer, np.array(list(handles.values())))
+    if is_new:
+        layer.border_color = np.tile(_HANDLE_COLOUR, (len(handles), 1))
+        _set_words(layer, [(_HANDLE_WORDS[name], place) for name, place in handles.items()])
+
+
 def _handle_layer(handles: dict[str, Place]) -> Points:
-    names = {"head_mm": "head end", "tip_mm": "tip", "plane_low": "", "plane_high": "defect"}
     layer = Points(
         np.array(list(handles.values())),
         name="points to drag",
@@ -494,7 +514,7 @@ def _handle_layer(handles: dict[str, Place]) -> Points:
         face_color="transparent",
         border_color=np.tile(_HANDLE_COLOUR, (len(handles), 1)),
         border_width=0.25,
-        features={"word": [names[name] for name in handles]},
+        features={"word": [_HANDLE_WORDS[name] for name in handles]},
         text={
             "string": "{word}",
             "color": _HANDLE_COLOUR,

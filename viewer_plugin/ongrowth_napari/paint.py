@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from napari.utils import Colormap
 from numpy.typing import NDArray
 
 from ongrowth.bridge import BridgeMap
@@ -13,6 +14,9 @@ from ongrowth.halo import HaloMap
 WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
 FINE = 8  # dots of the picture for each cell of a map
 _HATCH_DOTS = 6
+# Two CTs in colours that add up to grey: what is alike shows grey, what differs in colour.
+UNDER = Colormap([[0.0, 0.0, 0.0], [0.0, 0.5, 1.0]], name="this CT, blue")
+OVER = Colormap([[0.0, 0.0, 0.0], [1.0, 0.5, 0.0]], name="other CT, orange")
 _GREY, _HATCH, _BLANK = (0.27, 0.27, 0.27), (0.75, 0.75, 0.75), (0.12, 0.12, 0.12)
 
 Rgba = NDArray[np.float32]

@@ -39,6 +39,7 @@ from ongrowth_napari.session import Session, in_words
 from ongrowth_napari.table import HEAD, Row
 
 _TICK_MS = 100
+_PANEL_WIDTH = 345
 _NOTHING_OVER = "nothing"
 _KEYS = {"Up": (-1.0, 0.0), "Down": (1.0, 0.0), "Left": (0.0, -15.0), "Right": (0.0, 15.0)}
 
@@ -64,11 +65,15 @@ def open_desk(
         measure=measure,
     )
     panel = Panel(desk)
-    viewer.window.add_dock_widget(panel.widget, name="ongrowth", area="right")
+    dock = viewer.window.add_dock_widget(panel.widget, name="ongrowth", area="right")
     viewer.window.add_dock_widget(panel.table.widget, name="figures; a row moves the cursor", area="bottom")
+    window = viewer.window._qt_window
+    window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
+    window.setCorner(Qt.Corner.BottomLeftCorner, Qt.DockWidgetArea.LeftDockWidgetArea)
+    window.resizeDocks([dock], [_PANEL_WIDTH], Qt.Orientation.Horizontal)
     for key, (depth, angle) in _KEYS.items():
         viewer.bind_key(key, _stepper(desk, depth, angle), overwrite=True)
-    viewer.window._qt_window.destroyed.connect(desk.close)
+    window.destroyed.connect(desk.close)
     if desk.reading is None and desk.scan is not None:
         desk.measure()
     panel.refresh()
@@ -353,5 +358,5 @@ def _scrolled(column: QWidget) -> QScrollArea:
     area.setWidget(column)
     area.setWidgetResizable(True)
     area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    area.setMinimumWidth(330)
+    area.setMinimumWidth(_PANEL_WIDTH)
     return area

@@ -15,7 +15,7 @@ from ongrowth.defect import Side
 from ongrowth.reading import Grid, patient_grid, patient_letters, screw_grid
 from ongrowth.reports.figures import BONE_WINDOW_HU
 from ongrowth.scan import Scan
-from ongrowth_napari.paint import WIDTH_SCALE_MM
+from ongrowth_napari.paint import OVER, UNDER, WIDTH_SCALE_MM
 from ongrowth_napari.picture import EDGE, FAINT, PLANE, SECTOR_DEG, TICK_MM, WHITE, ScrewPicture
 
 FloatArray = NDArray[np.float64]
@@ -59,7 +59,7 @@ def screw_layers(picture: ScrewPicture) -> list[Layer]:
     if picture.earlier is not None:
         other = screw_grid(*picture.earlier, _SCREW_MARGIN_MM, _SCREW_REACH_MM, _SCREW_STEP_MM)
         over = _image("other CT, screw axes", other, turn)
-        over.colormap, over.blending, over.opacity = "bop orange", "additive", 0.6
+        layers[0].colormap, over.colormap, over.blending = UNDER, OVER, "additive"
         layers.append(over)
     return [*layers, *_screw_layers(picture, turn)]
 
@@ -119,8 +119,7 @@ def _halo_surface(picture: ScrewPicture, turn: Turn) -> list[Layer]:
             name="halo surface, coloured by width",
             colormap="cividis",
             contrast_limits=WIDTH_SCALE_MM,
-            shading="flat",
-            opacity=0.9,
+            shading="none",  # a shade would change the colour, which is the width
             units=_UNITS,
             axis_labels=turn.axes,
         )
@@ -141,7 +140,7 @@ def _vectors(name: str, pieces: list[FloatArray], colour: Any, width_mm: float, 
     return Vectors(
         strokes,
         name=name,
-        edge_color=colour,
+        edge_color=np.array(colour),
         edge_width=width_mm,
         vector_style="line",
         units=_UNITS,
@@ -191,7 +190,7 @@ def _ends(picture: ScrewPicture, turn: Turn) -> Points:
         name="head end and tip",
         size=1.5,
         face_color="transparent",
-        border_color=EDGE,
+        border_color=np.array(EDGE),
         features={"word": ["head end", "tip"]},
         text={"string": "{word}", "color": "white", "size": 10, "translation": np.array([0.0, 0.0, 2.0])},
         out_of_slice_display=True,
@@ -239,7 +238,8 @@ def letters_at(
     for axis in range(3):
         for end, limit in ((0, low), (1, high)):
             place = middle.copy()
-            inset = 0.03 * (high[axis] - low[axis])
+            share = 0.03 if len(displayed) < 3 else -0.05  # within a slice, outside a block
+            inset = share * (high[axis] - low[axis])
             place[axis] = limit[axis] + (inset if end == 0 else -inset)
             if picture is None:
                 word = _LETTERS[axis][end]

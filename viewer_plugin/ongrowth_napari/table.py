@@ -80,20 +80,13 @@ def _sector_rows(implant: ImplantReading, side: str, site: str) -> list[Row]:
     means = getattr(implant.halo, side).sector_mean_width
     return [
         Row(
-            f"{_capital(side_words(side, site))}, {sector_words(implant, 45.0 * k)}",
+            f"{_capital(side_words(side, site))}, {implant.frame.sector_words(k)}",
             f"mean width {say_compact(mean)}" if mean.is_known else say(mean),
             depth_mm=depth,
             angle_deg=45.0 * k,
         )
         for k, mean in enumerate(means)
     ]
-
-
-def sector_words(implant: ImplantReading, angle_deg: float) -> str:
-    """Return the direction of a sector in words; one between two directions gets both."""
-    first = implant.frame.words_at(angle_deg)
-    beside = {implant.frame.words_at(angle_deg - 22.0), implant.frame.words_at(angle_deg + 22.0)} - {first}
-    return f"{first}-{sorted(beside)[0]}" if len(beside) == 1 else first
 
 
 def place_words(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> str:

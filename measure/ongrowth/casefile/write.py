@@ -139,6 +139,7 @@ def _table(fields: Mapping[str, Any]) -> Any:
     for name, value in fields.items():
         if value not in (None, ""):
             table.add(name, _toml(value))
+    table.add(tomlkit.nl())
     return table
 
 

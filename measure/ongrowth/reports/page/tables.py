@@ -194,25 +194,16 @@ def cut_across_twin(cut: Cut, implant: ImplantReading) -> Table:
     for sector in range(8):
         near = known & (np.abs((angle - 45.0 * sector + 180.0) % 360.0 - 180.0) <= 22.5)
         mean = float(width[near].mean()) if np.any(near) else math.nan
-        rows.append((_sector_words(implant.frame, sector), _width_words(mean)))
+        rows.append((implant.frame.sector_words(sector), _width_words(mean)))
     at = with_unit(cut.at_depth_mm, Unit.MM)
     return Table(f"Halo width round the screw at depth {at}", ("Sector of 45°", "Halo width"), tuple(rows))
-
-
-def _sector_words(frame: ScrewFrame, sector: int) -> str:
-    """Return a sector in words, for example "posterior" or "posterior and left"."""
-    angle = 45.0 * sector
-    if sector % 2 == 0:
-        return frame.words_at(angle)
-    before, after = frame.words_at(angle - 45.0), frame.words_at(angle + 45.0)
-    return before if before == after else f"{before} and {after}"
 
 
 def sector_twin(halo: Halo, frame: ScrewFrame, names: dict[str, str]) -> Table:
     """Return the mean width of each sector on both sides: the twin of the unrolled map."""
     rows = tuple(
         (
-            _sector_words(frame, k),
+            frame.sector_words(k),
             say(halo.head_side.sector_mean_width[k]),
             say(halo.tip_side.sector_mean_width[k]),
         )
