@@ -189,3 +189,33 @@ def unused_corrections(what: Iterable[str], screws: Iterable[str]) -> tuple[Prob
         for name in named
         if name not in found
     )
+
+
+_PART_WORDS = {
+    "head_mm": "head end",
+    "tip_mm": "tip",
+    "defect": "plane of the defect",
+    "left_out": "left out by the reader",
+    "artefact": "marked as artefact",
+}
+
+
+def correction_words(what: str, to: Any) -> str:
+    """Return a correction in words, without its screw; empty for a remark.
+
+    Examples
+    --------
+    >>> correction_words("left.head_mm", [1.0, 2.0, 3.0])
+    'head end set by hand'
+    >>> correction_words("left.artefact", [])
+    'nothing marked as artefact any more'
+    """
+    _, part = split_what(what)
+    if part == "remark":
+        return ""
+    words = _PART_WORDS[part]
+    if part in _REASONS:
+        count = len(to or [])
+        parts = "1 part of the surface" if count == 1 else f"{count} parts of the surface"
+        return f"{parts} {words}" if count else f"nothing {words} any more"
+    return f"{words} as found again" if to is None else f"{words} set by hand"

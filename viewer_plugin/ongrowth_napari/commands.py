@@ -8,17 +8,8 @@ from pathlib import Path
 
 import click
 
+from ongrowth.cli.door import misuse
 from ongrowth.scan import Refused
-
-
-class Unusable(click.ClickException):
-    """The viewer cannot be opened this way: exit status 2, one sentence."""
-
-    exit_code = 2
-
-
-def _unusable(code: str, text: str, advice: str) -> Unusable:
-    return Unusable(f"{code}: {text} {advice}".rstrip())
 
 
 @click.command()
@@ -48,12 +39,12 @@ def view(
     and corrections go there.
     """
     if not path.exists():
-        raise _unusable("no-such-path", f"There is nothing at {path}.", "Check the path.")
+        raise misuse("no-such-path", f"There is nothing at {path}.", "Check the path.")
     from ongrowth_napari.display import obstacle
 
     hindrance = obstacle()
     if hindrance is not None:
-        raise _unusable(hindrance.code, hindrance.text, hindrance.advice)
+        raise misuse(hindrance.code, hindrance.text, hindrance.advice)
     case = path if is_case_file(path) else write_case_beside(path, weeks, site.strip()[:32])
     open_window(case, scan_id, results, author or default_author(), reads_first=read_first)
 
@@ -78,7 +69,7 @@ def write_case_beside(scan: Path, weeks: float | None, site: str) -> Path:
     ------
     Refused
         If the scan cannot serve: then no file is written.
-    Unusable
+    Misuse
         If the folder of the scan cannot be written to, or the week cannot be right.
     """
     from ongrowth.read import read_scan
@@ -88,13 +79,13 @@ def write_case_beside(scan: Path, weeks: float | None, site: str) -> Path:
     try:
         case = new_case_file(scan, weeks, site)
     except OSError as error:
-        raise _unusable(
+        raise misuse(
             "unwritable-folder",
             f"No case file can be written beside {scan.name} ({error.strerror}).",
             "Copy the scan to a folder of your own, or write a case file elsewhere and open that.",
         ) from error
     except Refused as error:
-        raise _unusable("impossible-week", str(error), "") from error
+        raise misuse("impossible-week", str(error), "") from error
     click.echo(f"Case file: {case}", err=True)
     return case
 

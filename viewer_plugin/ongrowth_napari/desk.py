@@ -279,7 +279,8 @@ class Desk:
     def _set_view(self) -> None:
         self.viewer.dims.ndisplay = 2
         is_sheet = self.scene == "sheet"
-        self.viewer.camera.mouse_pan = not is_sheet  # on the sheet the mouse moves the cursor
+        camera = getattr(self.viewer, "scene", self.viewer).camera  # it moved with napari 0.9
+        camera.mouse_pan = not is_sheet  # on the sheet the mouse moves the cursor
         if not is_sheet:
             image = self._scenes[self.scene][0]
             middle = scenes.middle_slice(image)

@@ -67,4 +67,4 @@ def open_panel(napari_viewer: Any) -> Any:
     """Return a starter: it asks for a case file or a scan and puts the panel into this window."""
     from ongrowth_napari.starter import Starter
 
-    return Starter(napari_viewer).widget
+    return Starter(napari_viewer)

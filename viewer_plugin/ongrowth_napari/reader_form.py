@@ -8,11 +8,14 @@ from typing import Any
 from qtpy.QtWidgets import QComboBox, QGridLayout, QGroupBox, QLabel, QLineEdit, QPushButton
 
 from ongrowth.casefile import ReaderEntry
+from ongrowth.findings import category_words
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Against
 from ongrowth.wording import side_words
 from ongrowth_napari.desk import Desk
 
-BRIDGING = ("", "none", "below 25 %", "25 to 50 %", "above 50 %")
+# the published categories, each with its range
+BRIDGING = ("", *(category_words(Measured.of(share, 0.0, Unit.ONE)) for share in (0.1, 0.3, 0.6, 0.9)))
 _RESULTS = ("", *(word.value for word in Against))
 _SIDES = ("head_side", "tip_side")
 
@@ -89,7 +92,7 @@ class ReaderForm:
             if not math.isnan(value) or result:
                 told = None if math.isnan(value) else value
                 out.append(self._entry(reader, "mean_width", side, value=told, against_window=result))
-        category, result = self.bridging.currentText(), self.results["defect"].currentText()
+        category, result = self.bridging.currentText().split(" (")[0], self.results["defect"].currentText()
         if category or result:
             more: dict[str, Any] = {"category": category, "against_window": result}
             out.append(self._entry(reader, "bridged_fraction", "defect", **more))

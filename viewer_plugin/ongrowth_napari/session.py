@@ -20,6 +20,7 @@ from ongrowth.casefile import (
     read_case_file,
     write_case_text,
 )
+from ongrowth.correction import correction_words, split_what
 from ongrowth.scan import refuse
 
 
@@ -203,24 +204,9 @@ def lock_readings(session: Session, readings: Sequence[ReaderEntry]) -> Session:
 
 def in_words(entry: Correction) -> str:
     """Return a correction in a line of words."""
-    screw, _, part = entry.what.rpartition(".")
+    screw, part = split_what(entry.what)
     name = f"{screw}: " if screw else ""
     if part == "remark":
         return f"{name}remark: {entry.remark}"
-    words = {
-        "head_mm": "head end",
-        "tip_mm": "tip",
-        "defect": "defect plane",
-        "left_out": "left out",
-        "artefact": "artefact",
-    }[part]
-    told = f"{name}{words} {_to_words(part, entry.to)}"
-    return f"{told} ({entry.remark})" if entry.remark else told
-
-
-def _to_words(part: str, to: Any) -> str:
-    if to is None or to == []:
-        return "as found" if part in ("head_mm", "tip_mm", "defect") else "nothing any more"
-    if part in ("left_out", "artefact"):
-        return f"in {len(to)} {'part' if len(to) == 1 else 'parts'}"
-    return "at " + ", ".join(f"{number:.1f}" for number in to[:3])
+    why = f" ({entry.remark})" if entry.remark else ""
+    return f"{name}{correction_words(entry.what, entry.to)}{why}"

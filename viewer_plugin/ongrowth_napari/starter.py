@@ -13,10 +13,11 @@ from ongrowth_napari.panel import open_desk
 from ongrowth_napari.session import new_case_file, open_session
 
 
-class Starter:
+class Starter(QWidget):
     """Two buttons and a line for what went wrong."""
 
     def __init__(self, viewer: Any) -> None:
+        super().__init__()
         self.viewer = viewer
         self.told = QLabel("")
         self.told.setWordWrap(True)
@@ -27,17 +28,15 @@ class Starter:
         for part in (case, scan, self.told):
             column.addWidget(part)
         column.addStretch(1)
-        self.widget = QWidget()
-        self.widget.setLayout(column)
-        self.widget.starter = self  # lives as long as its widget
+        self.setLayout(column)
 
     def _ask_case(self) -> None:
-        name, _ = QFileDialog.getOpenFileName(self.widget, "Case file", "", "Case files (*.toml)")
+        name, _ = QFileDialog.getOpenFileName(self, "Case file", "", "Case files (*.toml)")
         if name:
             self.open_case(Path(name))
 
     def _ask_scan(self) -> None:
-        name = QFileDialog.getExistingDirectory(self.widget, "Folder of a CT")
+        name = QFileDialog.getExistingDirectory(self, "Folder of a CT")
         if name:
             self.open_scan(Path(name))
 

@@ -26,6 +26,7 @@ from ongrowth.reading import Case, ChangeMap, Cut, Finding, ImplantReading, Moti
 from ongrowth.reports import figures, then_and_now
 from ongrowth.reports.figures import TimePoint
 from ongrowth.reports.page import tables
+from ongrowth.reports.page.by_hand import corrections_told, reader_table
 from ongrowth.reports.page.tables import Table
 from ongrowth.wording import fixed_words, say, say_short, side_words, weeks_words, with_unit
 
@@ -99,6 +100,8 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
         "dose": _dose_words(case),
         "problems": last.scan.problems,
         "refused": case.refused,
+        "corrections": corrections_told(last),
+        "readers": reader_table(last, site),
         "other_metal": [_metal_words(metal) for metal in last.other_metal],
         "sources": _sources(case.findings),
         "words": fixed_words(),

@@ -1,0 +1,172 @@
+"""Only the wiring: buttons, lists and the table do what the desk offers. Needs a display (xvfb)."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import build_measuring
+import numpy as np
+import pytest
+from viewer_wait import wait_for
+
+from ongrowth.casefile import read_case_file
+from ongrowth.scan import Scan
+
+pytestmark = [
+    pytest.mark.viewer,
+    pytest.mark.skipif(
+        sys.platform.startswith("linux") and not os.environ.get("DISPLAY"), reason="no display"
+    ),
+]
+
+
+@pytest.fixture(scope="module")
+def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any]:
+    """One window for all tests here: to open one takes seconds."""
+    import napari
+
+    from ongrowth_napari.panel import open_desk
+    from ongrowth_napari.session import open_session
+
+    folder = tmp_path_factory.mktemp("case")
+    case = folder / "case.toml"
+    case.write_text(build_measuring.CASE)
+    viewer = napari.Viewer(show=True)
+    viewer.window.resize(1000, 640)
+    panel = open_desk(
+        viewer,
+        open_session(case),
+        scan=scan,
+        author="reader-1",
+        reads_first=True,
+        measure=build_measuring.quick,
+    )
+    yield panel
+    panel.desk.close()
+    viewer.close()
+
+
+def spin() -> None:
+    from qtpy.QtWidgets import QApplication
+
+    for _ in range(5):
+        QApplication.processEvents()
+
+
+def test_it_measures_by_itself_and_the_window_stays_alive(window: Any) -> None:
+    assert window.cancel.isEnabled()
+    assert window.progress.maximum() == 0  # busy
+    turns = 0
+
+    def turned() -> bool:
+        nonlocal turns
+        turns += 1
+        spin()
+        return not window.desk.is_measuring
+
+    wait_for(window.desk, turned)
+    assert turns > 5
+    assert not window.cancel.isEnabled()
+    assert window.screws.currentText() == "Left screw"
+
+
+def test_the_reader_locks_first(window: Any) -> None:
+    form = window.form
+    assert form.widget.isVisible()
+    assert window.table.view.rowCount() == 0
+    form.lock.click()
+    assert form.told.text() == "Enter a pseudonym."
+    form.reader.setText("r1")
+    form.widths["head_side"].setText("0,8 mm")
+    form.widths["tip_side"].setText("wide")
+    form.lock.click()
+    assert "no width" in form.told.text()
+    form.widths["tip_side"].setText("")
+    form.results["head_side"].setCurrentText("as expected")
+    form.bridging.setCurrentIndex(2)
+    form.lock.click()
+    spin()
+    width, bridged = read_case_file(window.desk.session.path).scan[1].reader
+    assert (width.value, width.against_window, width.implant, width.blind) == (
+        0.8,
+        "as expected",
+        "left",
+        True,
+    )
+    assert (bridged.quantity, bridged.side, bridged.category) == ("bridged_fraction", "defect", "minimal")
+    assert not form.widget.isVisible()
+    assert window.table.view.rowCount() == 22
+
+
+def test_a_row_moves_the_cursor(window: Any) -> None:
+    navigator = window.desk.navigator
+    window.table.view.setCurrentCell(8, 0)
+    row = window.table._rows[8]
+    assert (navigator.depth_mm, navigator.angle_deg) == (row.depth_mm, row.angle_deg)
+    assert window.table.place.text().startswith("depth")
+
+
+def test_correcting_undoing_and_saving(window: Any) -> None:
+    window.remark.setText("streak of a rod")
+    window.artefact.click()
+    window.leave_out.click()
+    assert window.corrections.count() == 2
+    assert "streak of a rod" in window.corrections.item(0).text()
+    assert "not saved" in window.corrections.item(1).text()
+    assert window.measure.text() == "Measure again"
+    window.undo.click()
+    assert window.corrections.count() == 1
+    window.author.setText("")
+    assert not window.save.isEnabled()  # nobody corrects without a name
+    window.author.setText("reader-2")
+    window.save.click()
+    assert not window.save.isEnabled()
+    entry = read_case_file(window.desk.session.path).scan[1].correction[0]
+    assert (entry.what, entry.remark) == ("left.artefact", "streak of a rod")
+    window.corrections.setCurrentRow(0)
+    window.take_back.click()
+    assert window.corrections.count() == 2
+    window.undo.click()
+
+
+def test_scenes_are_drawn(window: Any) -> None:
+    viewer = window.desk.viewer
+    for n in (1, 2, 0):
+        window.scenes.setCurrentIndex(n)
+        window.scenes.activated.emit(n)
+        spin()
+        picture = np.asarray(viewer.screenshot(canvas_only=True, flash=False))[..., :3]
+        assert len(np.unique(picture.reshape(-1, 3), axis=0)) > 100
+
+
+def test_arrow_keys_step_the_cursor(window: Any) -> None:
+    from napari.utils.key_bindings import KeyBinding
+
+    viewer, navigator = window.desk.viewer, window.desk.navigator
+    navigator.go(10.0, 0.0)
+    viewer.keymap[KeyBinding.from_str("Down")](viewer)
+    viewer.keymap[KeyBinding.from_str("Left")](viewer)
+    assert (navigator.depth_mm, navigator.angle_deg) == (11.0, 345.0)
+
+
+def test_the_manifest_is_valid_and_its_functions_are_there() -> None:
+    import npe2
+
+    import ongrowth_napari
+
+    path = Path(ongrowth_napari.__file__).with_name("napari.yaml")
+    manifest = npe2.PluginManifest.from_file(path)
+    manifest.validate_imports()
+
+
+def test_the_reader_of_the_manifest_gives_a_layer_in_millimetres(scan: Scan) -> None:
+    from ongrowth_napari.plugin import get_reader, scan_layer
+
+    data, how, kind = scan_layer(scan, "w08")
+    assert (data.shape, kind) == (scan.hu.shape, "image")
+    assert how["units"] == ("mm", "mm", "mm")
+    assert get_reader("/nowhere/at/all") is None
