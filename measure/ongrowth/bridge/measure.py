@@ -16,7 +16,7 @@ from ongrowth.bridge.continuity import (
     refined,
     spread_mm,
 )
-from ongrowth.bridge.model import Bridge, BridgeMap
+from ongrowth.bridge.model import Bridge, BridgeMap, Edge
 from ongrowth.bridge.pieces import find_pieces
 from ongrowth.bridge.tissue import measure_edges, measure_tissue
 from ongrowth.defect import DefectPlane
@@ -153,7 +153,9 @@ def measure_gap(
         return _nothing(defect, Caution.NO_CONTRAST)
     cautions = _cautions(scan, content, told, is_known=is_known)
     share = settings.known_blur_share if is_known else settings.blur_share
-    return _figures(gap, content, section, frame, defect, blur, share, cautions, settings)
+    margin = inner + _FOOT_MM if screw else 0.0
+    edges = measure_edges(gap, margin)
+    return _figures(gap, content, section, frame, defect, blur, share, cautions, settings, edges)
 
 
 def _figures(
@@ -166,6 +168,7 @@ def _figures(
     blur_share: float,
     cautions: Caution,
     settings: BridgeSettings,
+    edges: tuple[Edge, Edge],
 ) -> Bridge:
     bridged = bridged_places(content, section, settings.continuity)
     width = np.where(bridged, 0.0, effective_gap_mm(content, section, settings.continuity))
@@ -176,7 +179,6 @@ def _figures(
     mean_u = math.hypot(open_u * (1.0 - fraction), _mean(width[section & ~bridged]) * fraction_u)
     pieces = find_pieces(content, section, bridged, gap.columns, frame)
     counts = [len(find_pieces(content, section, o, gap.columns, frame)) for o in others]
-    edges = measure_edges(gap)
     area = float(section.sum()) * content.step_mm**2
     cell_u = np.where(section, math.hypot(open_u, _CELL_MM), np.nan)
     return Bridge(
@@ -198,6 +200,7 @@ def _figures(
 
 
 _AREA_SHARE = 0.12
+_FOOT_MM = 0.8  # of the metal, beyond its crests
 
 
 def _width(defect: DefectPlane) -> float:

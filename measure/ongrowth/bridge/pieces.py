@@ -25,7 +25,9 @@ def find_pieces(
     from_outside = ndimage.distance_transform_edt(outline) * content.step_mm
     metal = outline & ~section
     from_metal = (
-        ndimage.distance_transform_edt(~metal) * content.step_mm if metal.any() else from_outside * np.inf
+        ndimage.distance_transform_edt(~metal) * content.step_mm
+        if metal.any()
+        else np.full(outline.shape, np.inf)
     )
     pieces = []
     for k in range(1, n + 1):

@@ -1,7 +1,18 @@
 """The recipe: from a CT to its reading, from a case file to its case. Order of steps, nothing else."""
 
+from ongrowth.case.before import Question, run_before
 from ongrowth.case.course import known_of, run_case
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import case_before
 
-__all__ = ["Known", "Tell", "case_before", "known_of", "run_case", "run_reading", "silent"]
+__all__ = [
+    "Known",
+    "Question",
+    "Tell",
+    "case_before",
+    "known_of",
+    "run_before",
+    "run_case",
+    "run_reading",
+    "silent",
+]

@@ -139,6 +139,7 @@ def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
         role=scan.role or "",
         corrections=correction_records(scan),
         readers=reader_values(scan),
+        preop=next((one.path for one in case_file.scan if one.role == "pre-op" and one is not scan), None),
     )
 
 

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import ongrowth
-from ongrowth.bridge import measure_bridge
+from ongrowth.bridge import Bridge, measure_bridge
 from ongrowth.calibration import find_calibration
 from ongrowth.casefile import scan_name, week_mismatch, weeks_between
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
-from ongrowth.defect import DefectPlane, find_defect, given_defect
+from ongrowth.defect import DefectPlane, carry_defect, find_defect, given_defect, same_plane
 from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
@@ -71,6 +71,8 @@ class Known:
         Id of the scan; by default the name of its path.
     role : str
         "pre-op", "baseline", "follow-up" or "": no screw is looked for before surgery.
+    preop : Path or None
+        CT from before surgery, to place the defect where this CT does not show it.
     carried : mapping of str to DefectPlane
         By the id of the screw: planes carried over from another CT of the case, used where this CT
         does not show the defect.
@@ -92,6 +94,7 @@ class Known:
     windows: Windows = field(default_factory=shipped_windows)
     scan_id: str = ""
     role: str = ""
+    preop: Path | None = None
     carried: Mapping[str, DefectPlane] = field(default_factory=dict)
     corrections: tuple[CorrectionRecord, ...] = ()
     readers: tuple[ReaderValue, ...] = ()
@@ -185,31 +188,75 @@ def _read_implant(
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )
-    return reading, told
+    return reading, (*told, *_whole_note(screw, bridge))
+
+
+def _with_planes_before(
+    scan: Scan, metal: Metalwork, known: Known, tell: Tell
+) -> tuple[Known, tuple[Problem, ...]]:
+    """Return what is known, with the planes of the CT before surgery; and why there is none."""
+    if known.preop is None or known.defect is not None or not metal.screws:
+        return known, ()
+    tell("Carrying the defect over from the CT before surgery")
+    earlier = read_scan(known.preop, progress=tell)
+    found = {
+        screw.id: carry_defect(scan, earlier, ScrewFrame.of(screw.head_mm, screw.tip_mm))
+        for screw in metal.screws
+    }
+    planes = {name: plane for name, plane in found.items() if not isinstance(plane, Problem)}
+    told = tuple(dict.fromkeys(one for one in found.values() if isinstance(one, Problem)))
+    return replace(known, carried={**known.carried, **planes}), told
 
 
 def _defect(
     scan: Scan, screw: Screw, frame: ScrewFrame, metal: Metalwork, known: Known
 ) -> tuple[DefectPlane | None, tuple[Problem, ...]]:
-    """Return the plane given or found, or none with the reason."""
+    """Return the plane given, found or carried over, or none with the reason."""
     given = known.corrected(screw.id).defect or known.defect
     if given is not None:
         return given_defect(given.point_mm, given.normal, frame), ()
     found = find_defect(scan, screw, frame, metalwork=metal)
-    if not isinstance(found, Problem):
-        return found, ()
     carried = known.carried.get(screw.id)
-    return (carried, (_carried_note(screw),)) if carried else (None, (found,))
+    if isinstance(found, Problem):
+        return (carried, (_carried_note(screw, carried),)) if carried else (None, (found,))
+    if carried is not None and carried.how == "pre-op" and not same_plane(found, carried):
+        return carried, (_elsewhere(screw),)
+    return found, ()
 
 
-def _carried_note(screw: Screw) -> Problem:
+def _carried_note(screw: Screw, carried: DefectPlane) -> Problem:
+    source = "the CT before surgery" if carried.how == "pre-op" else "another CT of this case"
     return Problem(
         "defect-carried",
         Level.NOTE,
         f"No slit crosses the bone round screw {screw.id}; the plane of the defect was carried over from "
-        "another CT of this case.",
+        f"{source}.",
         "Bone may have bridged the whole section: look at the cuts.",
     )
+
+
+def _elsewhere(screw: Screw) -> Problem:
+    return Problem(
+        "defect-elsewhere",
+        Level.CAUTION,
+        f"A slit crosses the bone round screw {screw.id}, but not where the CT before surgery shows the "
+        "defect; the plane of that CT was used.",
+        "Look at the cuts: it may be a joint, a crack, or a fracture.",
+    )
+
+
+_WHOLE = 0.9
+
+
+def _whole_note(screw: Screw, bridge: Bridge | None) -> tuple[Problem, ...]:
+    """Say that a plane which was not found in this scan is bridged all over."""
+    if bridge is None or bridge.defect.how == "found" or not bridge.bridged_fraction.low95 > _WHOLE:
+        return ()
+    used = "given plane" if bridge.defect.how == "given" else "plane of the CT before surgery"
+    text = (
+        f"Bone has bridged the whole section at screw {screw.id}: the plane is not seen, the {used} was used."
+    )
+    return (Problem("section-bridged", Level.NOTE, text, "Look at the cut along the screw."),)
 
 
 def _judge(implants: Sequence[ImplantReading], weeks: float, windows: Windows) -> tuple[Finding, ...]:
@@ -235,7 +282,7 @@ def _reading(
     mismatch = week_mismatch(weeks, known.surgery_date, scan.acquisition.date)
     problems = (*told, *((mismatch,) if mismatch else ()))
     noise_hu = image_noise_hu(scan, implants[0].frame) if implants else math.nan
-    facts = gather_facts(scan, _scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)
+    facts = gather_facts(scan, scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)
     facts = _with_blur(facts, implants)
     findings = _judge(implants, weeks, known.windows)
     return Reading(
@@ -244,7 +291,7 @@ def _reading(
         findings=findings,
         summary=answer(implants, findings, facts, known.site),
         provenance=Provenance(ongrowth.__version__, libraries(), _settings(known), scan.digest),
-        source=_source(scan, known),
+        source=source_of(scan, known),
         corrections=known.corrections,
         readers=known.readers,
     )
@@ -269,7 +316,7 @@ def _weeks(known: Known, scan: Scan) -> float:
     return weeks_between(known.surgery_date, known.scan_date or scan.acquisition.date)
 
 
-def _scan_id(path: Path, known: Known, scan: Scan) -> str:
+def scan_id(path: Path, known: Known, scan: Scan) -> str:
     """Return the scan's id; a folder that bears the patient's number lends no name."""
     name = known.scan_id or scan_name(path)
     patient = scan.acquisition.patient_id
@@ -281,13 +328,14 @@ def _settings(known: Known) -> dict[str, Any]:
         "site": known.site,
         "remark": known.remark,
         "surfaces": sorted({spec.surface for spec in known.screws}),
-        "defect": "given" if known.defect else "found",
+        "defect": "given" if known.defect else "pre-op" if known.preop else "found",
         "calibration": known.calibration.name if known.calibration else None,
         "windows": "shipped" if known.windows == shipped_windows() else "own",
     }
 
 
-def _source(scan: Scan, known: Known) -> Source:
+def source_of(scan: Scan, known: Known) -> Source:
+    """Return what identifies a CT, for the private file."""
     made = scan.acquisition
     return Source(
         tuple(str(Path(name).absolute()) for name in scan.source_files),

@@ -21,16 +21,18 @@ _KEY = "made_from"  # among the settings of a reading's provenance
 def made_from(path: Path, known: Known) -> str:
     """Return the SHA-256 of all that a reading depends on: its files, what is known beside them, the version.
 
-    Calibrations count by their content, not by their place. Empty where a file cannot be read.
+    Calibrations and the CT before surgery count by their content, not by their place. Empty where a file
+    cannot be read.
     """
     try:
-        digests = [content_digest(p) if p else "" for p in (path, known.calibration)]
+        digests = [content_digest(p) if p else "" for p in (path, known.calibration, known.preop)]
     except OSError:
         return ""
     facts = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
     facts |= {
         "scan": digests[0],
         "calibration": digests[1],
+        "preop": digests[2],
         "carried": None,  # it follows from the other CTs, see `unchanged`
         "version": ongrowth.__version__,
     }

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import ongrowth
+from ongrowth.cli.before import before
 from ongrowth.cli.cohort import agreement, cohort, courses, readers, windows
 from ongrowth.cli.dicom import dicom
 from ongrowth.cli.door import (
@@ -112,12 +113,6 @@ def _known(given: dict[str, Any]) -> Known:
 
     for name in ("preop", "calibration", "windows"):
         must_exist(given[name], f"--{name}")
-    if given["preop"] is not None:
-        raise misuse(
-            "preop-not-supported",
-            "Placing the defect from a CT before surgery is not built in yet.",
-            "Give the plane with --defect X,Y,Z,NX,NY,NZ.",
-        )
     surgery: dt.datetime | None = given["surgery_date"]
     return Known(
         screws=(_spec(given),),
@@ -127,6 +122,7 @@ def _known(given: dict[str, Any]) -> Known:
         remark=given["remark"].strip()[:200],
         defect=_plane(given["defect"]),
         calibration=given["calibration"],
+        preop=given["preop"],
         windows=read_windows(given["windows"]) if given["windows"] else shipped_windows(),
     )
 
@@ -364,6 +360,7 @@ def completion(shell: str) -> None:
     click.echo(kind(main, {}, "ongrowth", "_ONGROWTH_COMPLETE").source())
 
 
+main.add_command(before)
 main.add_command(dicom)
 for researcher in (cohort, agreement, courses, windows, readers):
     main.add_command(researcher)

@@ -1,16 +1,24 @@
 """Where a defect lies: found as a slit across the bone, taken from elsewhere, or given."""
 
+from ongrowth.defect.carry import carry_defect, same_plane
 from ongrowth.defect.find import DefectSettings, find_defect
 from ongrowth.defect.plane import DefectPlane, Side, given_defect, plane_through
 from ongrowth.defect.preop import OpenDefect, find_open_defect
+from ongrowth.defect.search import find_open_defects, find_open_defects_at
+from ongrowth.defect.spongy import spongy_hu
 
 __all__ = [
     "DefectPlane",
     "DefectSettings",
     "OpenDefect",
     "Side",
+    "carry_defect",
     "find_defect",
     "find_open_defect",
+    "find_open_defects",
+    "find_open_defects_at",
     "given_defect",
     "plane_through",
+    "same_plane",
+    "spongy_hu",
 ]

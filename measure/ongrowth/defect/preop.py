@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,7 @@ _COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
 _DEPTHS_MM = (0.0, 1.2, 2.4)  # behind a face, where the middle of the bone is looked for
 _MOST_CANDIDATES = 6
 _HALF_FRAME_MM = 15.0
+_ENDS_MM = 4.0  # of a screw's course, where no defect is looked for
 # the three ways of looking: each patient axis in turn runs across the slit
 _WAYS = tuple(np.roll(np.eye(3), k, axis=1) for k in range(3))
 
@@ -42,10 +44,13 @@ class OpenDefect:
         from the lamina to the pedicle would cross it.
     frame : ScrewFrame
         Runs along the bone through the defect, head end behind it.
+    worth : float
+        How much speaks for it, to compare candidates: larger is likelier.
     """
 
     defect: DefectPlane
     frame: ScrewFrame
+    worth: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +105,48 @@ def find_open_defect(
     """
     point = np.asarray(point_mm, dtype=np.float64)
     scan.box(point, 0.0)
+    return _best_of(scan, _candidates(scan, point, settings), settings)
+
+
+def find_defect_along(
+    scan: Scan, frame: ScrewFrame, *, settings: PreopSettings = DEFAULT_SETTINGS
+) -> OpenDefect | Problem:
+    """Find the slit across the bone along the course that a screw takes later.
+
+    Parameters
+    ----------
+    scan : Scan
+        A CT without metal there.
+    frame : ScrewFrame
+        Course of the screw, patient mm (LPS) of this CT.
+    settings : PreopSettings
+        How it is searched.
+
+    Returns
+    -------
+    OpenDefect or Problem
+        The defect, or the reason why there is none to be seen.
+
+    Raises
+    ------
+    Refused
+        If the course lies outside the scan (code ``out-of-scan``).
+    """
+    side = np.arange(-_REACH_MM, _REACH_MM + 0.1, 0.5)
+    block = Block.of(scan, frame.world_from_screw, side, side, np.arange(0.0, frame.length_mm, 0.4))
+    inner = (block.z_mm > _ENDS_MM) & (block.z_mm < frame.length_mm - _ENDS_MM)
+    slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, 0.0)
+    likely = [slit for slit in slits if slit.significance > settings.least_significance]
+    found = [(slit, slit.plane(frame.world_from_screw)) for slit in distinct(likely)]
+    return _best_of(scan, found, settings)
+
+
+def _best_of(
+    scan: Scan, candidates: list[tuple[Slit, Plane]], settings: PreopSettings
+) -> OpenDefect | Problem:
+    """Fit the gap at each candidate, and refine the worthiest."""
     best: _Candidate | None = None
-    for slit, plane in _candidates(scan, point, settings):
+    for slit, plane in candidates:
         tried = _fitted(scan, plane, plane.normal, slit.width_mm, _COARSE, slit.significance)
         if tried is not None and (best is None or tried.worth > best.worth):
             best = tried
@@ -183,4 +228,4 @@ def _open_defect(found: _Candidate) -> OpenDefect:
         found.middle.u_angle_deg,
         found.middle.u_offset_mm,
     )
-    return OpenDefect(defect, ScrewFrame.of(*ends))
+    return OpenDefect(defect, ScrewFrame.of(*ends), found.worth)

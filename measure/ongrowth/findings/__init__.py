@@ -16,6 +16,13 @@ from ongrowth.findings.answer import (
     screw_result,
     screw_sentence,
 )
+from ongrowth.findings.before import (
+    answer_before,
+    edges_words,
+    side_sentence,
+    side_to_side,
+    side_words_before,
+)
 from ongrowth.findings.bridging import (
     CATEGORY_SOURCE,
     OEDEMA,
@@ -65,9 +72,11 @@ __all__ = [
     "Window",
     "Windows",
     "answer",
+    "answer_before",
     "bridging_category",
     "category_words",
     "edge_words",
+    "edges_words",
     "expectation",
     "gravest",
     "judge",
@@ -94,6 +103,9 @@ __all__ = [
     "screw_sentence",
     "sector_excess",
     "shipped_windows",
+    "side_sentence",
+    "side_to_side",
+    "side_words_before",
 ]
 
 

@@ -10,7 +10,7 @@ from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.findings.windows import Windows, rows_for
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, Finding
-from ongrowth.wording import with_unit
+from ongrowth.wording import say_short
 
 OEDEMA = ("present", "absent", "unknown")
 
@@ -68,7 +68,7 @@ def edge_words(edge: Edge) -> str:
     if not edge.face_hu.is_known:
         return "not measurable"
     told = {True: "sclerotic", False: "not sclerotic", None: "sclerosis not told"}[edge.is_sclerotic]
-    face, behind = (with_unit(hu.value, Unit.HU) for hu in (edge.face_hu, edge.behind_hu))
+    face, behind = (say_short(hu) for hu in (edge.face_hu, edge.behind_hu))
     return f"{told}: {face}, behind {behind}"
 
 

@@ -14,7 +14,7 @@ from ongrowth.reading.case_parts import (
     Patient,
 )
 from ongrowth.reading.controls import with_controls
-from ongrowth.reading.cuts import cut_along, take_cuts, take_profiles
+from ongrowth.reading.cuts import cut_along, take_cuts, take_defect_cuts, take_profiles
 from ongrowth.reading.facts import case_dose, gather_facts, image_noise_hu, libraries
 from ongrowth.reading.grids import (
     Grid,
@@ -107,6 +107,7 @@ __all__ = [
     "screw_grid",
     "surroundings",
     "take_cuts",
+    "take_defect_cuts",
     "take_profiles",
     "validate",
     "with_controls",

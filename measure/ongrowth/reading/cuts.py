@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,27 @@ def cut_along(scan: Scan, frame: ScrewFrame, name: str) -> Cut:
     depth = np.arange(-_MARGIN_MM, frame.length_mm + _MARGIN_MM, _STEP_MM)
     up = frame.zero_direction if name == "along-zero" else frame.quarter_direction
     return _along(scan, frame, name, up, depth, np.arange(-_REACH_MM, _REACH_MM, _STEP_MM))
+
+
+def take_defect_cuts(scan: Scan, frame: ScrewFrame) -> tuple[Cut, ...]:
+    """Return two cuts along the bone through a defect that no screw crosses; its middle lies at 0 mm.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    frame : ScrewFrame
+        Runs along the bone, the defect in its middle.
+    """
+    depth = np.arange(0.0, frame.length_mm, _STEP_MM)
+    reach = np.arange(-_REACH_MM, _REACH_MM, _STEP_MM)
+    ends = _word(-frame.axis_direction), _word(frame.axis_direction)
+    directions = {"along-zero": frame.zero_direction, "along-quarter": frame.quarter_direction}
+    cuts = [_along(scan, frame, name, across, depth, reach) for name, across in directions.items()]
+    middle = frame.length_mm / 2.0
+    return tuple(
+        replace(cut, right_mm=cut.right_mm - middle, edge_words=(*ends, *cut.edge_words[2:])) for cut in cuts
+    )
 
 
 def widest_depth_mm(halo: Halo, length_mm: float) -> float:

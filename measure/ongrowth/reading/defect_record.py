@@ -8,6 +8,7 @@ from ongrowth.bridge import Bridge, BridgeMap, BridgePiece, Edge
 from ongrowth.defect import DefectPlane
 from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading.parts import DefectReading
 from ongrowth.reading.plain import Record, array_of, plain, real, rows_of
 
 _QUANTITIES = (
@@ -65,6 +66,19 @@ def bridge_from_dict(record: Record) -> Bridge:
         map=_map_from_dict(record["map"]),
         **known,
     )
+
+
+def open_defect_to_dict(defect: DefectReading) -> Record:
+    """Return a defect that no screw crosses, as written, without its pictures."""
+    return {"side": defect.side, "bone_hu": defect.bone_hu.as_dict()} | bridge_to_dict(defect.bridge)
+
+
+def open_defect_from_dict(record: Record) -> DefectReading:
+    """Return what `open_defect_to_dict` wrote; the first files have no bone value."""
+    bridge = bridge_from_dict(record)
+    if "bone_hu" not in record:
+        return DefectReading(record["side"], bridge)
+    return DefectReading(record["side"], bridge, Measured.from_dict(record["bone_hu"]))
 
 
 def _edge_to_dict(edge: Edge) -> Record:

@@ -21,6 +21,7 @@ from ongrowth.scan import Problem
 from ongrowth.screw import OtherMetal, Screw
 
 _BLUR_NOT_TOLD = Measured.missing(Unit.MM, Caution.BLUR_UNKNOWN)
+_NO_BONE_READ = Measured.missing(Unit.HU, Caution.NO_BONE)
 _NO_CORTEX_FOUND = Measured.missing(Unit.MM, Caution.NO_BONE)
 
 
@@ -285,10 +286,24 @@ class ImplantReading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DefectReading:
-    """A defect that no screw crosses."""
+    """A defect that no screw crosses.
+
+    Parameters
+    ----------
+    side : str
+        "left", "right", "midline" or "not established".
+    bridge : Bridge
+        Gap, edges and bridges.
+    bone_hu : Measured
+        CT number of the spongy bone on both sides of it.
+    cuts : tuple of Cut
+        Pictures along the bone through it; the middle of the defect lies at 0 mm.
+    """
 
     side: str
     bridge: Bridge
+    bone_hu: Measured = _NO_BONE_READ
+    cuts: tuple[Cut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,10 @@ def write_pictures(reading: Reading, path: Path) -> None:
         if implant.bridge is not None:
             for name in ("u_mm", "v_mm", "gap_width_mm", "gap_width_u_mm", "bridged", "inside", "hidden"):
                 arrays[f"{implant.id}.gap.{name}"] = getattr(implant.bridge.map, name)
+    for defect in reading.defects:
+        for cut in defect.cuts:
+            key = f"defect {defect.side}.cut.{cut.name}"
+            arrays |= {f"{key}.{n}": np.asarray(getattr(cut, n)) for n in _CUT_ARRAYS}
     _save(path, arrays)
 
 
@@ -46,14 +50,23 @@ def with_pictures(reading: Reading, path: Path) -> Reading:
     """Return a reading with the cuts and profiles stored beside it."""
     stored = _load(path)
     return dataclasses.replace(
-        reading, implants=tuple(_implant_with_pictures(implant, stored) for implant in reading.implants)
+        reading,
+        implants=tuple(_implant_with_pictures(implant, stored) for implant in reading.implants),
+        defects=tuple(
+            dataclasses.replace(defect, cuts=_cuts(stored, f"defect {defect.side}"))
+            for defect in reading.defects
+        ),
     )
+
+
+def _cuts(stored: Arrays, of: str) -> tuple[Cut, ...]:
+    return tuple(_cut(name, part) for name, part in _parts(stored, f"{of}.cut.").items())
 
 
 def _implant_with_pictures(implant: ImplantReading, stored: dict[str, NDArray[Any]]) -> ImplantReading:
     return dataclasses.replace(
         implant,
-        cuts=tuple(_cut(name, part) for name, part in _parts(stored, f"{implant.id}.cut.").items()),
+        cuts=_cuts(stored, implant.id),
         profiles=tuple(
             Profile(side, **part) for side, part in _parts(stored, f"{implant.id}.profile.").items()
         ),

@@ -19,11 +19,16 @@ from ongrowth.reading.by_hand import (
     reader_from_dict,
     reader_to_dict,
 )
-from ongrowth.reading.defect_record import bridge_from_dict, bridge_to_dict, defect_to_dict, plane_from_dict
+from ongrowth.reading.defect_record import (
+    bridge_from_dict,
+    defect_to_dict,
+    open_defect_from_dict,
+    open_defect_to_dict,
+    plane_from_dict,
+)
 from ongrowth.reading.parts import (
     Against,
     Control,
-    DefectReading,
     DoseFacts,
     Finding,
     ImplantReading,
@@ -52,7 +57,7 @@ def reading_to_dict(reading: Reading) -> Record:
         "provenance": provenance_to_dict(reading.provenance),
         "scan": _scan_to_dict(reading.scan),
         "implants": [_implant_to_dict(implant) for implant in reading.implants],
-        "defects": [{"side": d.side} | bridge_to_dict(d.bridge) for d in reading.defects],
+        "defects": [open_defect_to_dict(d) for d in reading.defects],
         "other_metal": [_metal_to_dict(metal) for metal in reading.other_metal],
         "findings": [finding_to_dict(finding) for finding in reading.findings],
         "summary": summary_to_dict(reading.summary),
@@ -69,7 +74,7 @@ def reading_from_dict(record: Record) -> Reading:
         findings=tuple(finding_from_dict(r) for r in record["findings"]),
         summary=summary_from_dict(record["summary"]),
         provenance=provenance_from_dict(record["provenance"]),
-        defects=tuple(DefectReading(r["side"], bridge_from_dict(r)) for r in record["defects"]),
+        defects=tuple(open_defect_from_dict(r) for r in record["defects"]),
         other_metal=tuple(_metal_from_dict(r) for r in record["other_metal"]),
         corrections=tuple(correction_from_dict(r) for r in record.get("corrections", [])),
         readers=tuple(reader_from_dict(r) for r in record.get("readers", [])),

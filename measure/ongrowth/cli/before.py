@@ -1,0 +1,73 @@
+"""The command for a CT from before surgery."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ongrowth.cli.door import (
+    Numbers,
+    debug_option,
+    json_option,
+    must_be_writable,
+    must_exist,
+    out_folder_option,
+    tell,
+    windows_option,
+)
+
+
+@click.command()
+@click.argument("scan", type=click.Path(path_type=Path))
+@click.option("--site", default="", help="Vertebra or bone, for example L5; only for print.")
+@click.option("--point", type=Numbers(3), help="A place in or near the defect, patient mm (LPS).")
+@click.option("--side", type=click.Choice(["left", "right"]), help="Look at one side alone.")
+@click.option(
+    "--oedema",
+    type=click.Choice(["present", "absent", "unknown"]),
+    default="unknown",
+    show_default=True,
+    help="Oedema signal on MRI, for the rule of thumb on grafting.",
+)
+@windows_option
+@out_folder_option
+@json_option
+@debug_option
+def before(
+    scan: Path,
+    site: str,
+    point: tuple[float, float, float] | None,
+    side: str | None,
+    oedema: str,
+    windows: Path | None,
+    out: Path,
+    as_json: bool,  # noqa: FBT001
+) -> None:
+    """Measure the gap on a CT from before surgery, on both sides, and write the page.
+
+    SCAN is a folder, a zip of a folder, or one NIfTI, NRRD or MHA file. Without --point it has to show
+    one level alone.
+    """
+    must_exist(scan, "SCAN")
+    must_exist(windows, "--windows")
+    must_be_writable(out)
+    from ongrowth.case import Known, Question, run_before
+    from ongrowth.findings import read_windows, shipped_windows
+    from ongrowth.reading import write_reading, write_text
+    from ongrowth.reports.before import render_before
+    from ongrowth.wording import fixed_words
+
+    site = site.strip()[:32]
+    known = Known(site=site, windows=read_windows(windows) if windows else shipped_windows(), role="pre-op")
+    reading = run_before(scan, Question(point, side or "", oedema), known, tell)
+    tell("Writing the page")
+    page = render_before(reading, site)
+    write_reading(reading, out / reading.scan.id)
+    write_text(out / "page.html", page)
+    if as_json:
+        click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
+        return
+    click.echo(reading.summary.sentence)
+    click.echo(f"Page: {(out / 'page.html').resolve()}")
+    click.echo(fixed_words().short)

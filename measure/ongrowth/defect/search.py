@@ -1,0 +1,190 @@
+"""Find the open defects of one vertebra before surgery, on both sides, without a point to start from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+from scipy.spatial.transform import Rotation
+
+from ongrowth.defect.preop import OpenDefect, PreopSettings, find_open_defect
+from ongrowth.defect.slit import Block, darkness_hu
+from ongrowth.geometry import RigidTransform, unit
+from ongrowth.scan import Level, Problem, Refused, Scan, refuse
+from ongrowth.screw.canal import canal_x_mm
+
+FloatArray = NDArray[np.float64]
+
+SIDES = ("left", "right")
+# From the lamina to the pedicle: forward and up, a little outward. Anatomy of the lumbar arch; the angles
+# tried about it cover the tilt of a defect and of the pose.
+_COURSE = np.array([0.18, -0.72, 0.67])
+_TURNS_DEG = (-28.0, 0.0, 28.0)
+_WIDTHS_MM = (1.0, 2.4, 4.4)
+_STEP_MM = 0.9
+_HALF_SQUARE_MM = 3.0  # about the section of a pars
+_LEAST_DARK_HU = 40.0
+_FROM_MIDDLE_MM = (6.0, 32.0)  # how far from the canal's middle a pars lies, child to grown
+_MOST_MM = 75.0  # a taller CT shows more than one level
+_BONE_HU = 180.0
+_PEAKS = 5
+# Found on phantoms of the tuning half: gaps of 0.8 mm and more reach 9 to 12, notches between processes 5.
+_LEAST_WORTH = 6.5
+_APART_MM = 5.0
+_MIRRORED = PreopSettings(near_mm=8.0)  # the two sides of an arch differ by some millimetres
+
+
+@dataclass(frozen=True, slots=True)
+class _Peak:
+    place_mm: FloatArray
+    dark_hu: float
+
+
+def find_open_defects(scan: Scan) -> dict[str, OpenDefect | Problem]:
+    """Find the slit across the arch on the left and on the right.
+
+    A slit is looked for across the course of the pars; joints look alike where they lie so, and only a
+    reader can tell them apart.
+
+    Parameters
+    ----------
+    scan : Scan
+        A CT of one level without metal.
+
+    Returns
+    -------
+    dict
+        For "left" and "right" the defect, or the reason why there is none to be seen.
+
+    Raises
+    ------
+    Refused
+        Code ``point-needed`` where the CT shows more than one level.
+    """
+    low, high = _bone_box(scan)
+    if high[2] - low[2] > _MOST_MM:
+        raise refuse(
+            "point-needed",
+            f"This CT shows {high[2] - low[2]:.0f} mm of spine, more than one level.",
+            "Give a point in or near the defect with --point X,Y,Z, or a series of the one level.",
+        )
+    middle_x = canal_x_mm(scan, (low + high) / 2.0)
+    middle_x = float((low[0] + high[0]) / 2.0) if np.isnan(middle_x) else middle_x
+    return {side: _on_side(scan, side, low, high, middle_x) for side in SIDES}
+
+
+def find_open_defects_at(scan: Scan, point_mm: ArrayLike) -> dict[str, OpenDefect | Problem]:
+    """Find the slit near a point, and the one on the other side where the arch mirrors it.
+
+    Parameters
+    ----------
+    scan : Scan
+        A CT without metal there.
+    point_mm : array_like, shape (3,)
+        A place in or near the defect, patient mm (LPS).
+
+    Returns
+    -------
+    dict
+        By "left" and "right"; "not established" alone where no canal tells the middle.
+
+    Raises
+    ------
+    Refused
+        If the point lies outside the scan (code ``out-of-scan``).
+    """
+    point = np.asarray(point_mm, dtype=np.float64)
+    here = find_open_defect(scan, point)
+    middle_x = canal_x_mm(scan, point)
+    if np.isnan(middle_x):
+        return {"not established": here}
+    side, other = SIDES if point[0] > middle_x else SIDES[::-1]
+    mirrored = point * [-1.0, 1.0, 1.0] + [2.0 * middle_x, 0.0, 0.0]
+    try:
+        there = find_open_defect(scan, mirrored, settings=_MIRRORED)
+    except Refused:
+        there = _none_seen(other)
+    is_seen = not isinstance(there, Problem) and there.worth > _LEAST_WORTH
+    found = {side: here, other: there if is_seen else _none_seen(other)}
+    return {name: found[name] for name in SIDES}
+
+
+def _bone_box(scan: Scan) -> tuple[FloatArray, FloatArray]:
+    """Return two corners of the box that holds the bone, patient mm."""
+    step = [max(1, round(2.0 / s)) for s in scan.step_mm]
+    k, j, i = np.nonzero(scan.hu[:: step[0], :: step[1], :: step[2]] > _BONE_HU)
+    if k.size == 0:
+        raise refuse("no-bone", "No bone is seen in this CT.", "Check that it is the right series.")
+    places = scan.world_mm(np.column_stack([k, j, i]) * np.array(step))
+    return np.percentile(places, 0.5, axis=0), np.percentile(places, 99.5, axis=0)
+
+
+def _on_side(
+    scan: Scan, side: str, low: FloatArray, high: FloatArray, middle_x: float
+) -> OpenDefect | Problem:
+    sign = 1.0 if side == "left" else -1.0
+    edges = middle_x + sign * np.array(_FROM_MIDDLE_MM)
+    corners = np.array([[edges.min(), *low[1:]], [edges.max(), *high[1:]]])
+    best: OpenDefect | None = None
+    most = _LEAST_WORTH
+    for peak in _peaks(scan, sign, corners):
+        try:
+            found = find_open_defect(scan, peak.place_mm)
+        except Refused:
+            continue
+        if isinstance(found, Problem):
+            continue
+        away = np.abs(found.defect.plane.point_mm[0] - middle_x)
+        if found.worth > most and _FROM_MIDDLE_MM[0] / 2.0 < away < _FROM_MIDDLE_MM[1] + 4.0:
+            best, most = found, found.worth
+    return best or _none_seen(side)
+
+
+def _none_seen(side: str) -> Problem:
+    return Problem(
+        "defect-not-seen",
+        Level.NOTE,
+        f"No slit crosses the arch on the {side} side.",
+        "Give a point inside the defect with --point, if there is one.",
+    )
+
+
+def _peaks(scan: Scan, sign: float, corners: FloatArray) -> list[_Peak]:
+    """Return the places with the darkest squares across the course of the pars, the darkest first."""
+    half = float(np.linalg.norm(np.ptp(corners, axis=0))) / 2.0
+    grid = np.arange(-half, half + _STEP_MM / 2.0, _STEP_MM)
+    found: list[_Peak] = []
+    for axes in _ways(sign):
+        block = Block.of(scan, RigidTransform(axes, corners.mean(axis=0)), grid, grid, grid)
+        for width in _WIDTHS_MM:
+            found += _darkest(block, width, corners)
+    found.sort(key=lambda peak: -peak.dark_hu)
+    kept: list[_Peak] = []
+    for peak in found:
+        if all(np.linalg.norm(peak.place_mm - k.place_mm) > _APART_MM for k in kept):
+            kept.append(peak)
+    return kept[:_PEAKS]
+
+
+def _ways(sign: float) -> list[FloatArray]:
+    """Return the axes of blocks whose third axis runs along the pars, tilted a few ways."""
+    course = unit(_COURSE * np.array([sign, 1.0, 1.0]))
+    first = unit(np.cross([0.0, 0.0, 1.0], course))
+    axes = np.column_stack([first, np.cross(course, first), course])
+    tilts = [(a, b) for a in _TURNS_DEG for b in _TURNS_DEG]
+    return [axes @ Rotation.from_euler("xy", tilt, degrees=True).as_matrix() for tilt in tilts]
+
+
+def _darkest(block: Block, width_mm: float, corners: FloatArray) -> list[_Peak]:
+    """Return the local maxima of the darkness averaged over a square across the third axis."""
+    size = round(2.0 * _HALF_SQUARE_MM / _STEP_MM)
+    dark = ndimage.uniform_filter(darkness_hu(block, width_mm), (size, size, 1), mode="constant")
+    top = ndimage.maximum_filter(dark, round(_APART_MM / _STEP_MM))
+    at = np.argwhere((dark == top) & (dark > _LEAST_DARK_HU))
+    places = block.world_from_block.apply(
+        np.column_stack([block.x_mm[at[:, 0]], block.y_mm[at[:, 1]], block.z_mm[at[:, 2]]])
+    )
+    inside = np.all((places > corners.min(axis=0)) & (places < corners.max(axis=0)), axis=1)
+    return [_Peak(place, float(dark[tuple(k)])) for place, k in zip(places[inside], at[inside], strict=True)]

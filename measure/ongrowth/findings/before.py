@@ -1,0 +1,99 @@
+"""The answer before surgery, in words: gap and edges of each side, side to side, and what is not told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from ongrowth.bridge import Bridge
+from ongrowth.quantity import Measured, Unit
+from ongrowth.reading import DefectReading, Finding, Summary
+from ongrowth.scan import Level, Problem
+from ongrowth.wording import say_short
+
+JOINT = (
+    "Whether a slit is the defect or a joint: a facet joint may look alike. Compare the place with the "
+    "pictures; otherwise give a point in the defect."
+)
+STILL = "Movement of the defect: the CT was taken lying still."
+STAGE = "Oedema, and how old the defect is: MRI shows the signal, CT does not."
+_NOT_LOOKED_AT = ("disc", "facet joints", "other levels", "nerve roots", "soft tissue", "course of a screw")
+
+
+def side_words_before(side: str) -> str:
+    """Return how a side is called at the head of a sentence.
+
+    Examples
+    --------
+    >>> side_words_before("left"), side_words_before("not established")
+    ('Left side', 'Side not established')
+    """
+    return "Side not established" if side == "not established" else f"{side.capitalize()} side"
+
+
+def edges_words(bridge: Bridge) -> str:
+    """Return whether the edges of a gap are sclerotic, both together."""
+    told = (bridge.head_edge.is_sclerotic, bridge.tip_edge.is_sclerotic)
+    if told == (True, True):
+        return "both edges sclerotic"
+    if told == (False, False):
+        return "no edge sclerotic"
+    names = [name for name, edge in zip(("rear", "front"), told, strict=True) if edge]
+    unknown = [name for name, edge in zip(("rear", "front"), told, strict=True) if edge is None]
+    parts = [f"{' and '.join(names)} edge sclerotic"] if names else []
+    parts += [f"sclerosis of the {' and '.join(unknown)} edge not told"] if unknown else []
+    return ", ".join(parts)
+
+
+def side_sentence(defect: DefectReading, graft: Finding | None) -> str:
+    """Return one side in a sentence, with the rule of thumb."""
+    bridge = defect.bridge
+    gap, largest = say_short(bridge.gap_width_mean_open), say_short(bridge.gap_width_max)
+    told = (
+        f"{side_words_before(defect.side)}: gap {gap} on average, {largest} at most; {edges_words(bridge)}."
+    )
+    return f"{told} {graft.why}" if graft is not None else told
+
+
+def side_to_side(defects: Sequence[DefectReading]) -> tuple[tuple[str, Measured], ...]:
+    """Return what the left side has more than the right; empty unless both were measured."""
+    by_side = {defect.side: defect for defect in defects}
+    if not {"left", "right"} <= set(by_side):
+        return ()
+    left, right = by_side["left"], by_side["right"]
+    gaps = (left.bridge.gap_width_mean_open, right.bridge.gap_width_mean_open)
+    return (
+        ("Mean gap, left less right", _difference(*gaps, Unit.MM)),
+        ("Spongy bone, left less right", _difference(left.bone_hu, right.bone_hu, Unit.HU)),
+    )
+
+
+def _difference(one: Measured, other: Measured, unit: Unit) -> Measured:
+    cautions = one.cautions | other.cautions
+    if not (one.is_known and other.is_known):
+        return Measured.missing(unit, cautions)
+    return Measured.of(one.value - other.value, math.hypot(one.u, other.u), unit, cautions)
+
+
+def answer_before(
+    defects: Sequence[DefectReading], findings: Sequence[Finding], told: Sequence[Problem], site: str
+) -> Summary:
+    """Return the answer before surgery.
+
+    Parameters
+    ----------
+    defects : sequence of DefectReading
+        The sides on which a slit was found.
+    findings : sequence of Finding
+        The rule of thumb for each, named by its side.
+    told : sequence of Problem
+        Why a side shows none.
+    site : str
+        Vertebra or bone, for print.
+    """
+    graft = {finding.implant: finding for finding in findings}
+    sentences = [side_sentence(defect, graft.get(defect.side)) for defect in defects]
+    sentences += [problem.text for problem in told if problem.level is not Level.REFUSE]
+    cannot_tell = [JOINT, STAGE, STILL] if defects else [STAGE]
+    level = [] if site else ["Which level this is: it is not inferred from the images."]
+    return Summary(" ".join(sentences), math.nan, tuple(level + cannot_tell), _NOT_LOOKED_AT)

@@ -1,0 +1,193 @@
+"""The page before surgery: gap, edges and bone on both sides on one sheet, the answer first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+import ongrowth
+from ongrowth.bridge import Bridge
+from ongrowth.findings import edge_words, side_sentence, side_to_side, side_words_before
+from ongrowth.quantity import Measured, Unit
+from ongrowth.reading import Cut, DefectReading, Finding, Reading
+from ongrowth.reports.drawing import svg_of
+from ongrowth.reports.figures import BONE_WINDOW_HU, draw_gap_map
+from ongrowth.wording import fixed_words, say_compact, say_short, with_unit
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+RULE = (
+    "Rule of thumb on grafting: a gap above 4 mm is grafted; without oedema signal on MRI one above "
+    "2 to 3 mm already. Common practice, no source."
+)
+_OEDEMA_WORDS = {
+    "present": "Oedema signal on MRI: present.",
+    "absent": "Oedema signal on MRI: absent.",
+    "unknown": "Oedema signal on MRI: not known.",
+}
+_CUT_MM = (58.0, 38.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SideView:
+    """What is printed of one side: its sentence and its pictures, each with a caption."""
+
+    name: str
+    sentence: str
+    rule: str
+    pictures: tuple[tuple[Markup, str], ...]
+
+
+Rows = tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def render_before(reading: Reading, site: str = "") -> str:
+    """Return the page of a CT before surgery as one self-contained HTML text.
+
+    Parameters
+    ----------
+    reading : Reading
+        As `run_before` gives it.
+    site : str
+        Vertebra or bone, for print.
+
+    Returns
+    -------
+    str
+        HTML with inline pictures: no script, no network; one sheet of A4.
+    """
+    import jinja2
+
+    engine = jinja2.Environment(
+        loader=jinja2.PackageLoader("ongrowth.reports.before"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    return engine.get_template("before.html").render(_view(reading, site))
+
+
+def _view(reading: Reading, site: str) -> dict[str, Any]:
+    graft = {finding.implant: finding for finding in reading.findings}
+    oedema = str(reading.provenance.settings.get("oedema_signal", "unknown"))
+    scan = reading.scan
+    facts = [" × ".join(f"{v:.2f}" for v in scan.voxel_mm) + " mm voxels"]
+    facts += [f"kernel {scan.kernel}"] if scan.kernel else ["kernel not stated"]
+    return {
+        "title": f"{site or 'Site not given'}, before surgery",
+        "date": reading.source.scan_date.isoformat() if reading.source.scan_date else "",
+        "sides": [_side(defect, graft.get(defect.side)) for defect in reading.defects],
+        "missing": [problem for problem in scan.problems if problem.code == "defect-not-seen"],
+        "problems": [problem for problem in scan.problems if problem.code != "defect-not-seen"],
+        "columns": [side_words_before(defect.side) for defect in reading.defects],
+        "rows": _rows(reading.defects),
+        "between": [(name, say_compact(value)) for name, value in side_to_side(reading.defects)],
+        "rule": RULE,
+        "oedema": _OEDEMA_WORDS[oedema],
+        "cannot_tell": reading.summary.cannot_tell,
+        "not_looked_at": reading.summary.not_looked_at,
+        "facts": "; ".join(facts),
+        "words": fixed_words(),
+        "version": ongrowth.__version__,
+        "digest": reading.provenance.input_digest[:12],
+    }
+
+
+def _side(defect: DefectReading, graft: Finding | None) -> SideView:
+    cuts = [(Markup(_cut_svg(cut, defect)), _cut_caption(cut)) for cut in defect.cuts]
+    bridge = defect.bridge
+    alt = f"Gap width over the section: mean {say_short(bridge.gap_width_mean_open)}."
+    gap = (Markup(draw_gap_map(bridge.map, alt)), "Gap over the section (crossed: bone across)")
+    return SideView(
+        side_words_before(defect.side),
+        side_sentence(defect, None),
+        _rule_words(graft) if graft else "",
+        (*cuts, gap),
+    )
+
+
+_STATE_WORDS = {
+    "graft by rule of thumb": "graft",
+    "no graft by rule of thumb": "no graft",
+    "depends on the oedema signal": "depends on the oedema signal",
+    "not measurable": "not measurable",
+}
+
+
+def _rule_words(graft: Finding) -> str:
+    """Return what the rule of thumb gives, its standing named once."""
+    why = graft.why.split(": ", 1)[-1]
+    state = _STATE_WORDS.get(graft.state, "not decided")
+    return f"By rule of thumb (common practice, no source): {state}; {why}"
+
+
+def _cut_caption(cut: Cut) -> str:
+    return f"Along the arch, {cut.edge_words[0]} to {cut.edge_words[1]}; {cut.edge_words[2]} up"
+
+
+def _cut_svg(cut: Cut, defect: DefectReading) -> str:
+    """Draw a cut along the bone in a bone window, with the two faces of the gap."""
+    low, high = BONE_WINDOW_HU
+    extent = (cut.right_mm[0], cut.right_mm[-1], cut.down_mm[-1], cut.down_mm[0])
+
+    def draw(axes: Axes) -> None:
+        axes.imshow(cut.hu, cmap="gray", vmin=low, vmax=high, extent=extent, interpolation="bilinear")
+        axes.plot([0.0], [0.0], marker="+", ms=9.0, mew=0.8, color="#ffd23f")
+        axes.set_xlabel("mm from the middle of the defect", labelpad=1.0)
+        for word, x, y, ha, va in (
+            (cut.edge_words[0], 0.01, 0.5, "left", "center"),
+            (cut.edge_words[1], 0.99, 0.5, "right", "center"),
+            (cut.edge_words[2], 0.5, 0.99, "center", "top"),
+            (cut.edge_words[3], 0.5, 0.01, "center", "bottom"),
+        ):
+            box = {"facecolor": "black", "alpha": 0.6, "pad": 1.0, "lw": 0.0}
+            axes.text(
+                x, y, word, transform=axes.transAxes, ha=ha, va=va, color="white", fontsize=6.0, bbox=box
+            )
+
+    words = f"CT cut along the bone through the defect, {side_words_before(defect.side)}; cross: its middle."
+    return svg_of(draw, words, _CUT_MM)
+
+
+_QUANTITIES = (
+    ("gap_width_mean_open", "Gap width, mean"),
+    ("gap_width_max", "Gap width, largest"),
+    ("bridged_fraction", "Bone across the gap"),
+    ("cross_section_mm2", "Cross-section of the bone"),
+    ("tissue_hu", "Tissue in the gap"),
+)
+
+
+def _rows(defects: Sequence[DefectReading]) -> Rows:
+    """Return the table of both sides: name, and a cell for each."""
+
+    def row(name: str, cells: Sequence[str]) -> tuple[str, tuple[str, ...]]:
+        return name, tuple(cells)
+
+    out = [row(words, [_say(d.bridge, name) for d in defects]) for name, words in _QUANTITIES]
+    out.append(row("Edge, rear (lamina)", [edge_words(d.bridge.head_edge) for d in defects]))
+    out.append(row("Edge, front (pedicle)", [edge_words(d.bridge.tip_edge) for d in defects]))
+    out.append(row("Spongy bone beside it", [say_compact(d.bone_hu) for d in defects]))
+    out.append(row("Smallest bridge this scan shows", [_shown(d.bridge) for d in defects]))
+    out.append(row("Middle of the defect, patient mm (LPS)", [_place(d.bridge) for d in defects]))
+    return tuple(out)
+
+
+def _say(bridge: Bridge, name: str) -> str:
+    value: Measured = getattr(bridge, name)
+    return say_compact(value)
+
+
+def _shown(bridge: Bridge) -> str:
+    shown = bridge.smallest_bridge_shown_mm
+    return "not told" if math.isnan(shown) else with_unit(shown, Unit.MM)
+
+
+def _place(bridge: Bridge) -> str:
+    return ", ".join(f"{v:.1f} mm" for v in bridge.defect.plane.point_mm)
