@@ -137,6 +137,8 @@ def test_forms_of_another_study_or_without_a_reader_are_refused(cohort: Path, tm
         unblind([form.assign(reader=None)], key)
     with pytest.raises(Refused, match=r"not-of-this-key.*R9999"):
         unblind([form.assign(item="R9999")], key)
+    with pytest.raises(Refused, match="no-rows"):
+        unblind([read_table(tmp_path / "readers" / "form.csv")], key)
     with pytest.raises(Refused, match="missing-column"):
         unblind([form.drop(columns="value")], key)
 

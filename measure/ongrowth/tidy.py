@@ -70,6 +70,11 @@ def numbers(table: pd.DataFrame, column: str) -> pd.Series[float]:
     return found.astype(float)
 
 
+def texts(table: pd.DataFrame, column: str) -> pd.Series[str]:
+    """Return a column as texts without blanks at their ends, the empty text where a cell is empty."""
+    return table[column].astype(object).where(table[column].notna(), "").astype(str).str.strip()
+
+
 def need_columns(table: pd.DataFrame, columns: Sequence[str]) -> None:
     """Refuse a table that lacks columns (code ``missing-column``), naming all of them."""
     lacking = [name for name in columns if name not in table.columns]
@@ -123,7 +128,6 @@ def select(table: pd.DataFrame, quantity: str, sides: Sequence[str] = HALO_SIDES
         )
     for name in ("weeks_since_surgery", "value"):
         rows[name] = pd.to_numeric(rows[name])
-    implant = rows["implant"].fillna("").astype(str)
-    rows["screw"] = rows["case"].astype(str) + "/" + implant
+    rows["screw"] = rows["case"].astype(str) + "/" + texts(rows, "implant")
     rows["place"] = rows["screw"] + "/" + rows["side"].astype(str)
     return rows.sort_values(["case", "implant", "side", "weeks_since_surgery"], kind="stable")

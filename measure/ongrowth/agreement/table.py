@@ -18,7 +18,7 @@ from ongrowth.agreement.linearity import linearity_and_bias
 from ongrowth.agreement.repeatability import measure_repeatability
 from ongrowth.estimate import Estimate
 from ongrowth.scan import refuse
-from ongrowth.tidy import need_columns, numbers
+from ongrowth.tidy import need_columns, numbers, texts
 
 FloatArray = NDArray[np.float64]
 Readings = dict[str, list[list[float]]]
@@ -132,7 +132,7 @@ def _part(name: str, table: pd.DataFrame, layout: Layout) -> Iterator[Statistic]
 
 
 def _subjects(table: pd.DataFrame, layout: Layout) -> pd.Series[str]:
-    columns = [table[column].fillna("").astype(str) for column in layout.subject]
+    columns = [texts(table, column) for column in layout.subject]
     joined = columns[0]
     for column in columns[1:]:
         joined = joined + "|" + column
@@ -142,7 +142,7 @@ def _subjects(table: pd.DataFrame, layout: Layout) -> pd.Series[str]:
 def _methods(table: pd.DataFrame, layout: Layout) -> pd.Series[str]:
     if not layout.method:
         return pd.Series("", index=table.index)
-    return table[layout.method].fillna("").astype(str)
+    return texts(table, layout.method)
 
 
 def _readings(table: pd.DataFrame, layout: Layout) -> Readings:
@@ -274,7 +274,7 @@ def _kappas(part: str, table: pd.DataFrame, layout: Layout) -> Iterator[Statisti
 
 def _categories(table: pd.DataFrame, layout: Layout) -> dict[str, dict[tuple[str, int], str]]:
     """Return for each method the category of each subject and occasion."""
-    words = table[layout.category].fillna("").astype(str).to_numpy()
+    words = texts(table, layout.category).to_numpy()
     read: dict[str, dict[tuple[str, int], str]] = {}
     for who, how, word in zip(_subjects(table, layout), _methods(table, layout), words, strict=True):
         if word:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from ongrowth.reading import Cut, ImplantReading, read_reading, write_text
 from ongrowth.scan import refuse
-from ongrowth.tidy import need_columns, numbers
+from ongrowth.tidy import need_columns, numbers, texts
 from ongrowth.wording import fixed_words
 
 FORM_COLUMNS = ("item", "side", "quantity", "value", "unit", "category", "reader", "remark")
@@ -203,11 +203,13 @@ def unblind(forms: Sequence[pd.DataFrame], key: pd.DataFrame) -> pd.DataFrame:
     Raises
     ------
     Refused
-        Code ``missing-column``, ``not-of-this-key``, ``no-reader``, ``bad-value``, ``bad-category`` or
-        ``read-twice``.
+        Code ``missing-column``, ``no-rows``, ``not-of-this-key``, ``no-reader``, ``bad-value``,
+        ``bad-category`` or ``read-twice``.
     """
     need_columns(key, KEY_COLUMNS)
     form = pd.concat([_filled(form) for form in forms], ignore_index=True)
+    if form.empty:
+        raise refuse("no-rows", "No row of the forms is filled in.", "Give the forms that came back.")
     strange = sorted(set(form["item"]) - set(key["item"]))
     if strange:
         raise refuse(
@@ -229,7 +231,7 @@ def unblind(forms: Sequence[pd.DataFrame], key: pd.DataFrame) -> pd.DataFrame:
 def _filled(form: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of a form that were filled in, every cell read as what it should be."""
     need_columns(form, ["item", "side", "quantity", "value", "category", "reader"])
-    words = {name: form[name].fillna("").astype(str).str.strip() for name in ("item", "category", "reader")}
+    words = {name: texts(form, name) for name in ("item", "category", "reader")}
     form = form.assign(**words, value=numbers(form, "value"))
     readers = sorted(set(form["reader"]) - {""})
     if len(readers) == 1:
@@ -244,7 +246,7 @@ def _filled(form: pd.DataFrame) -> pd.DataFrame:
 def _must_be_possible(form: pd.DataFrame) -> None:
     """Refuse widths and shares that cannot be meant so, for example those of another unit."""
     largest = {quantity: most for _, quantity, _, most in _ASKED}
-    wrong = form[(form["value"] < 0.0) | (form["value"] > form["quantity"].map(largest))]
+    wrong = form[(form["value"] < 0.0) | (form["value"] > form["quantity"].map(largest).astype(float))]
     if len(wrong):
         row = wrong.iloc[0]
         raise refuse(
