@@ -279,7 +279,7 @@ def look_up_helix(
 
 
 def look_up(table: FloatArray, radius_mm: FloatArray, cosines: FloatArray) -> FloatArray:
-    """Read harmonics, shape (M, R), at places given by radius and ``cos(2 m psi)``, shape (M, N)."""
+    """Read harmonics, shape (M, R), at places given by radius and ``cos(2 m psi)``, shape (>= M, N)."""
     x = radius_mm * (1.0 / _R_STEP_MM)
     i = np.clip(x.astype(np.intp), 1, table.shape[1] - 3)
     t = x - i
@@ -288,7 +288,7 @@ def look_up(table: FloatArray, radius_mm: FloatArray, cosines: FloatArray) -> Fl
     w1 = 1.0 + t * t * (-2.5 + 1.5 * t)
     w2 = t * (0.5 + t * (2.0 - 1.5 * t))
     w3 = t * t * (-0.5 + 0.5 * t)
-    columns = np.ascontiguousarray(table.T)
+    columns, cosines = np.ascontiguousarray(table.T), cosines[: len(table)]
     out = np.einsum("nm,mn->n", columns[i], cosines) * w1
     for shift, w in ((-1, w0), (1, w2), (2, w3)):
         out += np.einsum("nm,mn->n", columns[i + shift], cosines) * w
@@ -313,7 +313,7 @@ def look_up_discs(
         That spacing, mm.
     disc_mm, radius_mm : ndarray, shape (N,)
         Disc radius and place, mm.
-    cosines : ndarray, shape (M, N)
+    cosines : ndarray, shape (M or more, N)
         ``cos(2 m psi)``.
 
     Returns
@@ -327,7 +327,10 @@ def look_up_discs(
     x = radius_mm * (1.0 / _R_STEP_MM)
     i = np.clip(x.astype(np.intp), 0, table.shape[2] - 2)
     t = x - i
-    flat = np.ascontiguousarray(table.transpose(0, 2, 1)).reshape(-1, table.shape[1])
+    flat, cosines = (
+        np.ascontiguousarray(table.transpose(0, 2, 1)).reshape(-1, table.shape[1]),
+        cosines[: table.shape[1]],
+    )
     at = j * table.shape[2] + i
     low = np.einsum("nm,mn->n", (1.0 - t)[:, None] * flat[at] + t[:, None] * flat[at + 1], cosines)
     at += table.shape[2]

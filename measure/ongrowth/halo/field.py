@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from ongrowth.halo.system import Corners
+
 FloatArray = NDArray[np.float64]
 
 
@@ -37,12 +39,12 @@ class NodeGrid:
         """Angles of the nodes, degrees."""
         return np.arange(self.n_angles, dtype=np.float64) * (360.0 / self.n_angles)
 
-    def basis(self, depth_mm: FloatArray, angle_deg: FloatArray) -> sparse.csr_matrix:
-        """Return the bilinear interpolation matrix to places, shape (N, D * S).
+    def corners(self, depth_mm: FloatArray, angle_deg: FloatArray) -> Corners:
+        """Return the four nodes round places and their bilinear weights.
 
         Depths beyond the nodes take the value of the last node.
         """
-        n_depths, n = len(self.depth_mm), len(depth_mm)
+        n_depths = len(self.depth_mm)
         step = (self.depth_mm[-1] - self.depth_mm[0]) / (n_depths - 1)
         z = np.clip((depth_mm - self.depth_mm[0]) / step, 0.0, n_depths - 1.0)
         i = np.minimum(z.astype(np.intp), n_depths - 2)
@@ -50,18 +52,14 @@ class NodeGrid:
         j = a.astype(np.intp) % self.n_angles
         s, t = z - i, a - np.floor(a)
         k = (j + 1) % self.n_angles
-        columns = np.stack(
-            [
-                i * self.n_angles + j,
-                i * self.n_angles + k,
-                (i + 1) * self.n_angles + j,
-                (i + 1) * self.n_angles + k,
-            ],
-            axis=1,
-        )
-        values = np.stack([(1 - s) * (1 - t), (1 - s) * t, s * (1 - t), s * t], axis=1)
-        rows = np.arange(0, 4 * n + 1, 4)
-        return sparse.csr_matrix((values.ravel(), columns.ravel(), rows), shape=(n, self.size))
+        low, high = i * self.n_angles, (i + 1) * self.n_angles
+        index = np.stack([low + j, low + k, high + j, high + k], axis=1)
+        weight = np.stack([(1 - s) * (1 - t), (1 - s) * t, s * (1 - t), s * t], axis=1)
+        return Corners(index, weight, self.size)
+
+    def basis(self, depth_mm: FloatArray, angle_deg: FloatArray) -> sparse.csr_matrix:
+        """Return the bilinear interpolation matrix to places, shape (N, D * S)."""
+        return self.corners(depth_mm, angle_deg).matrix
 
     def smoothness(self, sd_depth: float, sd_angle: float) -> FloatArray:
         """Return the precision matrix of a random walk, shape (D * S, D * S).
@@ -77,3 +75,23 @@ class NodeGrid:
         ring = np.roll(np.eye(self.n_angles), 1, axis=1) - np.eye(self.n_angles)
         around = ring.T @ ring / sd_angle**2
         return np.asarray(np.kron(along, np.eye(self.n_angles)) + np.kron(np.eye(n_depths), around))
+
+
+def side_corners(
+    grids: tuple[NodeGrid, NodeGrid], depth_mm: FloatArray, angle_deg: FloatArray, is_tip: NDArray[np.bool_]
+) -> Corners:
+    """Return the nodes round places on one of two sides; those of the tip side stand last."""
+    head, tip = (grid.corners(depth_mm, angle_deg) for grid in grids)
+    on_tip = is_tip[:, None]
+    return Corners(
+        np.where(on_tip, tip.index + head.n_nodes, head.index),
+        np.where(on_tip, tip.weight, head.weight),
+        head.n_nodes + tip.n_nodes,
+    )
+
+
+def side_basis(
+    grids: tuple[NodeGrid, NodeGrid], depth_mm: FloatArray, angle_deg: FloatArray, is_tip: NDArray[np.bool_]
+) -> sparse.csr_matrix:
+    """Return the basis of both sides' nodes at places, shape (N, nodes)."""
+    return side_corners(grids, depth_mm, angle_deg, is_tip).matrix

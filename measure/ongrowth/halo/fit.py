@@ -8,6 +8,7 @@ voxels that say the same thing.
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from scipy import linalg, sparse
 
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, HaloModel, Linearised, Local, Shared
+from ongrowth.halo.system import Corners, Layout, Normal
 
 FloatArray = NDArray[np.float64]
 
@@ -25,6 +27,8 @@ FIELDS = (*RADII, "bone_hu", "slope_hu_per_mm", "rise_hu", "soft_hu")
 _NEGATIVE_SD_MM = 0.15  # of widths below zero
 _DARK_LAYER_SD_HU = 25.0  # of layer levels below the usual one
 _DARK_RIM_SD_HU = 30.0
+_HELD_RIM = 0.1  # 1/HU^2; known better than 3 HU a rim is none
+_N_LEANING = 4  # one-sided shared unknowns: two layer levels, two rims
 _SLIVER_SD_MM = 0.2
 _NO_SLIVER = 0.3  # weight of "any thickness" beside "none"
 _SLIVER_WEIGHT = 0.11  # nine neighbouring nodes say the same thing, as voxels do
@@ -91,21 +95,28 @@ class Fields:
         """Prior mean of all field unknowns, stacked."""
         return np.concatenate([self.priors[name].mean for name in FIELDS])
 
+    @property
+    def depth_mm(self) -> FloatArray:
+        """Depth of the node of each field unknown, stacked, mm."""
+        return np.concatenate(
+            [np.repeat(g.depth_mm, g.n_angles) for name in FIELDS for g in self._grids(name)]
+        )
+
+    @property
+    def is_tip(self) -> NDArray[np.bool_]:
+        """Side of the node of each field unknown, stacked."""
+        return np.concatenate(
+            [np.full(g.size, bool(side)) for name in FIELDS for side, g in enumerate(self._grids(name))]
+        )
+
+    def _grids(self, name: str) -> tuple[NodeGrid, NodeGrid]:
+        return self.width if name in RADII else self.bone
+
     def place(self, name: str) -> slice:
         """Return where the nodes of a field stand among all field unknowns."""
         sizes = [len(self.priors[n].mean) for n in FIELDS]
         at = FIELDS.index(name)
         return slice(sum(sizes[:at]), sum(sizes[: at + 1]))
-
-
-def side_basis(
-    grids: tuple[NodeGrid, NodeGrid], depth_mm: FloatArray, angle_deg: FloatArray, is_tip: NDArray[np.bool_]
-) -> sparse.csr_matrix:
-    """Return the basis of both sides' nodes at places, shape (N, nodes)."""
-    head, tip = (grid.basis(depth_mm, angle_deg) for grid in grids)
-    on_tip = sparse.diags(is_tip.astype(np.float64))
-    on_head = sparse.diags((~is_tip).astype(np.float64))
-    return sparse.csr_matrix(sparse.hstack([on_head @ head, on_tip @ tip], format="csr"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,17 +160,15 @@ class Solution:
 class Problem:
     """One fit: model, bases, priors. `weights` are per-voxel inverse variances, 1/HU^2."""
 
-    def __init__(
-        self,
-        model: HaloModel,
-        fields: Fields,
-        width_basis: sparse.csr_matrix,
-        bone_basis: sparse.csr_matrix,
-        prior: Prior,
-    ) -> None:
-        self.model, self.fields, self.prior = model, fields, prior
-        self._width_basis, self._bone_basis = width_basis, bone_basis
-        self._precision, self._mean = fields.precision, fields.mean
+    def __init__(self, model: HaloModel, fields: Fields, width: Corners, bone: Corners, prior: Prior) -> None:
+        self.model, self.fields, self.prior = model.with_rims(_are_rims_free(prior)), fields, prior
+        self._corners = {name: width if name in RADII else bone for name in FIELDS}
+        self._width_basis, self._bone_basis = width.matrix, bone.matrix
+        self._mean = fields.mean
+        self._precision = sparse.csr_matrix(fields.precision)
+        starts = tuple(fields.place(name).start for name in FIELDS)
+        self.layout = Layout(fields.depth_mm, fields.is_tip, tuple(self._corners.values()), starts)
+        self._band = self.layout.band_of(fields.precision)
         # one-sided priors: a width below zero, a layer darker than tissue, a dark rim are hardly possible
         where = [np.arange(LAYER.start, LAYER.stop), np.arange(RIM_HU.start, RIM_HU.stop)]
         where.append(N_SHARED + np.arange(fields.n_width))
@@ -170,7 +179,9 @@ class Problem:
 
     def believing(self, prior: Prior) -> Problem:
         """Return the same fit under another prior of the shared unknowns."""
-        return Problem(self.model, self.fields, self._width_basis, self._bone_basis, prior)
+        other = copy.copy(self)
+        other.prior, other.model = prior, self.model.with_rims(_are_rims_free(prior))
+        return other
 
     def local(self, state: State) -> Local:
         """Return field values at the voxels."""
@@ -192,40 +203,45 @@ class Problem:
         cost += float(self._lean @ np.minimum(state.stacked()[self._leaning] - self._least, 0.0) ** 2)
         return cost + _SLIVER_WEIGHT * float(self.fields.no_sliver @ _sliver_cost(self._sliver_mm(state)))
 
-    def prior_system(self, state: State, *, one_sided: bool = True) -> tuple[FloatArray, FloatArray]:
-        """Return precision and gradient of the prior at a state.
+    def normal(self, state: State, at: Linearised, weights: FloatArray, *, one_sided: bool = True) -> Normal:
+        """Return the normal equations of data and priors at a state.
 
-        Without the one-sided parts it is the prior of what can still vary upward.
+        Without the one-sided priors they tell what can still vary upward.
         """
-        precision = linalg.block_diag(self.prior.precision, self._precision)
-        mean = np.concatenate([self.prior.mean, self._mean])
-        gradient = precision @ (mean - state.stacked())
+        residual = self.residual(at.image)
+        # a clipped voxel that is content has no say
+        active = np.where(self.model.samples.is_clipped & (residual <= 0.0), 0.0, weights)
+        data = self.layout.normal(at.by_field, at.by_shared, active, residual)
+        values = state.stacked()
+        shared, band = data.shared + self.prior.precision, data.band + self._band
+        gradient = data.gradient
+        gradient[:N_SHARED] += self.prior.precision @ (self.prior.mean - values[:N_SHARED])
+        gradient[N_SHARED:] += np.asarray(self._precision @ (self._mean - values[N_SHARED:]))
         if one_sided:
-            below = np.minimum(state.stacked()[self._leaning] - self._least, 0.0)
-            precision[self._leaning, self._leaning] += self._lean * (below < 0.0)
+            below = np.minimum(values[self._leaning] - self._least, 0.0)
             gradient[self._leaning] -= self._lean * below
+            more = self._lean * (below < 0.0)
+            for at_unknown, extra in zip(self._leaning[:_N_LEANING], more[:_N_LEANING], strict=True):
+                shared[at_unknown, at_unknown] += extra
+            band[0, self.layout.position[self._leaning[_N_LEANING:] - N_SHARED]] += more[_N_LEANING:]
+        self._add_slivers(state, band, gradient)
+        return Normal(shared, data.cross, band, gradient)
+
+    def _add_slivers(self, state: State, band: FloatArray, gradient: FloatArray) -> None:
         sliver = self._sliver_mm(state)
         pull = _SLIVER_WEIGHT * self.fields.no_sliver * _sliver_share(sliver) / _SLIVER_SD_MM**2
-        at = np.arange(len(sliver))
-        w, c = (N_SHARED + self.fields.place(name).start + at for name in ("width_mm", "cortex_mm"))
-        precision[w, w] += pull
-        precision[c, c] += pull
-        precision[w, c] -= pull
-        precision[c, w] -= pull
-        gradient[w] += pull * sliver
-        gradient[c] -= pull * sliver
-        return precision, gradient
+        node = np.arange(len(sliver))
+        w, c = (self.fields.place(name).start + node for name in ("width_mm", "cortex_mm"))
+        gradient[N_SHARED + w] += pull * sliver
+        gradient[N_SHARED + c] -= pull * sliver
+        i, j = self.layout.position[w], self.layout.position[c]
+        band[0, i] += pull
+        band[0, j] += pull
+        band[np.abs(i - j), np.minimum(i, j)] -= pull
 
     def _sliver_mm(self, state: State) -> FloatArray:
         """Return the thickness of spongy bone between halo and dense bone at the width nodes, mm."""
         return state.cortex_mm - self.fields.outer_mm - state.width_mm
-
-    def jacobian(self, at: Linearised) -> sparse.csr_matrix:
-        """Return the slopes by all field unknowns, shape (N, Q)."""
-        blocks = [
-            sparse.diags(slope) @ self._basis(name) for name, slope in zip(FIELDS, at.by_field, strict=True)
-        ]
-        return sparse.csr_matrix(sparse.hstack(blocks, format="csr"))
 
     def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
         """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
@@ -241,6 +257,10 @@ class Problem:
         return np.asarray(self._width_basis.T @ np.minimum(residual**2 / variance, HUBER**2))
 
 
+def _are_rims_free(prior: Prior) -> bool:
+    return bool((np.diag(prior.precision)[RIM_HU] < _HELD_RIM).any())
+
+
 def _sliver_share(thickness_mm: FloatArray) -> FloatArray:
     near = np.exp(-0.5 * (thickness_mm / _SLIVER_SD_MM) ** 2)
     return np.asarray(near / (near + _NO_SLIVER))
@@ -254,22 +274,6 @@ def _sliver_cost(thickness_mm: FloatArray) -> FloatArray:
     """
     near = np.exp(-0.5 * (thickness_mm / _SLIVER_SD_MM) ** 2)
     return np.asarray(-2.0 * np.log((near + _NO_SLIVER) / (1.0 + _NO_SLIVER)))
-
-
-def _normal(
-    problem: Problem, at: Linearised, weights: FloatArray, residual: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return J^T W J and J^T W r of shared and field unknowns together."""
-    fields = problem.jacobian(at)
-    # a clipped voxel that is content has no say
-    active = np.where(problem.model.samples.is_clipped & (residual <= 0.0), 0.0, weights)
-    dense = at.by_shared * active[:, None]
-    shared = dense.T @ at.by_shared
-    cross = np.asarray(fields.T @ dense)
-    own = (fields.T @ sparse.diags(active) @ fields).toarray()
-    hessian = np.block([[shared, cross.T], [cross, own]])
-    gradient = np.concatenate([dense.T @ residual, fields.T @ (active * residual)])
-    return hessian, gradient
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -398,27 +402,21 @@ def solve(
     return Solution(state, cost, weighting.dilution)
 
 
-def posterior_precision(problem: Problem, state: State, weighting: Weighting) -> FloatArray:
-    """Return the precision of all stacked unknowns at a state, shape (Q, Q)."""
+def normal_at(problem: Problem, state: State, weighting: Weighting) -> Normal:
+    """Return the precision of all unknowns at a state, without the one-sided priors."""
     at = problem.model.linearise(state.shared, problem.local(state))
     at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
-    residual = problem.residual(at.image)
-    data, _ = _normal(problem, at, weighting.weights(residual), residual)
-    return np.asarray(data + problem.prior_system(state, one_sided=False)[0])
+    weights = weighting.weights(problem.residual(at.image))
+    return problem.normal(state, at, weights, one_sided=False)
 
 
 def _damped_step(
     problem: Problem, state: State, at: Linearised, weighting: Weighting, cost: float, damping: float
 ) -> tuple[tuple[State, float, Linearised] | None, float]:
     """Return the improved state with cost and slopes, and the next damping; None when nothing improves."""
-    residual = problem.residual(at.image)
-    data, gradient = _normal(problem, at, weighting.weights(residual), residual)
-    precision, pull = problem.prior_system(state)
-    hessian = data + precision
-    diagonal = np.diag(hessian).copy()
+    normal = problem.normal(state, at, weighting.weights(problem.residual(at.image)))
     for _ in range(5):
-        factor = linalg.cho_factor(hessian + np.diag(damping * diagonal + 1e-9), check_finite=False)
-        delta = linalg.cho_solve(factor, gradient + pull, check_finite=False)
+        delta = normal.step(problem.layout.order, damping)
         moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
         there = problem.model.linearise(moved.shared, problem.local(moved))
         better = weighting.loss(problem.residual(there.image)) + problem.penalty(moved)

@@ -17,6 +17,7 @@ thread valleys hold bone; from `VALLEY_MM` of halo on they hold the layer too:
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,8 @@ PAST_REACH_MM = 1.0  # edges farther out do not show
 VALLEY_MM = 0.1  # halo width at which the thread valleys are taken to be emptied of bone
 _DISC_STEP_MM = 0.08
 _N_M = 6
+_METAL_TOLERANCE = 2e-4  # 2 HU of metal
+_TISSUE_TOLERANCE = 1e-3  # 1 HU of dense bone
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +145,6 @@ class _Tables:
     shank: FloatArray
     response: RodResponse
     envelope: FloatArray
-    envelope_shank: FloatArray
     discs: FloatArray
     first_mm: float
 
@@ -155,18 +157,24 @@ def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
     shank = rod.shank_mm if np.isfinite(rod.shank_mm) else rod.envelope_mm
     first = min(rod.envelope_mm, shank) - 0.6
     discs = response.discs(np.arange(first, reach_mm + PAST_REACH_MM + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM))
+    n = _telling(blurred, _METAL_TOLERANCE)
     return _Tables(
-        root=blurred[0],
-        ramp=middle.mean(axis=0) - blurred[0],  # metal share falls evenly from root to crest
-        crest=blurred[-1] - blurred[0],
-        lumen=response.discs(rod.cannula_mm)[0] if rod.cannula_mm > 0 else np.zeros_like(blurred[0]),
-        shank=response.discs(shank)[0],
+        root=blurred[0, :n],
+        ramp=(middle.mean(axis=0) - blurred[0])[:n],  # metal share falls evenly from root to crest
+        crest=(blurred[-1] - blurred[0])[:n],
+        lumen=(response.discs(rod.cannula_mm)[0] if rod.cannula_mm > 0 else np.zeros_like(blurred[0]))[:n],
+        shank=response.discs(shank)[0, :n],
         response=response,
-        envelope=blurred[-1],
-        envelope_shank=response.discs(shank)[0],
-        discs=discs,
+        envelope=blurred[-1, :n],
+        discs=discs[:, : _telling(discs, _TISSUE_TOLERANCE)],
         first_mm=first,
     )
+
+
+def _telling(tables: FloatArray, tolerance: float) -> int:
+    """Return how many harmonics are worth reading: beyond them none reaches the tolerance."""
+    sizes = np.abs(tables).max(axis=(0, 2))
+    return int(np.flatnonzero(sizes > tolerance).max(initial=0)) + 1
 
 
 Helix = tuple[NDArray[np.int_], NDArray[np.complex128]]
@@ -286,8 +294,15 @@ class HaloModel:
         self._outer = rod.outer_mm(samples.depth_mm)
         self._in_shank = samples.depth_mm < rod.thread_start_mm
         self._hardening = hardening
+        self._has_rims = True
         turn = 2.0 * np.pi / rod.pitch_mm if np.isfinite(rod.pitch_mm) else 0.0
         self._thread_turn = np.exp(-1j * (turn * samples.depth_mm - self._e1)) * ~self._in_shank
+
+    def with_rims(self, has_rims: bool) -> HaloModel:  # noqa: FBT001
+        """Return the model with or without rims; without them it is quicker."""
+        other = copy.copy(self)
+        other._has_rims = has_rims
+        return other
 
     def polar(self, shared: Shared) -> tuple[FloatArray, FloatArray]:
         """Return radius (mm) and angle (rad) of the voxels about the refined axis."""
@@ -343,10 +358,12 @@ class HaloModel:
         dense_mm = np.clip(local.cortex_mm, halo_mm, end_mm)
         hollow = self.rod.cannula_mm > 0
         lumen = look_up(tables.lumen, at.radius, at.cosines) if hollow else np.zeros_like(at.radius)
-        rim_mm = np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm)
-        edges = (halo_mm, dense_mm, end_mm, rim_mm)
-        discs = (part for edge in edges for part in self._disc(tables, edge, at))
-        return _Shapes(tables, metal, envelope, lumen, *discs)
+        discs = [part for edge in (halo_mm, dense_mm, end_mm) for part in self._disc(tables, edge, at)]
+        rimmed = tuple(discs[:2])
+        if self._has_rims:
+            rim_mm = np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm)
+            rimmed = self._disc(tables, rim_mm, at)
+        return _Shapes(tables, metal, envelope, lumen, *discs, *rimmed)
 
     def _disc(self, tables: _Tables, disc_mm: FloatArray, at: _Places) -> tuple[FloatArray, FloatArray]:
         return look_up_discs(tables.discs, tables.first_mm, _DISC_STEP_MM, disc_mm, at.radius, at.cosines)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
-from ongrowth.halo.fit import Problem, Solution, Weighting, posterior_precision
+from ongrowth.halo.fit import Problem, Solution, Weighting, normal_at
 from ongrowth.halo.model import (
     BLUR,
     CENTRE,
@@ -27,6 +27,7 @@ from ongrowth.halo.model import (
     RIM_MM,
     VALLEY_MM,
 )
+from ongrowth.halo.system import Factor
 
 FloatArray = NDArray[np.float64]
 
@@ -48,8 +49,8 @@ class Posterior:
     ----------
     n_width : int
         Number of width nodes.
-    own : ndarray, shape (Q, Q)
-        Lower Cholesky factor of the fields' precision.
+    own : Factor
+        Factor of the fields' precision.
     drag : ndarray, shape (Q, P)
         How the fields follow the shared unknowns.
     shared_precision : ndarray, shape (P, P)
@@ -59,7 +60,7 @@ class Posterior:
     """
 
     n_width: int
-    own: FloatArray
+    own: Factor
     drag: FloatArray
     shared_precision: FloatArray
     shared_factor: float = 1.0
@@ -78,9 +79,7 @@ class Posterior:
 
     def draw_own(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Return draws of what noise and texture alone do to the width nodes, shape (nodes, n), mm."""
-        white = rng.standard_normal((len(self.own), n))
-        own = linalg.solve_triangular(self.own, white, lower=True, trans="T", check_finite=False)
-        return np.asarray(own[: self.n_width])
+        return self.own.scatter(rng.standard_normal((self.own.size, n)))[: self.n_width]
 
     def variance_parts(self, weight: FloatArray) -> dict[str, float]:
         """Return the variance of a weighted mean of the width nodes by part, mm2.
@@ -88,9 +87,9 @@ class Posterior:
         What is left when a part is taken to be known is the others'; parts that share the blame
         share the difference by their own sizes.
         """
-        full = np.zeros(len(self.own))
+        full = np.zeros(self.own.size)
         full[: self.n_width] = weight
-        own = linalg.cho_solve((self.own, True), full, check_finite=False)
+        own = self.own.solve(full)
         follow = full @ self.drag
         covariance = self.shared_covariance
         total_shared = float(follow @ covariance @ follow)
@@ -118,10 +117,5 @@ def posterior_of(problem: Problem, solution: Solution, weighting: Weighting) -> 
     """
     state = solution.state
     lifted = replace(state, width_mm=np.maximum(state.width_mm, VALLEY_MM + 0.02))
-    precision = posterior_precision(problem, lifted, weighting)
-    fields = precision[N_SHARED:, N_SHARED:]
-    cross = precision[N_SHARED:, :N_SHARED]
-    own = linalg.cholesky(fields, lower=True, check_finite=False)
-    drag = -linalg.cho_solve((own, True), cross, check_finite=False)
-    shared = precision[:N_SHARED, :N_SHARED] + cross.T @ drag
-    return Posterior(problem.fields.n_width, own, drag, 0.5 * (shared + shared.T))
+    solved = normal_at(problem, lifted, weighting).eliminate(problem.layout.order)
+    return Posterior(problem.fields.n_width, *solved)

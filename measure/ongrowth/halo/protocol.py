@@ -12,7 +12,7 @@ from ongrowth.calibration import Calibration, Protocol
 from ongrowth.edge import Blur, Section
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import unit
-from ongrowth.halo.field import NodeGrid
+from ongrowth.halo.field import NodeGrid, side_corners
 from ongrowth.halo.fit import (
     FIELDS,
     FieldPrior,
@@ -21,8 +21,7 @@ from ongrowth.halo.fit import (
     Problem,
     State,
     Weighting,
-    posterior_precision,
-    side_basis,
+    normal_at,
     solve,
     variance_by_distance,
 )
@@ -107,8 +106,9 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
     variance = variance_by_distance(residual, distance, 10.0, samples.is_clipped)
     weighting = Weighting(variance, _DILUTION, huber=np.inf)
     found = solve(problem, found.state, weighting, steps=20)
-    precision = posterior_precision(problem, found.state, weighting)
-    return _report(scan, spec, problem, found.state, np.asarray(np.linalg.inv(precision))[BLUR, BLUR])
+    _, _, precision = normal_at(problem, found.state, weighting).eliminate(problem.layout.order)
+    covariance = np.asarray(np.linalg.inv(precision))
+    return _report(scan, spec, problem, found.state, covariance[BLUR, BLUR])
 
 
 def _find_rod(scan: Scan) -> ScrewFrame:
@@ -181,8 +181,8 @@ def _problem(
     level = FieldPrior(np.zeros(n), np.eye(n) / 60.0**2)
     priors = dict.fromkeys(FIELDS, nothing) | {"cortex_mm": far, "end_mm": far, "bone_hu": level}
     fields = Fields((grid, grid), (grid, grid), priors, np.full(n, rod.envelope_mm), np.zeros(n))
-    basis = side_basis((grid, grid), samples.depth_mm, np.degrees(angle) + e1_deg, on_head_side)
-    return Problem(model, fields, basis, basis, prior)
+    corners = side_corners((grid, grid), samples.depth_mm, np.degrees(angle) + e1_deg, on_head_side)
+    return Problem(model, fields, corners, corners, prior)
 
 
 def _residual(problem: Problem, state: State) -> FloatArray:

@@ -11,8 +11,8 @@ from scipy import linalg
 from ongrowth.defect import DefectPlane
 from ongrowth.edge import Blur, Section
 from ongrowth.frame import Patch, ScrewFrame, patch_cautions
-from ongrowth.halo.field import NodeGrid
-from ongrowth.halo.fit import FieldPrior, Fields, Prior, Problem, side_basis
+from ongrowth.halo.field import NodeGrid, side_corners
+from ongrowth.halo.fit import FieldPrior, Fields, Prior, Problem
 from ongrowth.halo.hardening import hardening_shapes
 from ongrowth.halo.model import PAST_REACH_MM, HaloModel, Rod
 from ongrowth.halo.samples import Samples, Surroundings, gather, look_round
@@ -194,8 +194,8 @@ def pose_problem(
     return Problem(
         model,
         fields,
-        side_basis(fields.width, s.depth_mm, angle, scene.is_tip),
-        side_basis(fields.bone, s.depth_mm, angle, scene.is_tip),
+        side_corners(fields.width, s.depth_mm, angle, scene.is_tip),
+        side_corners(fields.bone, s.depth_mm, angle, scene.is_tip),
         prior,
     )
 

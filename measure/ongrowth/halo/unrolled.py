@@ -13,7 +13,8 @@ from ongrowth.defect import DefectPlane, Side
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame, patch_cautions
 from ongrowth.halo.doubt import Doubt
-from ongrowth.halo.fit import Problem, Solution, side_basis
+from ongrowth.halo.field import side_basis
+from ongrowth.halo.fit import Problem, Solution
 from ongrowth.halo.map import BlurFound, Rim
 from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, RIM_MM, Shared, blur_of
 from ongrowth.halo.posterior import PARTS, Posterior
