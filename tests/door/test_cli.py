@@ -19,7 +19,7 @@ import ongrowth
 import ongrowth.case.course
 from ongrowth.case import Known
 from ongrowth.case.compare import Comparison, Kept
-from ongrowth.case.reading import _scan_id
+from ongrowth.case.reading import scan_id
 from ongrowth.cli import main
 from ongrowth.reading import Reading, read_case, read_reading
 from ongrowth.scan import Acquisition, refuse
@@ -194,8 +194,8 @@ def test_the_unexpected_is_one_sentence_and_debug_shows_all(
 def test_a_folder_named_after_the_patient_lends_no_name(tmp_path: Path) -> None:
     scan = build.make_scan(step_mm=4.0)
     named = replace(scan, acquisition=Acquisition(patient_id="SMITH4711"))
-    assert _scan_id(Path("in/smith4711_ct"), Known(), named) == "scan"
-    assert _scan_id(Path("in/w08"), Known(), named) == "w08"
+    assert scan_id(Path("in/smith4711_ct"), Known(), named) == "scan"
+    assert scan_id(Path("in/w08"), Known(), named) == "w08"
 
 
 # ---- follow ----
