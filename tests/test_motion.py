@@ -14,7 +14,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.motion import Migration, Registered, double_examinations, migration_of
 from ongrowth.motion.displacement import motion_of
-from ongrowth.motion.picture import Picture, read_at, smooth_values, values_at
+from ongrowth.motion.picture import Picture, Spline, read_at, smooth_values, splined, values_at
 from ongrowth.motion.rigid import covariance_at, measured_length, turn_covariance
 from ongrowth.motion.solve import START, Samples, fit_rigid, linearise
 from ongrowth.motion.thread import missing_roll_rad, read_thread
@@ -61,23 +61,28 @@ def picture_of(scan: Scan, sigma_mm: float = 0.5) -> Picture:
     return smooth_values(hu, np.ones(hu.shape, dtype=bool), scan, sigma_mm)
 
 
-@pytest.fixture(scope="module")
-def fixed() -> Picture:
+def drawn() -> Scan:
     affine = grid((26, 34, 34), (0.8, 0.55, 0.55), np.array([-9.0, -9.0, -10.0]))
-    return picture_of(scan_of(Texture(3), affine, (26, 34, 34), STILL))
+    return scan_of(Texture(3), affine, (26, 34, 34), STILL)
 
 
-def test_a_picture_is_read_like_scipy_reads_it(fixed: Picture) -> None:
+@pytest.fixture(scope="module")
+def fixed() -> Spline:
+    return splined(picture_of(drawn()))
+
+
+def test_a_picture_is_read_like_scipy_reads_it(fixed: Spline) -> None:
     rng = np.random.default_rng(0)
     places = rng.uniform(-6.0, 6.0, (50, 3))
     inverse = np.linalg.inv(fixed.world_from_voxel)
     voxels = places @ inverse[:3, :3].T + inverse[:3, 3]
-    theirs = ndimage.map_coordinates(fixed.values.astype(np.float64), voxels.T, order=3, mode="mirror")
+    values = picture_of(drawn()).values.astype(np.float64)
+    theirs = ndimage.map_coordinates(values, voxels.T, order=3, mode="mirror")
     assert read_at(fixed, places).value == pytest.approx(theirs, abs=0.2)  # float32 of some 1000 HU
     assert values_at(fixed, places) == pytest.approx(theirs, abs=0.2)
 
 
-def test_slopes_and_curvatures_are_those_of_finite_differences(fixed: Picture) -> None:
+def test_slopes_and_curvatures_are_those_of_finite_differences(fixed: Spline) -> None:
     places = np.random.default_rng(1).uniform(-5.0, 5.0, (40, 3))
     seen, h = read_at(fixed, places), 0.05
     for a in range(3):
@@ -89,7 +94,7 @@ def test_slopes_and_curvatures_are_those_of_finite_differences(fixed: Picture) -
         assert seen.curvature[:, a] == pytest.approx((up - 2 * middle + down) / h**2, rel=0.2, abs=160.0)
 
 
-def test_the_jacobian_is_what_a_small_motion_does(fixed: Picture) -> None:
+def test_the_jacobian_is_what_a_small_motion_does(fixed: Spline) -> None:
     rng = np.random.default_rng(2)
     places = rng.uniform(-5.0, 5.0, (300, 3))
     samples = Samples(places, values_at(fixed, places))
@@ -106,7 +111,7 @@ def test_the_jacobian_is_what_a_small_motion_does(fixed: Picture) -> None:
         assert np.linalg.norm(change - predicted) < 0.05 * np.linalg.norm(predicted) + 1.0
 
 
-def test_a_pose_is_found_between_unlike_grids_and_scales(fixed: Picture) -> None:
+def test_a_pose_is_found_between_unlike_grids_and_scales(fixed: Spline) -> None:
     """Another grid, prone-like turn, gain and offset; the truth is drawn in closed form."""
     true = RigidTransform.from_rotation_vector(np.radians([2.0, -1.5, 3.0]), [0.35, -0.22, 0.41])
     affine = grid((24, 30, 30), (0.7, 0.5, 0.5), np.array([-7.0, -7.0, -8.0]))

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from ongrowth.motion.fragment import BLOCKS_A_SIDE, Field, block_place
 from ongrowth.motion.mixed import MixedFit
-from ongrowth.motion.picture import Picture
+from ongrowth.motion.picture import Spline
 from ongrowth.motion.settings import MotionSettings
 from ongrowth.motion.solve import alike_samples, growth_column, linearise
 
@@ -61,7 +61,7 @@ class Blocks:
 def judge_blocks(
     field: Field,
     height_mm: FloatArray,
-    fixed: Picture,
+    fixed: Spline,
     fit: MixedFit,
     moving_normal: FloatArray,
     voxel_mm3: float,
@@ -74,7 +74,7 @@ def judge_blocks(
         Samples of the moving scan.
     height_mm : ndarray, shape (N,)
         Their height over the defect plane.
-    fixed : Picture
+    fixed : Spline
         The fixed scan at the same smoothing.
     fit : MixedFit
         The motion.

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform, apply_affine
-from ongrowth.motion.picture import Bones, Picture, Real, smooth_bones
+from ongrowth.motion.picture import Bones, Picture, Real, Spline
 from ongrowth.motion.settings import MotionSettings
 from ongrowth.motion.solve import Fit, Samples, fit_rigid
 from ongrowth.motion.surface import Surface, find_surface, outward_at
@@ -18,17 +18,23 @@ from ongrowth.motion.surface import Surface, find_surface, outward_at
 FloatArray = NDArray[np.float64]
 
 BLOCKS_A_SIDE = 128  # more than any reach needs
+_LEAST_SHARED, _FEWEST_SHARED = 0.5, 200  # of the samples of the best roll; samples
 _NEAR_BONE_HU = 150.0  # of the picture smoothed by 1 mm: reaches about 1 mm beyond a cortex
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pictures:
-    """One scan at the three levels of smoothing."""
+class Ground:
+    """Where the moving scan shows bone.
 
-    bones: Bones
-    coarse: Picture
-    middle: Picture
-    fine: Picture
+    Parameters
+    ----------
+    near : ndarray of bool, shape (Z, Y, X)
+        In or at bone, clear of metal.
+    surface : Surface
+        Of that bone.
+    """
+
+    near: NDArray[np.bool_]
     surface: Surface
 
 
@@ -57,18 +63,15 @@ class Field:
         )
 
 
-def take_pictures(bones: Bones, settings: MotionSettings) -> Pictures:
-    """Smooth one scan at every level."""
-    levels = (settings.coarse_mm, settings.middle_mm, settings.fine_mm)
-    coarse, middle, fine = (smooth_bones(bones, sigma) for sigma in levels)
-    return Pictures(bones, coarse, middle, fine, find_surface(middle, bones.metal_mm))
+def find_ground(bones: Bones, middle: Picture, settings: MotionSettings) -> Ground:
+    """Return where a scan shows bone, told from its picture at the middle level."""
+    near = (middle.values > _NEAR_BONE_HU) & (bones.metal_mm > settings.metal_margin_mm)
+    return Ground(near, find_surface(middle, bones.metal_mm))
 
 
-def take_field(pictures: Pictures, level: Picture, frame: ScrewFrame, settings: MotionSettings) -> Field:
+def take_field(ground: Ground, level: Picture, frame: ScrewFrame, settings: MotionSettings) -> Field:
     """Return the voxels of the moving scan that lie in or at bone near the screw, metal left out."""
-    near = (pictures.middle.values > _NEAR_BONE_HU) & level.seen
-    near &= pictures.bones.metal_mm > settings.metal_margin_mm
-    index = np.argwhere(near)
+    index = np.argwhere(ground.near & level.seen)
     places = apply_affine(level.world_from_voxel, index)
     local = frame.world_from_screw.inverse().apply(places)
     radius, depth = np.hypot(local[:, 0], local[:, 1]), local[:, 2]
@@ -80,7 +83,7 @@ def take_field(pictures: Pictures, level: Picture, frame: ScrewFrame, settings: 
         radius[keep],
         depth[keep],
         np.ravel_multi_index(tuple(block.T), (BLOCKS_A_SIDE,) * 3),
-        outward_at(pictures.surface, places[keep]),
+        outward_at(ground.surface, places[keep]),
     )
 
 
@@ -96,8 +99,8 @@ def thinned(field: Field, most: int) -> Field:
 
 
 def find_start(
-    fixed: Pictures,
-    moving: Pictures,
+    fixed: Spline,
+    moving_normal: FloatArray,
     fixed_frame: ScrewFrame,
     moving_frame: ScrewFrame,
     field: Field,
@@ -107,8 +110,10 @@ def find_start(
 
     Parameters
     ----------
-    fixed, moving : Pictures
-        The two scans.
+    fixed : Spline
+        The fixed scan, coarse.
+    moving_normal : ndarray, shape (3,)
+        Slice normal of the moving scan.
     fixed_frame, moving_frame : ScrewFrame
         The screw in each.
     field : Field
@@ -119,11 +124,12 @@ def find_start(
     few = thinned(field, 3000).samples
     rolls = np.arange(0.0, 360.0, settings.roll_step_deg)
     starts = [_rolled(fixed_frame, moving_frame, float(roll)) for roll in rolls]
-    score = np.array([_agreement(fixed.coarse, few, start) for start in starts])
+    score, shared = np.array([_agreement(fixed, few, start) for start in starts]).T
+    score[shared < _LEAST_SHARED * shared.max()] = -1.0
     peaks = np.flatnonzero((score >= np.roll(score, 1)) & (score >= np.roll(score, -1)))
     best = peaks[np.argsort(-score[peaks])][:3]
     more = thinned(field, 8000).samples
-    fits = [fit_rigid(fixed.coarse, more, starts[b], moving.coarse.normal, settled_mm=0.01) for b in best]
+    fits = [fit_rigid(fixed, more, starts[b], moving_normal, settled_mm=0.01) for b in best]
     return max(fits, key=lambda fit: fit.correlation)
 
 
@@ -132,11 +138,11 @@ def _rolled(fixed_frame: ScrewFrame, moving_frame: ScrewFrame, roll_deg: float) 
     return fixed_frame.world_from_screw @ roll @ moving_frame.world_from_screw.inverse()
 
 
-def _agreement(fixed: Picture, samples: Samples, pose: RigidTransform) -> float:
-    """Correlation of the two images at a pose, by linear interpolation."""
+def _agreement(fixed: Spline, samples: Samples, pose: RigidTransform) -> tuple[float, float]:
+    """Correlation of the two images at a pose, read linearly (coarse enough for that), and the share seen."""
     voxels = apply_affine(np.linalg.inv(fixed.world_from_voxel), pose.apply(samples.places_mm))
-    inside = np.all((voxels > 0) & (voxels < np.array(fixed.values.shape) - 1), axis=1)
-    if inside.sum() < 0.3 * len(inside):
-        return -1.0
-    there = ndimage.map_coordinates(fixed.values, voxels[inside].T, order=1)
-    return float(np.corrcoef(there, samples.values_hu[inside])[0, 1])
+    inside = np.all((voxels > 0) & (voxels < np.array(fixed.seen.shape) - 1), axis=1)
+    if inside.sum() < _FEWEST_SHARED:
+        return -1.0, 0.0
+    there = ndimage.map_coordinates(fixed.coefficients, voxels[inside].T, order=1)
+    return float(np.corrcoef(there, samples.values_hu[inside])[0, 1]), float(inside.mean())

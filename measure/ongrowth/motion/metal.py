@@ -12,7 +12,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform, apply_affine
 from ongrowth.motion.fragment import Field
 from ongrowth.motion.mixed import MixedFit, fit_mixed
-from ongrowth.motion.picture import Picture, smooth_values
+from ongrowth.motion.picture import Picture, smooth_values, splined
 from ongrowth.motion.solve import START, Samples, fit_rigid
 from ongrowth.scan import Scan
 
@@ -62,20 +62,16 @@ def register_screw(
     """
     ceiling = common_ceiling_hu(fixed, moving)
     on_axis = _on_axis(fixed_frame, moving_frame, start)
-    there, here = (
-        metal_picture(scan, frame, ceiling, _COARSE_MM)
-        for scan, frame in ((fixed, fixed_frame), (moving, moving_frame))
-    )
+    there = splined(metal_picture(fixed, fixed_frame, ceiling, _COARSE_MM))
+    here = metal_picture(moving, moving_frame, ceiling, _COARSE_MM)
     field = _field(here, moving_frame, radius_mm, span_mm)
     starts = (on_axis,) if span_mm == WHOLE else (on_axis, start)
     rough = max(
         (fit_rigid(there, field.samples, pose, here.normal) for pose in starts), key=lambda f: f.correlation
     )
     pose = _unrolled(rough.fixed_from_moving, fixed_frame, moving_frame, start)
-    there, here = (
-        metal_picture(scan, frame, ceiling, _FINE_MM)
-        for scan, frame in ((fixed, fixed_frame), (moving, moving_frame))
-    )
+    there = splined(metal_picture(fixed, fixed_frame, ceiling, _FINE_MM))
+    here = metal_picture(moving, moving_frame, ceiling, _FINE_MM)
     guess = replace(rough, fixed_from_moving=pose, appearance=START)
     fine = _field(here, moving_frame, radius_mm, span_mm)
     return fit_mixed(there, fine, guess, here.normal, here.voxel_mm3, held_axis=fixed_frame.axis_direction)

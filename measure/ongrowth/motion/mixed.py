@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ongrowth.geometry import RigidTransform
 from ongrowth.motion.fragment import Field
-from ongrowth.motion.picture import Picture, Real
+from ongrowth.motion.picture import Real, Spline
 from ongrowth.motion.solve import (
     Start,
     Step,
@@ -80,7 +80,7 @@ class MixedFit:
 
 
 def fit_mixed(
-    fixed: Picture,
+    fixed: Spline,
     field: Field,
     start: Start,
     moving_normal: FloatArray,
@@ -93,7 +93,7 @@ def fit_mixed(
 
     Parameters
     ----------
-    fixed : Picture
+    fixed : Spline
         Read between voxels.
     field : Field
         Samples of the moving scan.

@@ -42,14 +42,12 @@ class Bones:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
-    """A smoothed image on a native grid, and its cubic spline.
+    """A smoothed image on a native grid.
 
     Parameters
     ----------
     values : ndarray of float32, shape (Z, Y, X)
         Smoothed CT numbers.
-    coefficients : ndarray of float32, shape (Z, Y, X)
-        Cubic B-spline coefficients of the values.
     seen : ndarray of bool, shape (Z, Y, X)
         Where the values may be believed.
     world_from_voxel : ndarray, shape (4, 4)
@@ -61,7 +59,6 @@ class Picture:
     """
 
     values: Real
-    coefficients: Real
     seen: NDArray[np.bool_]
     world_from_voxel: FloatArray
     normal: FloatArray
@@ -71,6 +68,29 @@ class Picture:
     def voxel_mm3(self) -> float:
         """Volume of a voxel, mm3."""
         return abs(float(np.linalg.det(self.world_from_voxel[:3, :3])))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spline:
+    """A picture that can be read between its voxels: its cubic B-spline, the rest as in `Picture`.
+
+    Parameters
+    ----------
+    coefficients : ndarray of float32, shape (Z, Y, X)
+        Of the cubic B-spline through the values.
+    """
+
+    coefficients: Real
+    seen: NDArray[np.bool_]
+    world_from_voxel: FloatArray
+    normal: FloatArray
+    sigma_mm: float
+
+
+def splined(picture: Picture) -> Spline:
+    """Return the cubic spline through a picture."""
+    out = ndimage.spline_filter(picture.values, order=3, output=np.float32, mode="mirror")
+    return Spline(out, picture.seen, picture.world_from_voxel, picture.normal, picture.sigma_mm)
 
 
 def take_bones(scan: Scan, around_mm: FloatArray, reach_mm: float) -> Bones:
@@ -124,10 +144,7 @@ def smooth_values(hu: Real, believed: NDArray[np.bool_], grid: Scan, sigma_mm: f
     """Return a picture of values on the grid of a scan; those not believed take no part."""
     affine = grid.world_from_voxel
     values, share = _blur_where(hu, believed, affine, sigma_mm)
-    coefficients = ndimage.spline_filter(values, order=3, output=np.float32, mode="mirror")
-    return Picture(
-        values, coefficients, believed & (share > _SEEN_SHARE), affine, grid.slice_normal, sigma_mm
-    )
+    return Picture(values, believed & (share > _SEEN_SHARE), affine, grid.slice_normal, sigma_mm)
 
 
 def _blur_where(
@@ -171,23 +188,23 @@ class Reading:
     seen: NDArray[np.bool_]
 
 
-def seen_at(picture: Picture, world_mm: FloatArray) -> NDArray[np.bool_]:
+def seen_at(picture: Spline, world_mm: FloatArray) -> NDArray[np.bool_]:
     """Return whether places, shape (N, 3), lie where the picture may be believed."""
     index = np.rint(_voxels(picture, world_mm)).astype(np.intp)
-    inside = np.all((index >= 2) & (index < np.array(picture.values.shape) - 2), axis=1)
+    inside = np.all((index >= 2) & (index < np.array(picture.seen.shape) - 2), axis=1)
     out = np.zeros(len(index), dtype=bool)
     out[inside] = picture.seen[tuple(index[inside].T)]
     return out
 
 
-def values_at(picture: Picture, world_mm: FloatArray) -> Real:
+def values_at(picture: Spline, world_mm: FloatArray) -> Real:
     """Return the values between voxels at places, shape (N, 3)."""
     where = _voxels(picture, world_mm).T
     out = ndimage.map_coordinates(picture.coefficients, where, order=3, mode="mirror", prefilter=False)
     return np.asarray(out, dtype=np.float32)
 
 
-def read_at(picture: Picture, world_mm: FloatArray) -> Reading:
+def read_at(picture: Spline, world_mm: FloatArray) -> Reading:
     """Return value, slope and curvature of the spline at places, shape (N, 3)."""
     n = len(world_mm)
     value, slope, curvature = (np.empty((n, w), dtype=np.float32) for w in (1, 3, 6))
@@ -200,7 +217,7 @@ def read_at(picture: Picture, world_mm: FloatArray) -> Reading:
     return Reading(value[:, 0], slope @ inverse.astype(np.float32), bent, seen_at(picture, world_mm))
 
 
-def _voxels(picture: Picture, world_mm: FloatArray) -> FloatArray:
+def _voxels(picture: Spline, world_mm: FloatArray) -> FloatArray:
     return apply_affine(np.linalg.inv(picture.world_from_voxel), world_mm)
 
 

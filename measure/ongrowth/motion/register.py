@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.motion.blocks import Blocks, judge_blocks, sides_of_blocks
-from ongrowth.motion.fragment import Field, Pictures, find_start, take_field, take_pictures, thinned
+from ongrowth.motion.fragment import Field, Ground, find_ground, find_start, take_field, thinned
 from ongrowth.motion.metal import WHOLE, common_ceiling_hu, register_screw
 from ongrowth.motion.mixed import MixedFit, fit_mixed
 from ongrowth.motion.model import Registered
-from ongrowth.motion.picture import Picture, take_bones
+from ongrowth.motion.picture import Bones, Picture, Spline, smooth_bones, splined, take_bones
 from ongrowth.motion.rigid import covariance_at, turn_covariance
 from ongrowth.motion.settings import MotionSettings
 from ongrowth.motion.solve import Fit, Start
@@ -70,6 +70,11 @@ class Sight:
         return cls(scans[0], scans[1], frames[0], frames[1], radius, spec.pitch_mm, is_finer, at_mm)
 
     @property
+    def pairs(self) -> tuple[tuple[Scan, ScrewFrame], tuple[Scan, ScrewFrame]]:
+        """Fixed and moving scan, each with the frame of the screw."""
+        return (self.fixed, self.fixed_frame), (self.moving, self.moving_frame)
+
+    @property
     def is_broken(self) -> bool:
         """Whether one of the scans shows the shaft interrupted."""
         return math.isfinite(self.break_mm)
@@ -121,26 +126,44 @@ def register_fragments(
     Registered, Registered, RigidTransform
         Head side, tip side, and the rough pose (fixed from moving) of all bone together.
     """
-    fixed = _pictures(sight.fixed, sight.fixed_frame, settings)
-    moving = _pictures(sight.moving, sight.moving_frame, settings)
-    coarse = take_field(moving, moving.coarse, sight.moving_frame, settings)
-    start = find_start(fixed, moving, sight.fixed_frame, sight.moving_frame, coarse, settings)
+    fixed, moving = (_bones(s, f, settings) for s, f in sight.pairs)
+    level = smooth_bones(moving, settings.middle_mm)
+    ground = find_ground(moving, level, settings)
+    start = _started(sight, fixed, moving, ground, settings)
     here = plane if not sight.is_fixed_earlier else _carried(plane, start.fixed_from_moving.inverse())
-    middle = take_field(moving, moving.middle, sight.moving_frame, settings)
-    heights = here.height_mm(middle.samples.places_mm)
-    sides = _grown(fixed, moving, middle, heights, start, settings)
-    fine = take_field(moving, moving.fine, sight.moving_frame, settings)
-    fine = fine.only(fine.radius_mm > sight.radius_mm + settings.halo_margin_mm)
-    head, tip = (
-        _final(sight, fixed, moving, fine.only(np.isin(fine.block, side.blocks)), side.fit, body, settings)
-        for side, body in zip(sides, ("head side", "tip side"), strict=True)
-    )
+    field = take_field(ground, level, sight.moving_frame, settings)
+    heights = here.height_mm(field.samples.places_mm)
+    sides = _grown(splined(smooth_bones(fixed, settings.middle_mm)), level, field, heights, start, settings)
+    head, tip = _finished(sight, fixed, moving, ground, sides, settings)
     return head, tip, start.fixed_from_moving
 
 
-def _pictures(scan: Scan, frame: ScrewFrame, settings: MotionSettings) -> Pictures:
+def _bones(scan: Scan, frame: ScrewFrame, settings: MotionSettings) -> Bones:
     ends = np.stack([frame.origin_mm, frame.tip_mm])
-    return take_pictures(take_bones(scan, ends, settings.reach_mm + 2.0), settings)
+    return take_bones(scan, ends, settings.reach_mm + 2.0)
+
+
+def _started(sight: Sight, fixed: Bones, moving: Bones, ground: Ground, settings: MotionSettings) -> Fit:
+    """Return the rough pose of all bone together."""
+    there = splined(smooth_bones(fixed, settings.coarse_mm))
+    here = smooth_bones(moving, settings.coarse_mm)
+    field = take_field(ground, here, sight.moving_frame, settings)
+    return find_start(there, here.normal, sight.fixed_frame, sight.moving_frame, field, settings)
+
+
+def _finished(
+    sight: Sight, fixed: Bones, moving: Bones, ground: Ground, sides: list[_Side], settings: MotionSettings
+) -> tuple[Registered, Registered]:
+    """Return both sides registered at the finest level."""
+    there = splined(smooth_bones(fixed, settings.fine_mm))
+    here = smooth_bones(moving, settings.fine_mm)
+    field = take_field(ground, here, sight.moving_frame, settings)
+    field = field.only(field.radius_mm > sight.radius_mm + settings.halo_margin_mm)
+    head, tip = (
+        _final(sight, there, here, field.only(np.isin(field.block, side.blocks)), side.fit, body, settings)
+        for side, body in zip(sides, ("head side", "tip side"), strict=True)
+    )
+    return head, tip
 
 
 def _carried(plane: Plane, target_from_source: RigidTransform) -> Plane:
@@ -148,7 +171,7 @@ def _carried(plane: Plane, target_from_source: RigidTransform) -> Plane:
 
 
 def _grown(
-    fixed: Pictures, moving: Pictures, field: Field, heights: FloatArray, start: Fit, settings: MotionSettings
+    fixed: Spline, moving: Picture, field: Field, heights: FloatArray, start: Fit, settings: MotionSettings
 ) -> list[_Side]:
     """Choose the blocks of each side and fit again, a few times, from the bone near the screw outward."""
     near = field.radius_mm < settings.seed_radius_mm
@@ -176,20 +199,19 @@ class _Side:
     fit: MixedFit | None
 
 
-def _side(fixed: Pictures, moving: Pictures, field: Field, chosen: Mask, start: Start) -> _Side:
+def _side(fixed: Spline, moving: Picture, field: Field, chosen: Mask, start: Start) -> _Side:
     own = field.only(chosen)
     numbers = np.unique(own.block)
     if len(numbers) < _FEWEST_BLOCKS or len(own.block) < _FEWEST_SAMPLES:
         return _Side(numbers, None)
-    return _Side(numbers, _fitted(fixed.middle, moving.middle, own, start, _GROWN_SAMPLES, _QUICK_ROUNDS))
+    return _Side(numbers, _fitted(fixed, moving, own, start, _GROWN_SAMPLES, _QUICK_ROUNDS))
 
 
-def _judged(fixed: Pictures, moving: Pictures, field: Field, heights: FloatArray, fit: MixedFit) -> Blocks:
-    picture = moving.middle
-    return judge_blocks(field, heights, fixed.middle, fit, picture.normal, picture.voxel_mm3)
+def _judged(fixed: Spline, moving: Picture, field: Field, heights: FloatArray, fit: MixedFit) -> Blocks:
+    return judge_blocks(field, heights, fixed, fit, moving.normal, moving.voxel_mm3)
 
 
-def _fitted(fixed: Picture, moving: Picture, field: Field, start: Start, most: int, rounds: int) -> MixedFit:
+def _fitted(fixed: Spline, moving: Picture, field: Field, start: Start, most: int, rounds: int) -> MixedFit:
     few = thinned(field, most)
     voxel_mm3 = moving.voxel_mm3 * len(field.block) / len(few.block)
     return fit_mixed(fixed, few, start, moving.normal, voxel_mm3, rounds=rounds)
@@ -197,8 +219,8 @@ def _fitted(fixed: Picture, moving: Picture, field: Field, start: Start, most: i
 
 def _final(
     sight: Sight,
-    fixed: Pictures,
-    moving: Pictures,
+    fixed: Spline,
+    moving: Picture,
     field: Field,
     start: MixedFit | None,
     body: str,
@@ -206,7 +228,7 @@ def _final(
 ) -> Registered:
     if start is None or len(field.block) < _FEWEST_SAMPLES:
         return Registered.missing(body, Caution.NO_BONE)
-    fit = _fitted(fixed.fine, moving.fine, field, start, settings.most_samples, _FINAL_ROUNDS)
+    fit = _fitted(fixed, moving, field, start, settings.most_samples, _FINAL_ROUNDS)
     return _registered(sight, fit, body)
 
 

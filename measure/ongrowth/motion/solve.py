@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.geometry import RigidTransform
-from ongrowth.motion.picture import Picture, Real, read_at
+from ongrowth.motion.picture import Real, Spline, read_at
 
 FloatArray = NDArray[np.float64]
 
@@ -122,7 +122,7 @@ def alike_samples(sigma_mm: float, voxel_mm3: float) -> float:
 
 
 def linearise(
-    fixed: Picture,
+    fixed: Spline,
     samples: Samples,
     fixed_from_moving: RigidTransform,
     centre_mm: FloatArray,
@@ -181,7 +181,7 @@ def _mad(residual: Real) -> float:
 
 
 def fit_rigid(
-    fixed: Picture,
+    fixed: Spline,
     samples: Samples,
     start: RigidTransform,
     moving_normal: FloatArray,
@@ -196,7 +196,7 @@ def fit_rigid(
 
     Parameters
     ----------
-    fixed : Picture
+    fixed : Spline
         Read between its voxels.
     samples : Samples
         Of the moving image, smoothed alike.

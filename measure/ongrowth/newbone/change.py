@@ -56,6 +56,11 @@ class Change:
     noise_hu: float
 
     @property
+    def later_hu(self) -> Real:
+        """The later scan."""
+        return self.earlier_hu + self.change_hu
+
+    @property
     def cell_mm3(self) -> float:
         """Volume of a cell of the grid."""
         return self.step_mm**3

@@ -23,6 +23,7 @@ _FILM_U_MM = 0.03  # registration and blur, over the surface of old bone
 _ALIKE_MM = 1.0  # over which noise is alike
 _COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
 _LIKELY_NOISE = 4.0
+_CORE_SHARE, _EDGE_MM = 0.2, 1.0  # what of the smallest lump stands clear of old bone; blur
 _DENSEST_HU = 1200.0
 _MOSTLY = 0.5  # of the contrast of bone
 
@@ -39,11 +40,11 @@ class Lump:
 def contrast_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> Real:
     """Return by how much bone that fills a cell lifts it: young bone, or the cortex it has grown on."""
     soft = _soft_hu(change, bones, settings)
-    later = change.earlier_hu + change.change_hu
     width = 2 * max(1, round(_ALIKE_MM / change.step_mm)) + 1
-    beside = np.minimum(ndimage.maximum_filter(later, size=width), np.float32(_DENSEST_HU))
+    beside = np.minimum(ndimage.maximum_filter(change.later_hu, size=width), np.float32(_DENSEST_HU))
     young = np.float32(settings.young_hu)
     film = np.clip((settings.film_mm - bones.outside_mm) / settings.film_mm, 0.0, 1.0)
+    film[bones.in_gap] = 0.0  # what bridges a gap is young, however dense the shores
     level = young + film * np.maximum(beside - young, 0.0)
     return np.asarray(level - np.float32(soft), dtype=np.float32)
 
@@ -81,7 +82,9 @@ def find_lumps(change: Change, bones: Bones, settings: NewBoneSettings) -> list[
     """Return the lumps of new bone away from the defect."""
     smooth = ndimage.gaussian_filter(change.change_hu, settings.smooth_mm / change.step_mm)
     rise = max(settings.least_rise_hu, _LIKELY_NOISE * change.noise_hu / 2.0)
-    labels, count = lumps_of(bones.beyond & (smooth > rise))
+    later = ndimage.gaussian_filter(change.later_hu, settings.smooth_mm / change.step_mm)
+    clear = bones.beyond & (bones.outside_mm > settings.film_mm)
+    labels, count = lumps_of(clear & (smooth > rise) & (later > settings.bone_hu))
     if count == 0:
         return []
     loss = change.known & (smooth < -rise)
@@ -89,7 +92,7 @@ def find_lumps(change: Change, bones: Bones, settings: NewBoneSettings) -> list[
     found = (
         _lump(change, bones, labels == k, loss, contrast, settings)
         for k in range(1, count + 1)
-        if (labels == k).sum() * change.cell_mm3 > 0.5 * settings.least_mm3
+        if (labels == k).sum() * change.cell_mm3 > _CORE_SHARE * settings.least_mm3
     )
     return [lump for lump in found if lump is not None]
 
@@ -97,13 +100,12 @@ def find_lumps(change: Change, bones: Bones, settings: NewBoneSettings) -> list[
 def _lump(
     change: Change, bones: Bones, core: Mask, loss: Mask, contrast: Real, settings: NewBoneSettings
 ) -> Lump | None:
-    """Return a lump with its blurred edge; None if it is a film, too small, or bone that came from beside."""
-    if float(bones.outside_mm[core].max()) < settings.film_mm:
-        return None
+    """Return a lump with its blurred edge; None if it is too small, or bone that came from beside."""
     reach = ndimage.binary_dilation(core, iterations=round(_COPIED_MM / change.step_mm))
     if (loss & reach).sum() > _COPIED_SHARE * core.sum():
         return None
-    where = ndimage.binary_dilation(core, iterations=2) & bones.beyond
+    edge_mm = settings.film_mm + _EDGE_MM
+    where = ndimage.binary_dilation(core, iterations=round(edge_mm / change.step_mm)) & bones.beyond
     value = float((change.change_hu[where] / contrast[where]).sum()) * change.cell_mm3
     if value < settings.least_mm3:
         return None

@@ -22,9 +22,7 @@ class NewBoneSettings:
     past_end_mm: float = 4.0  # beyond head and tip
     around_mm: float = 5.0  # "round the defect" ends here
     metal_mm: float = 1.2  # blooming and the first streaks
-    bed_mm: float = (
-        4.5  # from the axis: thread, halo and streaks; away from the gap no new bone is sought there
-    )
+    bed_mm: float = 4.5  # from the axis: thread, halo and streaks; old bone there counts for nothing
     smooth_mm: float = 0.5  # standard deviation, before a lump is looked for
     bone_hu: float = 250.0  # half way from soft tissue up to young bone
     least_rise_hu: float = 120.0  # a third of the rise from soft tissue to young bone

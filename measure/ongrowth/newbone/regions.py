@@ -57,7 +57,7 @@ def find_bones(change: Change, defect: DefectPlane, settings: NewBoneSettings) -
     bed = change.radius_mm < settings.bed_mm
     in_gap = change.known & (axial < half + _BLUR_MM) & (outside < 0.0) & (gap_away < 2.0 * _BLUR_MM)
     near = (gap_away < settings.around_mm) & ~in_gap
-    edge = (outside > -_BLUR_MM) & change.known & ~bed
+    edge = (outside > -_BLUR_MM) & change.known & ~(bed & (outside < 0.0))
     return Bones(np.asarray(outside, dtype=np.float32), gap, in_gap, edge & near, edge & ~near & ~in_gap)
 
 
