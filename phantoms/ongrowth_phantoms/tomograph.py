@@ -271,7 +271,7 @@ def _ramp_per_mm(n: int, step_mm: float) -> NDArray[np.float64]:
     Taken so, its value at frequency 0 is not 0, and nothing comes in from beyond the padding
     (Kak AC, Slaney M. Principles of Computerized Tomographic Imaging. IEEE Press 1988, chapter 3).
     """
-    k = fft.fftfreq(n, 1.0 / n)
+    k = fft.ifftshift(np.arange(n) - n // 2)  # whole numbers: fftfreq(n, 1 / n) misses them for some n
     odd = np.abs(k) % 2 == 1
     taps = np.zeros(n)
     taps[odd] = -1.0 / (np.pi * k[odd] * step_mm) ** 2

@@ -13,7 +13,7 @@ from ongrowth_phantoms.kernels import KERNELS
 from ongrowth_phantoms.radon import Backprojector, Projector, view_angles_rad
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
 from ongrowth_phantoms.scenes import Rod, Scene, pars_scene
-from ongrowth_phantoms.tomograph import FullProtocol, edge_preserving, scan_full
+from ongrowth_phantoms.tomograph import FullProtocol, _ramp_per_mm, edge_preserving, scan_full
 
 WATER = Scene(soft_hu=0.0, fat_level=math.inf)
 STILL = FullProtocol(
@@ -77,6 +77,13 @@ def test_projections_of_a_bell_and_their_way_back() -> None:
     yy, xx = np.indices((90, 100)) - np.array([45, 50])[:, None, None]
     again = np.exp(-((xx * 0.35 - at[0]) ** 2 + (yy * 0.35 - at[1]) ** 2) / (2 * sigma**2))
     assert np.abs(back - again).max() < 2e-3
+
+
+@pytest.mark.parametrize("n", [64, 392, 412, 428, 784])
+def test_the_ramp_is_one_at_every_size(n: int) -> None:
+    """Sizes at which whole numbers made by a division are none; the ramp is the frequency itself."""
+    ramp = _ramp_per_mm(n, 0.35)
+    np.testing.assert_allclose(ramp[1:], np.arange(1, n // 2 + 1) / (n * 0.35), atol=0.01)
 
 
 def test_water_reads_zero_and_noise_falls_with_dose_and_thickness() -> None:
