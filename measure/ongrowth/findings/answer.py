@@ -135,7 +135,8 @@ def _metal_name(line: Line) -> str:
     if "interrupted" in states or "bent" in states:
         return f"metal ({'interrupted' if 'interrupted' in states else 'bent'})"
     if moved:
-        return f"position ({'screw' if 'migration' in moved else 'fragments'} moved)"
+        bodies = {"migration": "screw", "interfragmentary_motion": "fragments"}
+        return f"position ({' and '.join(word for name, word in bodies.items() if name in moved)} moved)"
     return "metal and position" if "not shown to have moved" in states else "metal"
 
 

@@ -104,7 +104,8 @@ def _why(here: Place, value: Measured, against: Against, window: Window | None) 
         return window.meaning
     if place(value, dataclasses.replace(window, beyond=Against.OUTSIDE)) is Against.UNDECIDED:
         return f"The 95 % interval spans the limit of {_limit(value, window)}."
-    return f"{say(value)} is past the limit of {_limit(value, window)}. {window.meaning}"
+    side = "below the expected" if value.high95 < window.low else "past the limit of"
+    return f"{say(value)} is {side} {_limit(value, window)}. {window.meaning}"
 
 
 def no_window_reason(weeks: float) -> str:

@@ -58,9 +58,12 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
 
 
 def _reason(line: Line, compared: Compared | None) -> str:
-    """Return why a line stands where it does; a change of position is told beside it already."""
+    """Return why a line stands where it does; what has changed is told beside it already."""
+    deciding = line.deciding
     if compared is None:
-        return line.deciding.why
+        return deciding.why
+    if deciding.quantity == "width_growth" and deciding.window is not None:
+        return deciding.window.meaning  # the growth itself is told beside it
     return "" if line.key == "metal" and line.deciding.from_scan else compared.named(line.deciding.why)
 
 
