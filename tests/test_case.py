@@ -360,6 +360,37 @@ def test_a_defect_is_carried_to_the_ct_that_does_not_show_it(steps: Steps, tmp_p
     validate(reading_to_dict(later), "ongrowth-reading/1")
 
 
+def test_a_carried_defect_is_kept_as_long_as_its_reference(steps: Steps, tmp_path: Path) -> None:
+    shows: dict[str, Any] = {"w04": build.make_defect(), "w13": NOT_SEEN}
+    looked: list[str] = []
+
+    def read_scan(path: Path, **_: Any) -> Scan:
+        looked.append(path.name)
+        return steps.scan
+
+    recipe.read_scan = read_scan  # put back by the fixture, as the next
+    recipe.find_defect = lambda *_, **__: shows[looked[-1]]
+    case_file = two_scans(tmp_path)
+    first = run_case(case_file)
+    assert looked == ["w04", "w13", "w13"]
+    second = run_case(case_file, before=first)
+    assert looked == ["w04", "w13", "w13"]
+    assert second.readings[1].implants[0].defect is first.readings[1].implants[0].defect
+
+    (tmp_path / "w04" / "1.dcm").write_bytes(b"other")
+    third = run_case(case_file, before=second)
+    assert looked[3:] == ["w04", "w13", "w13"]
+    assert third.readings[1].implants[0].defect.how == "carried"
+
+    alone = replace_scans(case_file, "w13")
+    assert run_case(alone, before=third).readings[0].implants[0].defect is None
+    assert looked[6:] == ["w13"]
+
+
+def replace_scans(case_file: CaseFile, *names: str) -> CaseFile:
+    return case_file.model_copy(update={"scan": [s for s in case_file.scan if s.name in names]})
+
+
 def test_a_change_of_protocol_is_said(steps: Steps, tmp_path: Path) -> None:
     soft = replace(steps.scan, acquisition=replace(steps.scan.acquisition, kernel="soft"))
     by_name = {"w04": steps.scan, "w13": soft}

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison
 from ongrowth.case.reading import Known, Tell, run_reading, silent
-from ongrowth.case.reuse import is_carried, made_from, stamped, unchanged
+from ongrowth.case.reuse import is_carried, made_from, reference_before, stamped, unchanged
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
 from ongrowth.defect import DefectPlane
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
@@ -54,7 +54,7 @@ def run_case(
     taken = sorted(_take_all(case_file, before, tell, keep, refused), key=_when)
     if not taken:
         raise Refused(*(problem for _, problems in refused for problem in problems))
-    with_screw = [one for one in taken if one.reading.implants]
+    with_screw = _freed([one for one in taken if one.reading.implants], before, tell, keep)
     compared: list[Comparison] = []
     for k, one in enumerate(with_screw[1:], start=1):
         pair = _compared(with_screw[0], one, before, tell)
@@ -85,11 +85,30 @@ def _take_all(
 def _take(entry: ScanEntry, known: Known, before: Case | None, tell: Tell) -> Taken:
     made = made_from(entry.path, known)
     stored = unchanged(before, entry.name, made, known)
-    if stored is not None and not is_carried(stored):
+    if stored is not None:
         tell(f"Scan {entry.name}: nothing has changed, its reading is kept")
         return Taken(entry, known, stored, is_kept=True)
     tell(f"Scan {entry.name}")
     return Taken(entry, known, stamped(run_reading(entry.path, known, tell), made), is_kept=False)
+
+
+def _freed(with_screw: list[Taken], before: Case | None, tell: Tell, keep: Keep) -> list[Taken]:
+    """Measure by themselves the CTs to which another reference, or another state of it, lent its planes."""
+    if not with_screw:
+        return []
+    reference = with_screw[0]
+    is_same = reference.is_kept and reference.reading.scan.id == reference_before(before)
+    return [
+        one if is_same or not is_carried(one.reading) else _taken_anew(one, tell, keep) for one in with_screw
+    ]
+
+
+def _taken_anew(taken: Taken, tell: Tell, keep: Keep) -> Taken:
+    tell(f"Scan {taken.entry.name}: its defect was carried over from a CT that has changed")
+    made = made_from(taken.entry.path, taken.known)
+    reading = stamped(run_reading(taken.entry.path, taken.known, tell), made)
+    keep(reading)
+    return replace(taken, reading=reading, is_kept=False)
 
 
 def _when(taken: Taken) -> float:

@@ -33,7 +33,7 @@ def made_from(path: Path, known: Known) -> str:
         "scan": digests[0],
         "calibration": digests[1],
         "preop": digests[2],
-        "carried": None,  # it follows from the other CTs, see `unchanged`
+        "carried": None,  # it follows from the reference, see `is_carried`
         "version": ongrowth.__version__,
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True, default=_plain).encode()).hexdigest()
@@ -52,8 +52,13 @@ def stamped(reading: Reading, made: str) -> Reading:
 
 
 def is_carried(reading: Reading) -> bool:
-    """Whether a defect of a reading was carried over from another CT of the case."""
-    return any(problem.code == "defect-carried" for problem in reading.scan.problems)
+    """Whether a defect of a reading was carried over from the reference of the case."""
+    return any(one.defect is not None and one.defect.how == "carried" for one in reading.implants)
+
+
+def reference_before(before: Case | None) -> str:
+    """Return the id of the CT an earlier run compared the others with; empty where there was none."""
+    return next((r.scan.id for r in before.readings if r.implants), "") if before else ""
 
 
 def unchanged(before: Case | None, scan_id: str, made: str, known: Known) -> Reading | None:
