@@ -51,6 +51,7 @@ def halo_of(
     radius_mm: float = 2.0,
     seed: int = 1,
     noise_mm: float = 0.0,
+    rivals_mm: np.ndarray | None = None,
     has_doubt: bool = True,
 ) -> Halo:
     """A halo whose widths follow the blur by `slope` mm per unit, and hang on nothing else but noise."""
@@ -63,6 +64,8 @@ def halo_of(
         np.diag([U_BLUR, 0.1, 0.1, 35.0, 35.0]) ** 2,
         follow,
         rng.normal(0.0, max(noise_mm, 1e-12), (100, *SHAPE)),
+        rivals_mm if rivals_mm is not None else np.zeros((0, *SHAPE)),
+        np.full(0 if rivals_mm is None else len(rivals_mm), 0.25),
         0.0,
         Measured.of(radius_mm, 0.02, Unit.MM),
         0.0,
@@ -83,6 +86,20 @@ def test_an_error_of_the_blur_drops_out_between_scans_of_one_protocol() -> None:
     other = measure_change(before, after, is_one_protocol=False)
     assert other.whole.u > np.sqrt(2.0) * U_BLUR
     assert other.whole.cautions & Caution.PROTOCOL_CHANGED
+
+
+def test_another_solution_counts_where_the_two_that_are_compared_follow_it_unlike() -> None:
+    """A rival of chance 1/4 lifts the head side alone by 0.4 mm: SD 0.4 sqrt(1/4 x 3/4)."""
+    lifted = np.where(side_of() == Side.HEAD, 0.4, 0.0)[None]
+    one_side = halo_of(1.0, rivals_mm=lifted)
+    plain, u = halo_of(1.0), 0.4 * np.sqrt(0.25 * 0.75)
+    assert side_difference(one_side).u ** 2 - side_difference(plain).u ** 2 == pytest.approx(u**2)
+    both_sides = halo_of(1.0, rivals_mm=np.full((1, *SHAPE), 0.4))
+    assert side_difference(both_sides).u == pytest.approx(side_difference(plain).u)
+    other = measure_change(plain, one_side, is_one_protocol=False)
+    bare = measure_change(plain, plain, is_one_protocol=False)
+    assert other.head_side.u**2 - bare.head_side.u**2 == pytest.approx(u**2)
+    assert other.tip_side.u == pytest.approx(bare.tip_side.u)
 
 
 def test_two_fits_that_took_different_blurs_are_moved_to_one() -> None:

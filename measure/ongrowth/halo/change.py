@@ -217,8 +217,11 @@ class _Cells:
             side[share > 1.0 - 1e-6] = s
         doubt = self.doubt
         if doubt is not None:
-            noise = np.moveaxis(mixed(np.moveaxis(doubt.noise_mm, 0, -1)), -1, 0)
-            doubt = doubt.on_cells(mixed(doubt.follow_mm), noise)
+            noise, rivals = (
+                np.moveaxis(mixed(np.moveaxis(part, 0, -1)), -1, 0)
+                for part in (doubt.noise_mm, doubt.rivals_mm)
+            )
+            doubt = doubt.on_cells(mixed(doubt.follow_mm), noise, rivals)
         return _Cells(mixed(self.width_mm), mixed(self.width_u_mm), side, _is_counted(side), doubt)
 
 
@@ -264,7 +267,13 @@ def _difference(
     n = noise[1] - noise[0] if alike.is_one_fit else None
     parts = {"noise and texture": float(n.var() if n is not None else noise[0].var() + noise[1].var())}
     parts |= {name: float(v) for name, v in _shared_variance(a, b, g[0], g[1], alike).items()}
-    parts["other solutions"] = alike.other_solutions**2 * (a.ambiguity_mm**2 + b.ambiguity_mm**2)
+    rivals = [(d.rivals_mm * w).sum(axis=(1, 2)) for d, w in ((a, first_weight), (b, second_weight))]
+    parts["other solutions"] = float(
+        a.rival_variance(rivals[1] - rivals[0])
+        if alike.is_one_fit
+        else alike.other_solutions**2
+        * (a.ambiguity_mm**2 + b.ambiguity_mm**2 + a.rival_variance(rivals[0]) + b.rival_variance(rivals[1]))
+    )
     parts["radius"] = 0.0 if alike.is_one_screw else a.radius.u**2 + b.radius.u**2
     m = [np.hypot(d.model_mm, _MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
     parts["model"] = float(m[0] ** 2 + m[1] ** 2 - 2.0 * alike.model * m[0] * m[1])
@@ -287,7 +296,12 @@ def _change_map(
         u = np.hypot(first.width_u_mm, second.width_u_mm)
     else:
         change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike) + _radius_step(a, b, alike)
-        other = alike.other_solutions**2 * (a.ambiguity_mm**2 + b.ambiguity_mm**2)
+        other = alike.other_solutions**2 * (
+            a.ambiguity_mm**2
+            + b.ambiguity_mm**2
+            + a.rival_variance(a.rivals_mm)
+            + b.rival_variance(b.rivals_mm)
+        )
         own = a.noise_mm.var(axis=0) + b.noise_mm.var(axis=0) + other
         shared = sum(_shared_variance(a, b, a.follow_mm, b.follow_mm, alike).values())
         u = np.sqrt(own + shared + 2.0 * (1.0 - alike.model) * _CELL_MODEL_MM**2)

@@ -33,8 +33,12 @@ class Doubt:
         How much each cell's width moves with each shared unknown, mm per unit.
     noise_mm : ndarray, shape (N, D, S)
         Draws of the deviation by noise and bone texture, mm; independent from scan to scan.
+    rivals_mm : ndarray, shape (K, D, S)
+        By how much other solutions of the fit exceed the widths of the cells, mm.
+    rival_weight : ndarray, shape (K,)
+        How likely each of them is.
     ambiguity_mm : float
-        Spread over other solutions that fit nearly as well (SD of a mean width).
+        Spread over solutions of the first look (SD of a mean width).
     radius : Measured
         Major radius of the screw, mm: an error of it is an error of every width.
     model_mm : float
@@ -46,18 +50,33 @@ class Doubt:
     covariance: FloatArray
     follow_mm: FloatArray
     noise_mm: FloatArray
+    rivals_mm: FloatArray
+    rival_weight: FloatArray
     ambiguity_mm: float
     radius: Measured
     model_mm: float
 
     def __post_init__(self) -> None:
-        for array in (self.shared, self.covariance, self.follow_mm, self.noise_mm):
+        for array in (
+            self.shared, self.covariance, self.follow_mm, self.noise_mm, self.rivals_mm, self.rival_weight
+        ):  # fmt: skip
             array.setflags(write=False)
 
     def index(self, *parts: str) -> list[int]:
         """Return the places of the shared unknowns that belong to some parts."""
         return [i for i, part in enumerate(self.parts) if part in parts]
 
-    def on_cells(self, follow_mm: FloatArray, noise_mm: FloatArray) -> Doubt:
+    def rival_variance(self, deviation_mm: FloatArray) -> FloatArray:
+        """Return the variance that other solutions bring, mm2.
+
+        Parameters
+        ----------
+        deviation_mm : ndarray, shape (K, ...)
+            What each of them would change.
+        """
+        mean = np.tensordot(self.rival_weight, deviation_mm, axes=1)
+        return np.asarray(np.tensordot(self.rival_weight, deviation_mm**2, axes=1) - mean**2)
+
+    def on_cells(self, follow_mm: FloatArray, noise_mm: FloatArray, rivals_mm: FloatArray) -> Doubt:
         """Return the doubt of other cells."""
-        return replace(self, follow_mm=follow_mm, noise_mm=noise_mm)
+        return replace(self, follow_mm=follow_mm, noise_mm=noise_mm, rivals_mm=rivals_mm)

@@ -27,7 +27,7 @@ from ongrowth.halo.fit import (
 )
 from ongrowth.halo.map import Halo, HaloMap
 from ongrowth.halo.model import LAYER, RIM_HU
-from ongrowth.halo.posterior import Posterior, posterior_of
+from ongrowth.halo.posterior import Posterior, Rivals, posterior_of
 from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
 from ongrowth.halo.summary import Draws, summarise
@@ -47,7 +47,10 @@ _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
-_TEMPER = 12.0  # of costs, when solutions are weighed against each other
+_TEMPER = 12.0  # of costs, when solutions of the first look are weighed against each other
+_RIVAL_TEMPER = 8.0  # of costs, when the last solution is weighed against its rivals
+_RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
+_RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
 _CLEAR_RIPPLE = 30.0  # of the median power; chance gives about 10 over the range searched
 _LEAST_THREAD_VOXELS = 200
@@ -58,7 +61,8 @@ _DEFAULTS = HaloSettings()
 class Fitted:
     """A solved screw: what was fitted, how residuals counted, the solution and its posterior.
 
-    `ambiguity_mm` is the spread of the mean width over other solutions that fit nearly as well.
+    `rivals` are other solutions of the same fit; `ambiguity_mm` is the spread of the mean width over
+    those of the first look.
     """
 
     scene: Scene
@@ -66,6 +70,7 @@ class Fitted:
     weighting: Weighting
     solution: Solution
     posterior: Posterior
+    rivals: Rivals
     ambiguity_mm: float
 
 
@@ -117,8 +122,10 @@ def measure_halo(
     keep(fitted)
     # an error of the envelope's radius is an error of every width
     common_mm = float(np.hypot(fitted.ambiguity_mm, np.nan_to_num(screw.major_diameter_mm.u) / 2.0))
-    draws = unroll(fitted.scene, fitted.problem, fitted.solution, fitted.posterior, frame, defect, settings,
-                   is_calibrated=calibration is not None, ambiguity_mm=common_mm)  # fmt: skip
+    draws = unroll(
+        fitted.scene, fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, frame, defect,
+        settings, is_calibrated=calibration is not None, ambiguity_mm=common_mm,
+    )  # fmt: skip
     cautions = screw.cautions | _cautions(scene, calibration)
     sided = draws if defect is not None else replace(draws, side=np.zeros_like(draws.side))
     lost = cautions | (Caution.NO_DEFECT if defect is None else Caution.NONE)
@@ -131,7 +138,7 @@ def measure_halo(
         blur_found(fitted.problem, fitted.solution, fitted.posterior, calibration),
         _shares(fitted.posterior.variance_parts(weight)),
         doubt_of(
-            fitted.problem, fitted.solution, fitted.posterior, draws, settings,
+            fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, draws, settings,
             is_calibrated=calibration is not None, ambiguity_mm=fitted.ambiguity_mm, radius=_radius(screw),
         ),
     )  # fmt: skip
@@ -193,9 +200,12 @@ def fit_halo(
     problem = pose_problem(scene, fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _DILUTION)
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
+    found, rivals = _against_rivals(problem, found, weighting)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
-    return Fitted(scene, problem, weighting, found, posterior, max(ambiguity_mm, _ambiguity_mm(tries)))
+    return Fitted(
+        scene, problem, weighting, found, posterior, rivals, max(ambiguity_mm, _ambiguity_mm(tries))
+    )
 
 
 def _first_look(
@@ -232,6 +242,29 @@ def _ambiguity_mm(tries: list[Solution]) -> float:
     weights = np.exp(-(costs - costs.min()) / (2.0 * _TEMPER))
     weights /= weights.sum()
     return float(np.sqrt(weights @ (widths - weights @ widths) ** 2))
+
+
+def _against_rivals(problem: Problem, found: Solution, weighting: Weighting) -> tuple[Solution, Rivals]:
+    """Return the best of a solution and its rivals, and how the rivals weigh.
+
+    A thin even halo looks like a little more blur, or darker hardening; so each side is asked again
+    whether it has no halo, and whether it has a wider one.
+    """
+    widths, first = found.state.width_mm, problem.fields.width[0].size
+    tries = [found]
+    for side in (slice(0, first), slice(first, None)):
+        others = [widths[side] + _RIVAL_WIDER_MM]
+        if widths[side].mean() > _RIVAL_FROM_MM:
+            others.append(np.zeros_like(widths[side]))
+        for other in others:
+            start = widths.copy()
+            start[side] = other
+            tries.append(
+                solve(problem, replace(found.state, width_mm=start), weighting, steps=6, blur_every=3)
+            )
+    best = min(tries, key=lambda t: t.cost)
+    weights = np.exp(-np.array([t.cost - best.cost for t in tries]) / (2.0 * _RIVAL_TEMPER))
+    return best, Rivals.of([t.state.width_mm - best.state.width_mm for t in tries], weights)
 
 
 def find_pitch(problem: Problem, state: State) -> float:

@@ -31,6 +31,8 @@ from ongrowth.halo.system import Factor
 
 FloatArray = NDArray[np.float64]
 
+_SAME_MM = 0.02  # solutions that differ by less at every node are one
+
 PARTS: dict[str, list[int]] = {
     "blur": list(range(BLUR.start, BLUR.stop)),
     "metal": [METAL, RAMP, CREST],
@@ -99,6 +101,43 @@ class Posterior:
             gains[name] = max(total_shared - float(follow @ known @ follow), 0.0)
         scale = total_shared / max(sum(gains.values()), 1e-12)
         return {"noise and texture": float(full @ own)} | {k: v * scale for k, v in gains.items()}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rivals:
+    """Other solutions of a fit that go down nearly as far.
+
+    Parameters
+    ----------
+    width_mm : ndarray, shape (K, nodes)
+        By how much their width nodes exceed those of the best solution, mm.
+    weight : ndarray, shape (K,)
+        How likely each is; the best solution's own weight is what is left of 1.
+    """
+
+    width_mm: FloatArray
+    weight: FloatArray
+
+    @classmethod
+    def of(cls, width_mm: list[FloatArray], likelihood: FloatArray) -> Rivals:
+        """Return those of a list of solutions that differ from the best, which has no difference.
+
+        Parameters
+        ----------
+        width_mm : list of ndarray, each of shape (nodes,)
+            Differences from the best.
+        likelihood : ndarray, shape (K,)
+            The best has 1.
+        """
+        differs = np.array([np.abs(w).max() > _SAME_MM for w in width_mm])
+        chances = likelihood[differs]
+        return cls(np.array(width_mm)[differs], chances / (1.0 + chances.sum()))
+
+    def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
+        """Return draws of the width nodes' deviation, shape (nodes, n), mm: the best or a rival."""
+        shares = np.append(self.weight, 1.0 - self.weight.sum())
+        which = rng.choice(len(shares), size=n, p=shares)
+        return np.vstack([self.width_mm, np.zeros((1, self.width_mm.shape[1]))])[which].T
 
 
 def _conditioned(covariance: FloatArray, known: list[int]) -> FloatArray:

@@ -17,7 +17,7 @@ from ongrowth.halo.field import side_basis
 from ongrowth.halo.fit import Problem, Solution
 from ongrowth.halo.map import BlurFound, Rim
 from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, RIM_MM, Shared, blur_of
-from ongrowth.halo.posterior import PARTS, Posterior
+from ongrowth.halo.posterior import PARTS, Posterior, Rivals
 from ongrowth.halo.prior import LAYER_SD_HU
 from ongrowth.halo.samples import sides_at
 from ongrowth.halo.scene import HaloSettings, Scene
@@ -49,6 +49,7 @@ def unroll(
     problem: Problem,
     solution: Solution,
     posterior: Posterior,
+    rivals: Rivals,
     frame: ScrewFrame,
     defect: DefectPlane | None,
     settings: HaloSettings,
@@ -60,7 +61,7 @@ def unroll(
 
     Parameters
     ----------
-    scene, problem, solution, posterior
+    scene, problem, solution, posterior, rivals
         The solved screw.
     frame : ScrewFrame
         Frame of the screw.
@@ -71,14 +72,14 @@ def unroll(
     is_calibrated : bool
         Whether the blur was known beforehand.
     ambiguity_mm : float
-        Spread over other solutions that fit nearly as well, common to both sides.
+        Spread over solutions of the first look and by the radius, common to both sides.
     """
     depth = np.arange(_CELL_MM / 2.0, scene.to_mm, _CELL_MM)
     angle = np.arange(0.0, 360.0, _CELL_DEG)
     z, a = (g.ravel() for g in np.meshgrid(depth, angle, indexing="ij"))
     rng = np.random.default_rng(settings.seed)
     posterior = replace(posterior, shared_factor=SHARED_FACTOR[is_calibrated])
-    noise = posterior.draw(settings.draws, rng) * _NOISE_FACTOR
+    noise = posterior.draw(settings.draws, rng) * _NOISE_FACTOR + rivals.draw(settings.draws, rng)
     other = rng.standard_normal(settings.draws) * ambiguity_mm
     sides, bases = {}, {}
     for side in (Side.HEAD, Side.TIP):
@@ -124,6 +125,7 @@ def doubt_of(
     problem: Problem,
     solution: Solution,
     posterior: Posterior,
+    rivals: Rivals,
     draws: Draws,
     settings: HaloSettings,
     *,
@@ -135,7 +137,7 @@ def doubt_of(
 
     Parameters
     ----------
-    problem, solution, posterior
+    problem, solution, posterior, rivals
         The solved screw.
     draws : Draws
         Its cells.
@@ -144,7 +146,7 @@ def doubt_of(
     is_calibrated : bool
         Whether the blur was known beforehand.
     ambiguity_mm : float
-        Spread over other solutions that fit nearly as well.
+        Spread over solutions of the first look.
     radius : Measured
         Major radius of the screw, mm.
     """
@@ -160,6 +162,8 @@ def doubt_of(
         posterior.shared_covariance,
         np.asarray(basis @ posterior.drag[: posterior.n_width]).reshape(*draws.side.shape, N_SHARED),
         np.asarray(noise.T).reshape(-1, *draws.side.shape),
+        np.asarray((basis @ rivals.width_mm.T).T).reshape(len(rivals.weight), *draws.side.shape),
+        rivals.weight,
         ambiguity_mm,
         radius,
         _MODEL_SD_MM[is_calibrated],

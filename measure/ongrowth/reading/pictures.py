@@ -105,7 +105,10 @@ def _load(path: Path) -> Arrays:
         return {name: arrays[name] for name in arrays.files}
 
 
-_DOUBT_ARRAYS = ("parts", "shared", "covariance", "follow_mm", "noise_mm", "ambiguity_mm", "model_mm")
+_DOUBT_ARRAYS = (
+    "parts", "shared", "covariance", "follow_mm", "noise_mm", "rivals_mm", "rival_weight", "ambiguity_mm",
+    "model_mm",
+)  # fmt: skip
 
 
 def write_doubts(reading: Reading, path: Path) -> None:
@@ -148,6 +151,8 @@ def _doubt(part: Arrays) -> Doubt:
         part["covariance"],
         part["follow_mm"],
         part["noise_mm"].astype(np.float64),
+        part["rivals_mm"],
+        part["rival_weight"],
         float(part["ambiguity_mm"]),
         Measured(value, u, low, high, Unit.MM),
         float(part["model_mm"]),
