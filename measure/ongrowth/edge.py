@@ -165,7 +165,7 @@ class Section:
 @functools.lru_cache(maxsize=4)
 def _hankel(reach_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return frequencies, radii and Bessel kernels J_2m(2 pi k r), shape (M, K, R)."""
-    k = np.arange(_K_STEP / 2.0, _K_MAX, _K_STEP)
+    k = _frequencies()
     r = np.arange(0.0, reach_mm + _R_STEP_MM, _R_STEP_MM)
     kernels = np.stack([special.jv(2 * m, 2.0 * np.pi * np.outer(k, r)) for m in range(_N_HARMONICS)])
     for array in (k, r, kernels):
@@ -211,9 +211,8 @@ class RodResponse:
             Disc radii, mm.
         """
         a = np.atleast_1d(np.asarray(radii_mm, dtype=np.float64))
-        # area element 2 pi k dk times the disc's spectrum (a / k) J1(2 pi k a)
-        disc = 2.0 * np.pi * _K_STEP * a[:, None] * special.j1(2.0 * np.pi * np.outer(a, self._k))
-        out = np.einsum("ak,mk,mkr->amr", disc, self._harmonics, self._kernels, optimize=True)
+        spectra = self._harmonics[:, None, :] * _disc_spectra(tuple(a))  # (M, A, K)
+        out = np.swapaxes(spectra @ self._kernels, 0, 1)
         # midpoint sums of an integrand that leaves zero with slope 2 (pi a)^2 are too large by h^2/24 of it
         out[:, 0, :] -= ((np.pi * a * _K_STEP) ** 2 / 12.0)[:, None]
         return np.asarray(out)
@@ -239,21 +238,43 @@ class RodResponse:
         angle = np.arange(_N_DIRECTIONS, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
         transfer = self._section.transfer(self._blur, k, angle, -along_per_mm)
         step = shells_mm[1] - shells_mm[0]
-        ring = special.jv(order, 2.0 * np.pi * np.outer(k, shells_mm)) @ (amplitude * shells_mm * step)
+        ring = _bessel_at(order, tuple(shells_mm)) @ (amplitude * shells_mm * step)
         spread = np.arange(-_HELIX_SPREAD, _HELIX_SPREAD + 1)
         parts = np.exp(-1j * np.outer(spread, angle)) @ transfer.T / _N_DIRECTIONS  # (M, K)
         # turning by i^n on the way in and on the way out leaves i^m
         weight = (2.0 * np.pi) ** 2 * _K_STEP * k * ring
         orders = order + spread
         kernels = _bessel_orders(float(r[-1]), int(orders[0]), int(orders[-1]))
-        profiles = np.einsum("mk,mkr->mr", parts * weight * (1j**spread)[:, None], kernels, optimize=True)
-        return orders, profiles
+        spectra = parts * weight * (1j**spread)[:, None]
+        return orders, (spectra[:, None, :] @ kernels)[:, 0, :]
+
+
+def _frequencies() -> FloatArray:
+    return np.arange(_K_STEP / 2.0, _K_MAX, _K_STEP)
+
+
+# radii and shells belong to a screw, so the same few come again and again
+@functools.lru_cache(maxsize=32)
+def _disc_spectra(radii_mm: tuple[float, ...]) -> FloatArray:
+    """Return 2 pi k dk times the spectra (a / k) J1(2 pi k a) of discs, shape (A, K)."""
+    a = np.array(radii_mm)
+    out = 2.0 * np.pi * _K_STEP * a[:, None] * special.j1(2.0 * np.pi * np.outer(a, _frequencies()))
+    out.setflags(write=False)
+    return np.asarray(out)
+
+
+@functools.lru_cache(maxsize=8)
+def _bessel_at(order: int, radii_mm: tuple[float, ...]) -> FloatArray:
+    """Return J_order(2 pi k r), shape (K, Q)."""
+    out = special.jv(order, 2.0 * np.pi * np.outer(_frequencies(), radii_mm))
+    out.setflags(write=False)
+    return np.asarray(out)
 
 
 @functools.lru_cache(maxsize=4)
 def _bessel_orders(reach_mm: float, low: int, high: int) -> FloatArray:
     """Return J_n(2 pi k r) for orders low..high, shape (M, K, R)."""
-    k = np.arange(_K_STEP / 2.0, _K_MAX, _K_STEP)
+    k = _frequencies()
     r = np.arange(0.0, reach_mm + 0.5 * _R_STEP_MM, _R_STEP_MM)
     out = np.stack([special.jv(n, 2.0 * np.pi * np.outer(k, r)) for n in range(low, high + 1)])
     out.setflags(write=False)

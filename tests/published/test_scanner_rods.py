@@ -149,3 +149,50 @@ def test_half_way_threshold_of_a_clipped_edge(metal_hu: float, background_hu: fl
     chord = (ends[1] - ends[0]) / 2.0
     off_axis = float(x[0, 1])
     assert math.hypot(chord, off_axis) - 13.0 == pytest.approx(shift_mm, abs=0.006)
+
+
+@pytest.mark.parametrize("diameter_mm", [3.5, 5.5, 7.0])
+def test_titanium_screws_look_too_wide_by_less_than_a_millimetre(diameter_mm: float) -> None:
+    """As published for 151 screws of four sizes up to 7 mm, read on clinical CTs.
+
+    Elliott MJ, Slakey JB. Clin Orthop Relat Res 2014;472:1605-1609.
+    """
+    scan = scan_full(
+        replace(WATER, soft_hu=300.0, other_metal=(rod_along_z(diameter_mm),)),
+        replace(BESIDE, clip_hu=3071.0),
+    )
+    bright = float((scan.hu > (3071.0 + 300.0) / 2.0).sum()) * BESIDE.pixel_mm**2
+    assert 0.2 < 2.0 * math.sqrt(bright / math.pi) - diameter_mm < 1.0
+
+
+def test_grey_values_beside_titanium_are_too_high_near_by_and_right_further_off() -> None:
+    """Published for a 4.1 mm titanium implant: +45 +- 10 % at 0.5 mm, 28 +- 14 % at 1 mm, 14 +- 7 % at 2 mm.
+
+    In-vitro study with cone-beam CT (core.ac.uk/display/11294627). A fan beam meets less scatter, so ours
+    must come down at least as fast; at 0.5 mm theirs lies between our medium and our soft kernel.
+    """
+    error = {k: errors_beside(4.1, k) for k in ("hann-soft", "hann-medium")}
+    assert error["hann-medium"][0] < 0.45 < error["hann-soft"][0]
+    for near, middle, far in error.values():
+        assert near > middle
+        assert abs(middle) < 0.28 + 0.14
+        assert abs(far) < 0.14 + 0.07
+
+
+BESIDE = FullProtocol(
+    pixel_mm=0.3, size_mm=(24.0, 24.0, 0.6), body_half_mm=(100.0, 100.0), body_ahead_mm=20.0, is_noisy=False,
+    clip_hu=None,
+)  # fmt: skip
+
+
+def rod_along_z(diameter_mm: float) -> Rod:
+    return Rod(((0.0, 0.0, -20.0), (0.0, 0.0, 20.0)), diameter_mm, "titanium")
+
+
+def errors_beside(diameter_mm: float, kernel: str) -> list[float]:
+    """Error of the grey value of bone of 300 HU at 0.5, 1 and 2 mm from a rod, as a share of it."""
+    scene = replace(WATER, soft_hu=300.0, other_metal=(rod_along_z(diameter_mm),))
+    scan = scan_full(scene, replace(BESIDE, kernel=kernel))
+    world = scan.world_mm(np.indices(scan.hu.shape).reshape(3, -1).T)
+    away, hu = np.hypot(world[:, 0], world[:, 1]) - diameter_mm / 2.0, scan.hu.ravel()
+    return [float(hu[np.abs(away - mm) < 0.15].mean() - 300.0) / 1300.0 for mm in (0.5, 1.0, 2.0)]

@@ -41,7 +41,8 @@ FloatArray = NDArray[np.float64]
 _START_WIDTHS_MM = (0.0, 0.5, 1.3)
 _TRIED_WIDTHS_MM = np.array([0.0, 0.25, 0.5, 0.8, 1.2, 1.6, 2.1, 2.7, 3.3])
 _DILUTION = 9.0  # voxels that say the same thing, bone texture being correlated over a millimetre
-_THINNED = 3  # every third voxel does for the first look
+_THINNED = 3  # every third voxel does until the end
+_THIN_DILUTION = _DILUTION / _THINNED
 _NOISE_FLOOR_HU = 30.0
 _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
@@ -124,7 +125,7 @@ def measure_halo(
     common_mm = float(np.hypot(fitted.ambiguity_mm, np.nan_to_num(screw.major_diameter_mm.u) / 2.0))
     draws = unroll(
         fitted.scene, fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, frame, defect,
-        settings, is_calibrated=calibration is not None, ambiguity_mm=common_mm,
+        settings, ambiguity_mm=common_mm,
     )  # fmt: skip
     cautions = screw.cautions | _cautions(scene, calibration)
     sided = draws if defect is not None else replace(draws, side=np.zeros_like(draws.side))
@@ -139,7 +140,7 @@ def measure_halo(
         _shares(fitted.posterior.variance_parts(weight)),
         doubt_of(
             fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, draws, settings,
-            is_calibrated=calibration is not None, ambiguity_mm=fitted.ambiguity_mm, radius=_radius(screw),
+            ambiguity_mm=fitted.ambiguity_mm, radius=_radius(screw),
         ),
     )  # fmt: skip
 
@@ -185,27 +186,37 @@ def fit_halo(
     settings : HaloSettings
         How the halo is read.
     """
-    coarse, state, pitch_mm, ambiguity_mm = _first_look(scene, base, prior, length_mm, depth_mm, settings)
+    thin = _thinned(scene)
+    coarse, state, pitch_mm, ambiguity_mm = _first_look(thin, base, prior, length_mm, depth_mm, settings)
     if not np.isfinite(scene.rod.pitch_mm):
-        scene = replace(scene, rod=replace(scene.rod, pitch_mm=pitch_mm))
+        scene, thin = (replace(s, rod=replace(s.rod, pitch_mm=pitch_mm)) for s in (scene, thin))
     fields = make_fields(scene, depth_mm, settings, coarse=False)
-    problem = pose_problem(scene, fields, base, prior, length_mm, settings)
+    problem = pose_problem(thin, fields, base, prior, length_mm, settings)
     smooth = _carry_over(coarse, fields, state)
-    variance = _variance(problem, smooth)
-    searched = replace(smooth, width_mm=_search_widths(problem, smooth, variance))
-    weighting = Weighting(variance, _DILUTION)
+    weighting = Weighting(_variance(problem, smooth), _THIN_DILUTION)
+    searched = replace(smooth, width_mm=_search_widths(problem, smooth, weighting))
     tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in (smooth, searched)]
     found = min(tries, key=lambda t: t.cost)
-    fields = _expect_no_slivers(fields, found.state)
-    problem = pose_problem(scene, fields, base, _free_layers(prior), length_mm, settings)
-    weighting = Weighting(_variance(problem, found.state), _DILUTION)
+    fields, prior = _expect_no_slivers(fields, found.state), _free_layers(prior)
+    problem = pose_problem(thin, fields, base, prior, length_mm, settings)
+    weighting = Weighting(_variance(problem, found.state), _THIN_DILUTION)
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     found, rivals = _against_rivals(problem, found, weighting)
+    problem = pose_problem(scene, fields, base, prior, length_mm, settings)
+    weighting = Weighting(_variance(problem, found.state), _DILUTION)
+    found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
     return Fitted(
         scene, problem, weighting, found, posterior, rivals, max(ambiguity_mm, _ambiguity_mm(tries))
     )
+
+
+def _thinned(scene: Scene) -> Scene:
+    """Return a scene with every few voxels only: they are many more than they have to say."""
+    chosen = np.zeros(scene.is_tip.shape, bool)
+    chosen[::_THINNED] = True
+    return replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
 
 
 def _first_look(
@@ -216,17 +227,13 @@ def _first_look(
     An even halo and an edge-enhancing kernel look alike, so a descent from one start may stop at
     the wrong one.
     """
-    chosen = np.zeros(scene.is_tip.shape, bool)
-    chosen[::_THINNED] = True
-    thin = replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
-    fields = make_fields(thin, depth_mm, settings, coarse=True)
-    problem = pose_problem(thin, fields, base, prior, length_mm, settings)
-    dilution = _DILUTION / _THINNED
-    rough = Weighting(np.full(len(thin.samples.hu), _ROUGH_HU**2), dilution, huber=np.inf)
+    fields = make_fields(scene, depth_mm, settings, coarse=True)
+    problem = pose_problem(scene, fields, base, prior, length_mm, settings)
+    rough = Weighting(np.full(len(scene.samples.hu), _ROUGH_HU**2), _THIN_DILUTION, huber=np.inf)
     starts = [
         solve(problem, _start(problem, w), rough, steps=6, blur_every=2).state for w in _START_WIDTHS_MM
     ]
-    fine = Weighting(_variance(problem, starts[0]), dilution)
+    fine = Weighting(_variance(problem, starts[0]), _THIN_DILUTION)
     tries = [solve(problem, s, fine, steps=6, blur_every=2) for s in starts]
     best = min(tries, key=lambda t: t.cost).state
     return fields, best, find_pitch(problem, best), _ambiguity_mm(tries)
@@ -247,21 +254,18 @@ def _ambiguity_mm(tries: list[Solution]) -> float:
 def _against_rivals(problem: Problem, found: Solution, weighting: Weighting) -> tuple[Solution, Rivals]:
     """Return the best of a solution and its rivals, and how the rivals weigh.
 
-    A thin even halo looks like a little more blur, or darker hardening; so each side is asked again
-    whether it has no halo, and whether it has a wider one.
+    A thin even halo looks like a little more blur, or darker hardening; so each side, and both together,
+    are asked again whether there is no halo, and each whether it has a wider one.
     """
     widths, first = found.state.width_mm, problem.fields.width[0].size
+    head, tip = np.arange(widths.size) < first, np.arange(widths.size) >= first
+    starts = [widths + _RIVAL_WIDER_MM * side for side in (head, tip)]
+    lucent = [side for side in (head, tip) if widths[side].mean() > _RIVAL_FROM_MM]
+    starts += [widths * ~side for side in (*lucent, *([head | tip] if len(lucent) == 2 else []))]
     tries = [found]
-    for side in (slice(0, first), slice(first, None)):
-        others = [widths[side] + _RIVAL_WIDER_MM]
-        if widths[side].mean() > _RIVAL_FROM_MM:
-            others.append(np.zeros_like(widths[side]))
-        for other in others:
-            start = widths.copy()
-            start[side] = other
-            tries.append(
-                solve(problem, replace(found.state, width_mm=start), weighting, steps=6, blur_every=3)
-            )
+    for start in starts:
+        state = replace(found.state, width_mm=start)
+        tries.append(solve(problem, state, weighting, steps=4, blur_every=2))
     best = min(tries, key=lambda t: t.cost)
     weights = np.exp(-np.array([t.cost - best.cost for t in tries]) / (2.0 * _RIVAL_TEMPER))
     return best, Rivals.of([t.state.width_mm - best.state.width_mm for t in tries], weights)
@@ -325,14 +329,14 @@ def _resample(
     return np.concatenate(out)
 
 
-def _search_widths(problem: Problem, state: State, variance: FloatArray) -> FloatArray:
+def _search_widths(problem: Problem, state: State, weighting: Weighting) -> FloatArray:
     """Return width nodes by trying widths everywhere and keeping what fits best near each node.
 
     The edge is multimodal (a cortex behind the halo, a shell of trabeculae), so a descent alone may
     stop at the wrong one. Bone levels are solved in closed form, pulled toward their prior.
     """
     trials = [replace(state, width_mm=np.full_like(state.width_mm, w)) for w in _TRIED_WIDTHS_MM]
-    costs = np.array([problem.node_costs(t, variance, _DILUTION) for t in trials])
+    costs = np.array([problem.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
     return np.asarray(_TRIED_WIDTHS_MM[costs.argmin(axis=0)], dtype=np.float64)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
@@ -29,17 +27,14 @@ FloatArray = NDArray[np.float64]
 _CELL_MM, _CELL_DEG = 1.0, 15.0
 _LEAST_CONTRAST_HU = 80.0
 _DETECTION = 3.29  # 5 % false calls and 95 % found: twice the one-sided normal quantile (Currie 1968)
-# What the model leaves out, as SD of a side's mean (mm): found on phantoms of the tuning half.
-_MODEL_SD_MM = {True: 0.05, False: 0.08}
+# What the model leaves out, as SD of a side's mean: found on phantoms of the tuning half.
+_MODEL_SD_MM = 0.08
 _MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
 _CELL_MODEL_SD_MM = 0.10
 _RIM_SHOWN_SD, _LEAST_RIM_HU = 3.0, 100.0  # excess that counts as a rim
 _RIM_FROM_MM = 0.5  # a thinner halo tells nothing of a rim
 _RIM_TELLS_HU = 150.0  # a scan that leaves the excess less well known does not tell
 _LEVEL_SHOWN = 0.6  # of what was known of the layer beforehand must be left at most
-# Physics outside the model (aperture averaging, scatter) pulls blur and metal along directions in which
-# the data hardly resist; found on the tuning half.
-SHARED_FACTOR = {True: 1.3, False: 1.6}
 _DOUBT_DRAWS = 100  # an SD to 7 %
 _NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
 
@@ -54,7 +49,6 @@ def unroll(
     defect: DefectPlane | None,
     settings: HaloSettings,
     *,
-    is_calibrated: bool,
     ambiguity_mm: float,
 ) -> Draws:
     """Return estimate, uncertainty and draws on the cells of the shaft.
@@ -69,8 +63,6 @@ def unroll(
         Where the sides part.
     settings : HaloSettings
         How the halo is read.
-    is_calibrated : bool
-        Whether the blur was known beforehand.
     ambiguity_mm : float
         Spread over solutions of the first look and by the radius, common to both sides.
     """
@@ -78,7 +70,6 @@ def unroll(
     angle = np.arange(0.0, 360.0, _CELL_DEG)
     z, a = (g.ravel() for g in np.meshgrid(depth, angle, indexing="ij"))
     rng = np.random.default_rng(settings.seed)
-    posterior = replace(posterior, shared_factor=SHARED_FACTOR[is_calibrated])
     noise = posterior.draw(settings.draws, rng) * _NOISE_FACTOR + rivals.draw(settings.draws, rng)
     other = rng.standard_normal(settings.draws) * ambiguity_mm
     sides, bases = {}, {}
@@ -88,7 +79,7 @@ def unroll(
         width = basis @ solution.state.width_mm
         end = basis @ solution.state.end_mm
         behind = _belongs(scene, frame, defect, side, z, a, width, end, settings)
-        model_sd = np.hypot(_MODEL_SD_MM[is_calibrated], _MODEL_SHARE * np.maximum(width, 0.0))
+        model_sd = np.hypot(_MODEL_SD_MM, _MODEL_SHARE * np.maximum(width, 0.0))
         common = np.outer(model_sd, rng.standard_normal(settings.draws))
         sides[side] = (width, basis @ noise + common + other, behind)
     head, tip = sides[Side.HEAD], sides[Side.TIP]
@@ -113,9 +104,7 @@ def unroll(
         {side: _layer(solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
         {side: _rim(problem, solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
         {
-            side: _limit(
-                posterior, bases[side], scene.rod.outer_mm(z) * (label == side), _MODEL_SD_MM[is_calibrated]
-            )
+            side: _limit(posterior, bases[side], scene.rod.outer_mm(z) * (label == side), _MODEL_SD_MM)
             for side in (Side.HEAD, Side.TIP)
         },
     )
@@ -129,7 +118,6 @@ def doubt_of(
     draws: Draws,
     settings: HaloSettings,
     *,
-    is_calibrated: bool,
     ambiguity_mm: float,
     radius: Measured,
 ) -> Doubt:
@@ -143,14 +131,11 @@ def doubt_of(
         Its cells.
     settings : HaloSettings
         How the halo is read.
-    is_calibrated : bool
-        Whether the blur was known beforehand.
     ambiguity_mm : float
         Spread over solutions of the first look.
     radius : Measured
         Major radius of the screw, mm.
     """
-    posterior = replace(posterior, shared_factor=SHARED_FACTOR[is_calibrated])
     depth, angle = (a.ravel() for a in np.meshgrid(draws.depth_mm, draws.angle_deg, indexing="ij"))
     basis = side_basis(problem.fields.width, depth, angle, draws.side.ravel() == Side.TIP)
     rng = np.random.default_rng(settings.seed + 1)
@@ -166,7 +151,7 @@ def doubt_of(
         rivals.weight,
         ambiguity_mm,
         radius,
-        _MODEL_SD_MM[is_calibrated],
+        _MODEL_SD_MM,
     )
 
 
@@ -252,7 +237,7 @@ def _layer(solution: Solution, posterior: Posterior, side: Side) -> Measured:
     """Level inside the layer, where it is wide enough to show it."""
     index = int(side == Side.TIP)
     value = solution.state.shared.vector()[LAYER][index]
-    u = np.sqrt(np.linalg.inv(posterior.shared_precision)[LAYER, LAYER][index, index])
+    u = np.sqrt(posterior.shared_covariance[LAYER, LAYER][index, index])
     if u > _LEVEL_SHOWN * LAYER_SD_HU:
         return Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR)
     return Measured.of(float(value), float(u), Unit.HU)
@@ -267,7 +252,7 @@ def _rim(problem: Problem, solution: Solution, posterior: Posterior, side: Side)
     index = int(side == Side.TIP)
     width = np.split(solution.state.width_mm, [problem.fields.width[0].size])[index]
     values = solution.state.shared.vector()
-    u = np.sqrt(np.diag(np.linalg.inv(posterior.shared_precision))) * posterior.shared_factor
+    u = np.sqrt(np.diag(posterior.shared_covariance))
     (hu, u_hu), (mm, u_mm) = ((values[w][index], u[w][index]) for w in (RIM_HU, RIM_MM))
     if float(width.mean()) < _RIM_FROM_MM or u_hu > _RIM_TELLS_HU:
         why = Caution.SMALLER_THAN_BLUR
@@ -300,7 +285,7 @@ def blur_found(
     """Return the blur of the scan as fitted, with its uncertainty and what pinned it."""
     shared, base = solution.state.shared, problem.model.base
     blur = blur_of(base, shared)
-    covariance = np.linalg.inv(posterior.shared_precision)[BLUR, BLUR]
+    covariance = posterior.shared_covariance[BLUR, BLUR]
     slopes = np.array([_width_slope(base, shared, n) for n in range(BLUR.stop - BLUR.start)])
     u_in = float(np.sqrt(slopes @ covariance @ slopes))
     u_through = float(blur.slice_fwhm_mm * np.sqrt(covariance[3, 3]))
