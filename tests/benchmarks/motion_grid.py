@@ -2,7 +2,7 @@
 
     python tests/benchmarks/motion_grid.py draw --half test --cases 20     draws and keeps the scans
     python tests/benchmarks/motion_grid.py run --half test --cases 20      measures every pair of visits
-    python tests/benchmarks/motion_grid.py beside --half test --cases 6    SimpleITK on the same voxels
+    python tests/benchmarks/motion_grid.py beside --half test --cases 20   SimpleITK on the same bone; memory
     python tests/benchmarks/motion_grid.py report --half test [--write]    tables; --write fills the pages
 
 Scans and records are kept in the work folder; a pair that has a record of this version of the code is not
@@ -16,9 +16,11 @@ import itertools
 import json
 import math
 import pickle
+import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+import tracemalloc
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -39,9 +41,13 @@ from ongrowth_phantoms.grid.serial import VISITS, Visit, draw_visits
 from ongrowth_phantoms.tomograph import scan_full
 from ongrowth_phantoms.truth import motion_between, new_bone
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from second_registration import put_off, registered_by_itk  # lies beside the tests
+
 DOCS = Path(__file__).parents[2] / "docs"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-motion"
-PAIRS = tuple(itertools.combinations(range(len(VISITS)), 2))
+PAIRS = (*itertools.combinations(range(len(VISITS) - 1), 2), (0, len(VISITS) - 1))
 STILL = RigidTransform.identity()
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
@@ -112,6 +118,52 @@ def run(half: str, cases: int, first: int, pairs: int, work: Path, *, without_bo
             with records.open("a", encoding="utf-8") as out:
                 out.write(json.dumps(record) + "\n")
             click.echo(f"{half} {number} {pair} {record.get('seconds', record.get('refused'))}", err=True)
+
+
+@cli.command()
+@half_option
+@cases_option
+@first_option
+@work_option
+def beside(half: str, cases: int, first: int, work: Path) -> None:
+    """Register again, by SimpleITK on the bone found, from 0.8 mm off; and take the memory of a pair."""
+    records = work / f"beside-{half}.jsonl"
+    done = {(r["number"], r["pair"]) for r in read_records(records, version())}
+    for number in range(first, first + cases):
+        visits = draw_visits(half, number)
+        for a, b in ((0, k) for k in range(1, len(VISITS))):
+            pair = f"{VISITS[a]}-{VISITS[b]}"
+            if (number, pair) in done:
+                continue
+            record = beside_pair(visits[a], visits[b], half, number, work)
+            record |= {"version": version(), "half": half, "number": number, "pair": pair}
+            with records.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(record) + "\n")
+            click.echo(f"{half} {number} {pair} {record.get('peak_mb', '')}", err=True)
+
+
+def beside_pair(a: Visit, b: Visit, half: str, number: int, work: Path) -> dict[str, Any]:
+    """Return the errors of both ways to register, and the memory ours takes."""
+    scans = [scan_of(v, half, number, work) for v in (a, b)]
+    try:
+        screws = [screw_of(v, scan) for v, scan in zip((a, b), scans, strict=True)]
+    except Refused as refused:
+        return {"refused": str(refused.problems[0].code)}
+    frame = ScrewFrame.of(screws[0].head_mm, screws[0].tip_mm)
+    tracemalloc.start()
+    found = measure_motion(*scans, *screws, plane_of(a, frame, number))
+    peak = tracemalloc.get_traced_memory()[1] / 1e6
+    tracemalloc.stop()
+    bodies = []
+    for body, part, own, far in bodies_of(found, frame):
+        if body is None:
+            continue
+        true = fragment_motion(a, b, part)
+        start = put_off(body.earlier_from_later.inverse(), body.places_mm)
+        theirs = registered_by_itk(*scans, body.places_mm, start).inverse()
+        both = (("ours", body.earlier_from_later), ("theirs", theirs))
+        bodies.append({name: pose_errors(pose, true, own, far) for name, pose in both})
+    return {"peak_mb": round(peak, 1), "bodies": bodies}
 
 
 def version() -> str:
@@ -238,32 +290,40 @@ def _wrapped(angle_deg: float) -> float:
     return (angle_deg + 180.0) % 360.0 - 180.0
 
 
+def bodies_of(
+    found: ScrewMotion, frame: ScrewFrame
+) -> tuple[tuple[Registered | None, str, np.ndarray, np.ndarray], ...]:
+    """Return both fragments, their names in the drawing, their own end of the screw and the far one."""
+    return (
+        (found.head_side, "head_motion", frame.origin_mm, frame.tip_mm),
+        (found.tip_side, "tip_motion", frame.tip_mm, frame.origin_mm),
+    )
+
+
+def fragment_motion(a: Visit, b: Visit, part: str) -> RigidTransform:
+    """Return the true pose of a fragment, earlier from later."""
+    then, now = (getattr(v.site, part) @ v.site.arch.world_from_arch for v in (a, b))
+    return then @ now.inverse()
+
+
+def pose_errors(
+    pose: RigidTransform, true: RigidTransform, own: np.ndarray, far: np.ndarray
+) -> dict[str, float]:
+    """Return the errors of a pose at two places of the earlier scan, mm, and of its rotation, degrees."""
+    ends = true.inverse().apply(np.stack([own, far]))
+    off = np.linalg.norm(pose.apply(ends) - true.apply(ends), axis=1)
+    turned = (pose @ true.inverse()).angle_deg
+    return {"own_mm": float(off[0]), "far_mm": float(off[1]), "turned_deg": turned}
+
+
 def body_records(found: ScrewMotion, a: Visit, b: Visit, frame: ScrewFrame) -> list[dict[str, Any]]:
-    out = []
-    for name, part, own, far in (
-        ("head side", "head_motion", frame.origin_mm, frame.tip_mm),
-        ("tip side", "tip_motion", frame.tip_mm, frame.origin_mm),
-    ):
-        body: Registered | None = getattr(found, name.replace(" ", "_"))
-        if body is None:
-            out.append({"name": name})
-            continue
-        then, now = (getattr(v.site, part) @ v.site.arch.world_from_arch for v in (a, b))
-        true = then @ now.inverse()
-        ends = true.inverse().apply(np.stack([own, far]))
-        errors = np.linalg.norm(body.earlier_from_later.apply(ends) - true.apply(ends), axis=1)
-        turned = (body.earlier_from_later @ true.inverse()).angle_deg
-        out.append(
-            {
-                "name": name,
-                "own_mm": float(errors[0]),
-                "far_mm": float(errors[1]),
-                "turned_deg": turned,
-                "blocks": body.n_blocks,
-                "growth_mm": body.growth_mm,
-            }
-        )
-    return out
+    return [
+        {"name": part}
+        if body is None
+        else {"name": part, "blocks": body.n_blocks, "growth_mm": body.growth_mm}
+        | pose_errors(body.earlier_from_later, fragment_motion(a, b, part), own, far)
+        for body, part, own, far in bodies_of(found, frame)
+    ]
 
 
 def bone_record(
@@ -303,7 +363,7 @@ def bone_record(
 def report(half: str, work: Path, *, write: bool) -> None:
     """Print the tables of the last version measured."""
     records = read_records(work / f"records-{half}.jsonl")
-    tables = tables_of(records) | beside_table(work / f"beside-{half}.jsonl")
+    tables = tables_of(records, read_records(work / f"beside-{half}.jsonl"))
     for name, text in tables.items():
         click.echo(f"\n{name}\n{text}")
     if write:
@@ -314,20 +374,21 @@ def report(half: str, work: Path, *, write: bool) -> None:
 def filled(page: str, tables: dict[str, str]) -> str:
     """Put tables between their marks in a page."""
     for name, text in tables.items():
-        start, end = f"<!-- {name} -->", f"<!-- end of {name} -->"
+        start, end = f"<!-- table: {name} -->", "<!-- end of table -->"
         if start in page:
             before, rest = page.split(start, 1)
             page = f"{before}{start}\n\n{text}\n\n{end}{rest.split(end, 1)[1]}"
     return page
 
 
-def tables_of(records: list[dict[str, Any]]) -> dict[str, str]:
+def tables_of(records: list[dict[str, Any]], both: list[dict[str, Any]]) -> dict[str, str]:
     measured = [r for r in records if "motions" in r]
     return {
-        "counts": counts(records, measured),
+        "counts": counts(records, measured, both),
         "errors": markdown(error_rows(measured)),
         "coverage": markdown(coverage_rows(measured)),
         "states": markdown(state_rows(measured)),
+        "beside": markdown(beside_rows(both)),
         "bone": markdown(bone_rows(measured)),
     }
 
@@ -339,12 +400,14 @@ def markdown(rows: list[dict[str, Any]]) -> str:
     return "\n".join(lines)
 
 
-def counts(records: list[dict[str, Any]], measured: list[dict[str, Any]]) -> str:
+def counts(records: list[dict[str, Any]], measured: list[dict[str, Any]], both: list[dict[str, Any]]) -> str:
     seconds = np.array([r["seconds"] for r in measured])
+    peak = np.array([r["peak_mb"] for r in both if "peak_mb" in r] or [math.nan])
     patients = len({r["number"] for r in records})
     return (
         f"{len(measured)} pairs of {patients} patients; {len(records) - len(measured)} refused; "
-        f"{np.median(seconds):.1f} s a pair on one core (longest {seconds.max():.1f} s)."
+        f"{np.median(seconds):.1f} s a pair on one core (longest {seconds.max():.1f} s), "
+        f"{np.median(peak):.0f} MB of memory beside the scans (most {peak.max():.0f} MB)."
     )
 
 
@@ -352,21 +415,54 @@ def motions_of(measured: list[dict[str, Any]], body: str) -> list[dict[str, Any]
     return [m for r in measured for m in r["motions"] if m["name"].startswith(body) and "error_mm" in m]
 
 
+def is_as_it_was(record: dict[str, Any]) -> bool:
+    """Whether the old bone is the same in both CTs."""
+    return bool(record["pair"] == f"{VISITS[0]}-{VISITS[-1]}")
+
+
 def error_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Errors of every quantity of the reach: median, 95th percentile, largest."""
-    bodies = [b for r in measured for b in r["bodies"] if "own_mm" in b]
-    screws, parts = motions_of(measured, "screw"), motions_of(measured, "tip side")
-    known = [m for m in screws if m["is_roll_known"]]
+    """Errors of every quantity of the reach: median, and 95 % within, by what has become of the bone."""
+    halves = [[r for r in measured if is_as_it_was(r) == same] for same in (True, False)]
+
+    def row(name: str, of: Callable[[list[dict[str, Any]]], list[float]], reach: str) -> dict[str, Any]:
+        same, renewed = (of(half) for half in halves)
+        return {
+            "quantity": name,
+            "bone as it was: n": len(same),
+            "median": told(same, 50),
+            "95 % within": told(same, 95),
+            "bone renewed, surfaces grown: n": len(renewed),
+            "median ": told(renewed, 50),
+            "95 % within ": told(renewed, 95),
+            "aim": reach,
+        }
+
+    def bodies(key: str) -> Callable[[list[dict[str, Any]]], list[float]]:
+        return lambda half: [b[key] for r in half for b in r["bodies"] if key in b]
+
+    def motions(
+        body: str, of: Callable[[dict[str, Any]], float], *, rolled: bool = False
+    ) -> Callable[[list[dict[str, Any]]], list[float]]:
+        return lambda half: [of(m) for m in motions_of(half, body) if m["is_roll_known"] or not rolled]
+
     return [
-        row("fragment at its own end of the screw, mm", [b["own_mm"] for b in bodies], "0.03; 0.10 renewed"),
-        row("fragment extrapolated to the far end, mm", [b["far_mm"] for b in bodies], "0.06"),
-        row("fragment, rotation, deg", [b["turned_deg"] for b in bodies], "0.1"),
-        row("fragment against fragment at the defect, mm", [norm(m["error_mm"]) for m in parts], ""),
-        row("fragment against fragment, deg", [norm(m["error_deg"]) for m in parts], ""),
-        row("screw against fragment, lateral, mm", [norm(m["error_mm"][:2]) for m in screws], "0.05"),
-        row("screw against fragment, axial, mm", [abs(m["error_mm"][2]) for m in screws], "0.06"),
-        row("screw against fragment, axis, deg", [norm(m["error_deg"][:2]) for m in screws], ""),
-        row("screw against fragment, roll, deg", [abs(m["error_deg"][2]) for m in known], "10"),
+        row("fragment at its own end of the screw, mm", bodies("own_mm"), "0.03; renewed 0.10"),
+        row("fragment extrapolated to the far end, mm", bodies("far_mm"), "0.06"),
+        row("fragment, rotation, deg", bodies("turned_deg"), "0.1"),
+        row(
+            "fragments against each other at the defect, mm",
+            motions("tip", lambda m: norm(m["error_mm"])),
+            "",
+        ),
+        row("fragments against each other, deg", motions("tip", lambda m: norm(m["error_deg"])), ""),
+        row("screw in fragment, lateral, mm", motions("screw", lambda m: norm(m["error_mm"][:2])), "0.05"),
+        row("screw in fragment, axial, mm", motions("screw", lambda m: abs(m["error_mm"][2])), "0.06"),
+        row("screw in fragment, axis, deg", motions("screw", lambda m: norm(m["error_deg"][:2])), ""),
+        row(
+            "screw in fragment, roll, deg",
+            motions("screw", lambda m: abs(m["error_deg"][2]), rolled=True),
+            "10",
+        ),
     ]
 
 
@@ -374,16 +470,33 @@ def norm(values: list[float]) -> float:
     return float(np.linalg.norm(values))
 
 
-def row(name: str, errors: list[float], reach: str) -> dict[str, Any]:
-    e = np.array(errors) if errors else np.full(1, math.nan)
-    return {
-        "quantity": name,
-        "n": len(errors),
-        "median": f"{np.median(e):.3f}",
-        "95 % within": f"{np.percentile(e, 95):.3f}",
-        "largest": f"{e.max():.3f}",
-        "reach": reach,
-    }
+def told(errors: list[float], percent: float) -> str:
+    return f"{np.percentile(errors, percent):.3f}" if errors else ""
+
+
+def beside_rows(both: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Errors of this program and of SimpleITK on the same bone."""
+    rows = []
+    for same in (True, False):
+        bodies = [b for r in both if is_as_it_was(r) == same for b in r.get("bodies", ())]
+        for key, name in (
+            ("own_mm", "own end of the screw, mm"),
+            ("far_mm", "far end, mm"),
+            ("turned_deg", "rotation, deg"),
+        ):
+            line: dict[str, Any] = {
+                "bone": "as it was" if same else "renewed",
+                "error of a fragment": name,
+                "n": len(bodies),
+            }
+            for who, label in (("ours", "this program"), ("theirs", "SimpleITK")):
+                errors = [b[who][key] for b in bodies]
+                line |= {
+                    f"{label}, median": told(errors, 50),
+                    f"{label}, 95 % within": told(errors, 95),
+                }
+            rows.append(line)
+    return rows
 
 
 def coverage_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -429,64 +542,53 @@ def state_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """The state by how far the body truly moved (most moved point, or its roll)."""
     every = [m for r in measured for m in r["motions"]]
     known = [m for m in every if "error_mm" in m]
-    rows = []
-    for low, high in ((0.0, 1e-6), (1e-6, 0.2), (0.2, 0.4), (0.4, 1.0), (1.0, 99.0)):
-        here = [
-            m
-            for m in known
-            if low <= m["true_most_mm"] < high and abs(m["true_roll_deg"]) < 1e-6 + 30 * (low > 0)
-        ]
-        moved = sum(m["state"] == "moved" for m in here)
-        label = (
-            "not at all"
-            if low == 0.0
-            else f"{max(low, 0):.1f} to {high:.1f} mm"
-            if high < 9
-            else "more than 1 mm"
-        )
-        rows.append({"truly moved": label, "n": len(here), "told to have moved": moved})
-    turned = [m for m in known if abs(m["true_roll_deg"]) >= 30.0]
-    rows.append(
+    turned = [abs(m["true_roll_deg"]) >= 30.0 for m in known]
+    edges_mm = {"not at all": 0.0, "less than 0.2 mm": 1e-6, "0.2 to 0.4 mm": 0.2, "0.4 to 1 mm": 0.4}
+    edges_mm |= {"more than 1 mm": 1.0}
+    names, lows = list(edges_mm), np.array(list(edges_mm.values()))
+    of = [int(np.searchsorted(lows, m["true_most_mm"] + 1e-9, side="right")) - 1 for m in known]
+    groups = [
+        (name, [m for m, k, t in zip(known, of, turned, strict=True) if k == n and not t])
+        for n, name in enumerate(names)
+    ]
+    groups.append(("turned by 30 degrees or more", [m for m, t in zip(known, turned, strict=True) if t]))
+    rows = [
         {
-            "truly moved": "turned by 30 degrees or more",
-            "n": len(turned),
-            "told to have moved": sum(m["state"] == "moved" for m in turned),
+            "truly moved": name,
+            "n": len(group),
+            "told to have moved": str(sum(m["state"] == "moved" for m in group)),
         }
-    )
-    rows.append({"truly moved": "not measurable", "n": len(every) - len(known), "told to have moved": ""})
-    return rows
+        for name, group in groups
+    ]
+    return [*rows, {"truly moved": "not measurable", "n": len(every) - len(known), "told to have moved": ""}]
 
 
 def bone_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """New bone: error, and how often it is within 10 % + 30 mm3."""
     rows = []
-    for name, label in (("in", "in the defect"), ("around", "round it"), ("elsewhere", "elsewhere")):
-        found = [r["bone"][name] for r in measured if "bone" in r and r["bone"][name][0] is not None]
-        v = np.array([[np.nan if x is None else x for x in f] for f in found], dtype=float).reshape(-1, 4)
-        net = v[:, 2] - v[:, 3] if name != "elsewhere" else v[:, 2]
-        error = v[:, 0] - net
-        rows.append(
-            {
-                "where": label,
-                "n": len(v),
-                "true, median and largest, mm3": f"{np.median(net):.0f}, {net.max():.0f}",
-                "median error, mm3": f"{np.median(error):+.0f}",
-                "95 % within, mm3": f"{np.percentile(np.abs(error), 95):.0f}",
-                "within 10 % + 30 mm3": f"{100 * np.mean(np.abs(error) <= 30 + 0.1 * np.abs(net)):.0f} %",
-                "held by 95 % interval": f"{100 * np.mean(np.abs(error) < 1.96 * v[:, 1]):.0f} %",
-            }
-        )
+    for same in (True, False):
+        bones = [r["bone"] for r in measured if "bone" in r and is_as_it_was(r) == same]
+        for name, label in (("in", "in the defect"), ("around", "round it"), ("elsewhere", "elsewhere")):
+            found = [b[name] for b in bones if b[name][0] is not None]
+            v = np.array(found, dtype=float).reshape(-1, 4)
+            if len(v) == 0:
+                continue
+            net = v[:, 2] - v[:, 3] if name != "elsewhere" else v[:, 2]
+            error = v[:, 0] - net
+            held = f"{100 * np.mean(np.abs(error) < 1.96 * v[:, 1]):.0f} %"
+            rows.append(
+                {
+                    "old bone": "as it was" if same else "with a film",
+                    "where": label,
+                    "n": len(v),
+                    "true, median and largest, mm3": f"{np.median(net):.0f}, {net.max():.0f}",
+                    "median error, mm3": f"{np.median(error):+.0f}",
+                    "95 % within, mm3": f"{np.percentile(np.abs(error), 95):.0f}",
+                    "within 10 % + 30 mm3": f"{100 * np.mean(np.abs(error) <= 30 + 0.1 * np.abs(net)):.0f} %",
+                    "held by 95 % interval": held if name != "elsewhere" else "",
+                }
+            )
     return rows
-
-
-def beside_table(path: Path) -> dict[str, str]:
-    return {}
-
-
-def every_pair(numbers: range) -> Iterator[tuple[int, int, int]]:
-    for number in numbers:
-        for a, b in PAIRS:
-            yield number, a, b
 
 
 if __name__ == "__main__":

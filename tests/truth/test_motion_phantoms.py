@@ -13,10 +13,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-import SimpleITK as sitk  # noqa: N813 - the name its users know
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
-from scipy.spatial import cKDTree
+from second_registration import put_off, registered_by_itk
 
 from ongrowth.defect import DefectPlane, given_defect
 from ongrowth.frame import ScrewFrame
@@ -25,7 +23,7 @@ from ongrowth.motion import Motion, ScrewMotion, measure_motion
 from ongrowth.newbone import NewBone, measure_new_bone
 from ongrowth.quantity import Caution
 from ongrowth.scan import Scan
-from ongrowth.screw import Screw, ScrewSpec, find_screws, metal_mask
+from ongrowth.screw import Screw, ScrewSpec, find_screws
 from ongrowth_phantoms.bone import Bridge, Callus, Defect, Site
 from ongrowth_phantoms.implants import HaloField
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
@@ -147,8 +145,7 @@ def test_a_second_way_to_register_agrees_and_errs_more(pair: Pair) -> None:
     assert tip is not None
     places = tip.places_mm
     ours = tip.earlier_from_later.inverse()
-    off = about(places.mean(axis=0), [0.6, -0.5, 0.4], [0.4, -0.4, 0.4])
-    theirs = registered_by_itk(pair.earlier, pair.later, places, ours @ off)
+    theirs = registered_by_itk(pair.earlier, pair.later, places, put_off(ours, places))
     first, second = pair.before.sites[0], pair.after.sites[0]
     lay, lies = (s.tip_motion @ s.arch.world_from_arch for s in (first, second))
     true = (lies @ lay.inverse()).apply(places)
@@ -157,49 +154,6 @@ def test_a_second_way_to_register_agrees_and_errs_more(pair: Pair) -> None:
     )
     assert theirs_mm < 0.5  # it came back from 0.8
     assert ours_mm < min(theirs_mm, 0.25)
-
-
-def itk_image(scan: Scan, hu: NDArray[np.float32]) -> sitk.Image:
-    image = sitk.GetImageFromArray(hu)
-    a = scan.world_from_voxel
-    steps = scan.step_mm[::-1]
-    image.SetSpacing([float(s) for s in steps])
-    image.SetOrigin([float(v) for v in a[:3, 3]])
-    image.SetDirection((a[:3, [2, 1, 0]] / steps).ravel().tolist())
-    return image
-
-
-def registered_by_itk(
-    fixed: Scan, moving: Scan, places_mm: NDArray[np.float64], start: RigidTransform
-) -> RigidTransform:
-    """Register by mean squares over spheres about places of the fixed scan; moving from fixed."""
-    everything = (slice(None), slice(None), slice(None))
-    index = np.indices(fixed.hu.shape).reshape(3, -1).T
-    near = cKDTree(places_mm).query(fixed.world_mm(index))[0] < 2.3
-    away = distance_transform_edt(~metal_mask(fixed, everything), sampling=fixed.step_mm)
-    mask = near.reshape(fixed.hu.shape) & (away > 3.0)
-    clipped = [np.clip(s.hu, -250, 2000).astype(np.float32) for s in (fixed, moving)]
-    images = [
-        sitk.SmoothingRecursiveGaussian(itk_image(s, h), 0.5)
-        for s, h in zip((fixed, moving), clipped, strict=True)
-    ]
-    transform = sitk.Euler3DTransform()
-    transform.SetMatrix(start.rotation.ravel().tolist())
-    transform.SetTranslation(start.translation_mm.tolist())
-    centre = places_mm.mean(axis=0)
-    moved = start.apply(centre)
-    transform.SetCenter(centre.tolist())
-    transform.SetTranslation((moved - centre).tolist())
-    method = sitk.ImageRegistrationMethod()
-    method.SetMetricAsMeanSquares()
-    method.SetMetricFixedMask(itk_image(fixed, mask.astype(np.float32)) > 0.5)
-    method.SetInterpolator(sitk.sitkLinear)
-    method.SetOptimizerAsRegularStepGradientDescent(0.2, 1e-4, 100)
-    method.SetOptimizerScalesFromPhysicalShift()
-    method.SetInitialTransform(transform, inPlace=True)
-    method.Execute(*images)
-    rotation = np.array(transform.GetMatrix()).reshape(3, 3)
-    return RigidTransform(rotation, np.array(transform.TransformPoint((0.0, 0.0, 0.0))))
 
 
 # New bone
@@ -228,14 +182,18 @@ def bone(pair: Pair) -> NewBone:
 
 
 def test_new_bone_in_and_round_the_defect(pair: Pair, bone: NewBone) -> None:
-    """Within 10 % and 30 mm3 of what was drawn."""
+    """Within 10 % and 30 mm3 of what was drawn, be the film of 0.15 mm on all surfaces counted or not."""
     first, second = pair.before.sites[0], pair.after.sites[0]
-    true, gone = new_bone(still(first, first), still(second, first)), new_bone(still(second, first), first)
-    for found, grown, lost in (
-        (bone.in_defect, true.in_gap_mm3, gone.in_gap_mm3),
-        (bone.around_defect, true.around_mm3, gone.around_mm3),
+    bare = replace(second, arch=replace(second.arch, growth_mm=0.0))
+    least, most = (new_bone(still(first, first), still(site, first)) for site in (bare, second))
+    for found, low, high in (
+        (bone.in_defect, least.in_gap_mm3, most.in_gap_mm3),
+        (bone.around_defect, least.around_mm3, most.around_mm3),
     ):
-        assert found.value == pytest.approx(grown - lost, abs=30.0 + 0.1 * grown)
+        assert low * 0.9 - 30.0 < found.value < high * 1.1 + 30.0
+    assert bone.in_defect.low95 < least.in_gap_mm3 < bone.in_defect.high95
+    assert bone.around_defect.value > 30.0  # the lump of new bone was seen
+    assert least.around_mm3 > 30.0
 
 
 def test_the_next_vertebra_that_moved_is_no_new_bone(bone: NewBone) -> None:

@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 
 _FLOOR_MM3 = 6.0  # edges of the halo and streaks
 _SHARE = 0.08  # CT number of young bone
-_FILM_U_MM = 0.03  # registration and blur, over the surface of old bone
+_FILM_U_MM = 0.08  # registration, blur, and a film that has grown, over the surface of old bone
 _ALIKE_MM = 1.0  # over which noise is alike
 _COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
 _LIKELY_NOISE = 4.0
@@ -63,8 +63,14 @@ def volume_of(
     contrast = contrast_hu(change, bones, settings)
     share = change.change_hu[where] / contrast[where]
     value = float(share.sum()) * change.cell_mm3
-    surface = float((where & (np.abs(bones.outside_mm) < 0.5)).sum()) * change.step_mm**2
-    return Measured.of(value, _u_mm3(change, value, where, contrast, surface), Unit.MM3, cautions, floor=0.0)
+    u = _u_mm3(change, value, where, contrast, _surface_mm2(change, bones, where))
+    return Measured.of(value, u, Unit.MM3, cautions, floor=0.0)
+
+
+def _surface_mm2(change: Change, bones: Bones, where: Mask) -> float:
+    """Return how much surface of old bone a region has, counted in cells next to it."""
+    old = (bones.outside_mm < 0.0) & ~bones.gap
+    return float((where & ~old & ndimage.binary_dilation(old)).sum()) * change.step_mm**2
 
 
 def _u_mm3(change: Change, value: float, where: Mask, contrast: Real, surface_mm2: float) -> float:
@@ -100,7 +106,9 @@ def find_lumps(change: Change, bones: Bones, settings: NewBoneSettings) -> list[
 def _lump(
     change: Change, bones: Bones, core: Mask, loss: Mask, contrast: Real, settings: NewBoneSettings
 ) -> Lump | None:
-    """Return a lump with its blurred edge; None if it is too small, or bone that came from beside."""
+    """Return a lump with its blurred edge; None if it is too small, or bone that came from beside or outside."""
+    if _reaches_edge(core):
+        return None
     reach = ndimage.binary_dilation(core, iterations=round(_COPIED_MM / change.step_mm))
     if (loss & reach).sum() > _COPIED_SHARE * core.sum():
         return None
@@ -112,6 +120,13 @@ def _lump(
     u = _u_mm3(change, value, where, contrast, 0.0)
     centre = change.places_mm[core].mean(axis=0)
     return Lump(Measured.of(value, u, Unit.MM3, floor=0.0), np.asarray(centre, dtype=np.float64), where)
+
+
+def _reaches_edge(core: Mask) -> bool:
+    """Whether a lump goes on beyond the grid, as a facet does that lies otherwise."""
+    inner = np.zeros(core.shape, dtype=bool)
+    inner[1:-1, 1:-1, 1:-1] = True
+    return bool((core & ~inner).any())
 
 
 def mostly_new(change: Change, bones: Bones, lumps: Sequence[Lump], settings: NewBoneSettings) -> Mask:

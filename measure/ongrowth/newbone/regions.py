@@ -16,6 +16,7 @@ from ongrowth.newbone.model import NewBoneSettings
 _USUAL_GAP_MM = 2.0
 _ACROSS_MM = 1.2  # behind a face of the gap its bone is looked for
 _BLUR_MM = 1.0  # a change spreads so far over the edge that it belongs to
+_BED_BLUR_MM = 0.6  # the same where a halo may come and go below the surface
 _CLOSE_MM = 1.0  # marrow spaces are closed
 
 
@@ -32,7 +33,7 @@ class Bones:
     in_gap, around : ndarray of bool
         Where new bone in the defect, and round it, is counted: as far as blur carries it.
     beyond : ndarray of bool
-        Outside the bone and farther off; the bed of the screw left out.
+        Outside the bone and farther off.
     """
 
     outside_mm: Real
@@ -48,16 +49,19 @@ def find_bones(change: Change, defect: DefectPlane, settings: NewBoneSettings) -
     axial = np.abs(change.height_mm)
     solid = _solid(change, settings)
     slab = axial < half
-    gap = slab & _between(solid, change, half)
+    bed = change.radius_mm < settings.bed_mm
+    faced = slab & _between(solid, change, half)
+    gap = faced & _joined(faced | (slab & ~change.known), bed)
     whole = solid | gap
     outside = (
         ndimage.distance_transform_edt(~whole) - ndimage.distance_transform_edt(whole)
     ) * change.step_mm
     gap_away = ndimage.distance_transform_edt(~gap) * change.step_mm if gap.any() else np.full(gap.shape, 1e3)
-    bed = change.radius_mm < settings.bed_mm
     in_gap = change.known & (axial < half + _BLUR_MM) & (outside < 0.0) & (gap_away < 2.0 * _BLUR_MM)
+    in_gap &= ~bed | (axial < half)  # in the bed a halo that comes or goes lies behind the faces
     near = (gap_away < settings.around_mm) & ~in_gap
-    edge = (outside > -_BLUR_MM) & change.known & ~(bed & (outside < 0.0))
+    deep = np.where(bed, _BED_BLUR_MM, _BLUR_MM)
+    edge = (outside > -deep) & change.known
     return Bones(np.asarray(outside, dtype=np.float32), gap, in_gap, edge & near, edge & ~near & ~in_gap)
 
 
@@ -72,6 +76,12 @@ def _solid(change: Change, settings: NewBoneSettings) -> Mask:
 
 def _filled(mask: Mask) -> Mask:
     return np.stack([ndimage.binary_fill_holes(mask[:, :, k]) for k in range(mask.shape[2])], axis=2)
+
+
+def _joined(mask: Mask, roots: Mask) -> Mask:
+    """Keep the pieces that reach the roots: the plane goes on through other bones."""
+    labels, _ = lumps_of(mask)
+    return np.isin(labels, np.setdiff1d(labels[roots], [0]))
 
 
 def _between(solid: Mask, change: Change, half_mm: float) -> Mask:

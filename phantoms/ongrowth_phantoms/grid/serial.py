@@ -1,8 +1,9 @@
-"""Serial cases: one invented patient scanned four times by the full scanner, with the truth of each pair.
+"""Serial cases: one invented patient scanned five times by the full scanner, with the truth of each pair.
 
 Visit "first" shows the patient as he was. At "still" nothing has moved but everything else has changed:
 protocol, position, halo, bone round the defect, texture, surfaces, the next vertebra. At "screw" the
-screw has moved in its bed; at "fragment" the tip-side fragment has moved, with or without the screw.
+screw has moved in its bed; at "fragment" the tip-side fragment has moved, with or without the screw. "repeat"
+is as "still", but the old bone is as it was: no new texture, no growth of its surfaces.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from ongrowth_phantoms.implants import HaloField, Point
 from ongrowth_phantoms.scenes import Scene, later, pars_scene
 from ongrowth_phantoms.tomograph import FullProtocol
 
-VISITS = ("first", "still", "screw", "fragment")
+VISITS = ("first", "still", "screw", "fragment", "repeat")
 SCREW_WAYS = ("backs out", "toggles", "turns", "backs out and toggles")
 FRAGMENT_WAYS = ("screw stays with the head side", "screw goes with the tip side", "screw goes its own way")
 _FAMILIES = {"tuning": ("hann", "power"), "test": ("butterworth", "kaiser")}
@@ -44,7 +45,7 @@ class Visit:
 
 
 def draw_visits(half: str, number: int) -> tuple[Visit, ...]:
-    """Return the four visits of a serial case.
+    """Return the five visits of a serial case.
 
     Parameters
     ----------
@@ -77,10 +78,13 @@ def draw_visits(half: str, number: int) -> tuple[Visit, ...]:
         _later(rng, first, renewed_share=0.5, screw_motion=goes, tip_motion=tip_motion),
     )
     stories = ("", "", how, whither)
-    return tuple(
+    visits = [
         Visit(name, scene, _protocol(rng, half, is_child=is_child), 10 * number + k, story)
-        for k, (name, scene, story) in enumerate(zip(VISITS, scenes, stories, strict=True))
-    )
+        for k, (name, scene, story) in enumerate(zip(VISITS, scenes, stories, strict=False))
+    ]
+    as_it_was = _later(rng, first, renewed_share=0.0, growth_mm=0.0)
+    protocol = _protocol(rng, half, is_child=is_child)
+    return (*visits, Visit(VISITS[-1], as_it_was, protocol, 10 * number + len(visits)))
 
 
 def _later(
@@ -88,6 +92,7 @@ def _later(
     scene: Scene,
     *,
     renewed_share: float,
+    growth_mm: float = 0.15,
     screw_motion: RigidTransform | None = None,
     tip_motion: RigidTransform | None = None,
 ) -> Scene:
@@ -105,8 +110,8 @@ def _later(
         bridges=_bridges(rng),
         callus=_callus(rng),
         renewed_share=renewed_share,
-        growth_mm=0.15,
-        remodelled_hu=float(rng.uniform(-20.0, 40.0)),
+        growth_mm=growth_mm,
+        remodelled_hu=float(rng.uniform(-20.0, 40.0)) * (renewed_share > 0.0),
         screw_motion=screw_motion,
         tip_motion=tip_motion,
         lies=_about(np.array(scene.focus_mm), _turn(rng, 15.0), rng.uniform(-8.0, 8.0, 3)),
