@@ -38,9 +38,9 @@ _EM_ROUNDS = 3
 # Soft tissue beside bone differs between two scans as if the surface had shifted a little, so surfaces are
 # never trusted more than this; texture inside the bone then leads.
 _LEAST_GROWTH_MM = 0.06
-# Growth that passes for motion, over the spread of growth that the blocks show: they are measured against a
+# Growth that passes for motion, over the spread of growth that the blocks show. They are measured against a
 # rough (exponential) prior, under which a smooth field of the same size shows 1.6 times too little (closed
-# form, correlation over 5 mm, blocks of 4 mm), and what was grown most has dropped out. From phantoms (tuning half).
+# form, correlation over 5 mm, blocks of 4 mm), and what grew most drops out. From phantoms (tuning half).
 _UNEVENNESS = 2.0
 _LEAST = np.array([0.003, 0.003, 0.003, 0.005, 1.0, 0.005])  # mm, mm, mm, 1, HU, mm
 _FIRST = np.array([0.05, 0.05, 0.05, 0.05, 20.0, 0.1])

@@ -106,7 +106,7 @@ def find_lumps(change: Change, bones: Bones, settings: NewBoneSettings) -> list[
 def _lump(
     change: Change, bones: Bones, core: Mask, loss: Mask, contrast: Real, settings: NewBoneSettings
 ) -> Lump | None:
-    """Return a lump with its blurred edge; None if it is too small, or bone that came from beside or outside."""
+    """Return a lump with its blurred edge; None if it is too small, or bone that came from elsewhere."""
     if _reaches_edge(core):
         return None
     reach = ndimage.binary_dilation(core, iterations=round(_COPIED_MM / change.step_mm))
