@@ -133,11 +133,17 @@ class Rivals:
         chances = likelihood[differs]
         return cls(np.array(width_mm)[differs], chances / (1.0 + chances.sum()))
 
+    @property
+    def expected_mm(self) -> FloatArray:
+        """By how much the mean over the best and its rivals exceeds the best, shape (nodes,), mm."""
+        return np.asarray(self.weight @ self.width_mm)
+
     def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
-        """Return draws of the width nodes' deviation, shape (nodes, n), mm: the best or a rival."""
+        """Return draws of the width nodes' deviation from that mean, shape (nodes, n), mm."""
         shares = np.append(self.weight, 1.0 - self.weight.sum())
         which = rng.choice(len(shares), size=n, p=shares)
-        return np.vstack([self.width_mm, np.zeros((1, self.width_mm.shape[1]))])[which].T
+        solutions = np.vstack([self.width_mm, np.zeros((1, self.width_mm.shape[1]))])
+        return np.asarray((solutions[which] - self.expected_mm).T)
 
 
 def _conditioned(covariance: FloatArray, known: list[int]) -> FloatArray:

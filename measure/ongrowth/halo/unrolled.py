@@ -72,11 +72,12 @@ def unroll(
     rng = np.random.default_rng(settings.seed)
     noise = posterior.draw(settings.draws, rng) * _NOISE_FACTOR + rivals.draw(settings.draws, rng)
     other = rng.standard_normal(settings.draws) * ambiguity_mm
+    expected = solution.state.width_mm + rivals.expected_mm
     sides, bases = {}, {}
     for side in (Side.HEAD, Side.TIP):
         basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == Side.TIP))
         bases[side] = basis
-        width = basis @ solution.state.width_mm
+        width = basis @ expected
         end = basis @ solution.state.end_mm
         behind = _belongs(scene, frame, defect, side, z, a, width, end, settings)
         model_sd = np.hypot(_MODEL_SD_MM, _MODEL_SHARE * np.maximum(width, 0.0))
