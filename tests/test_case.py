@@ -298,7 +298,7 @@ def test_a_correction_of_a_screw_not_found_is_told(steps: Steps) -> None:
 
 def two_scans(folder: Path) -> CaseFile:
     for name in ("w04", "w13"):
-        (folder / name).mkdir()
+        (folder / name).mkdir(parents=True)
         (folder / name / "1.dcm").write_bytes(name.encode())
     text = case_text('[[scan]]\npath = "w04"\ndate = 2031-04-01', '[[scan]]\npath = "w13"\ndate = 2031-06-03')
     return parse_case_file(text, folder)
@@ -389,6 +389,22 @@ def test_a_carried_defect_is_kept_as_long_as_its_reference(steps: Steps, tmp_pat
 
 def replace_scans(case_file: CaseFile, *names: str) -> CaseFile:
     return case_file.model_copy(update={"scan": [s for s in case_file.scan if s.name in names]})
+
+
+def test_two_cts_of_one_day_tell_the_error_of_measurement(steps: Steps, tmp_path: Path) -> None:
+    steps.motion = build.make_motion(0.03)
+    text = case_text(
+        '[[scan]]\npath = "w04"\ndate = 2031-04-01', '[[scan]]\npath = "w04b"\ndate = 2031-04-01'
+    )
+    for name in ("w04", "w04b"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "1.dcm").write_bytes(name.encode())
+    case = run_case(parse_case_file(text, tmp_path))
+    (note,) = [n.problem for n in case.notes if n.problem.code == "double-examination"]
+    first = case.motions[0]
+    length = math.hypot(*(part.value for part in first.translation_mm))
+    assert f"screw in the head side {length:.2f} mm" in note.text
+    assert not any(n.problem.code == "double-examination" for n in run_case(two_scans(tmp_path / "x")).notes)
 
 
 def test_a_change_of_protocol_is_said(steps: Steps, tmp_path: Path) -> None:

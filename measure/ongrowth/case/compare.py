@@ -12,6 +12,7 @@ from ongrowth.change import (
     Placement,
     carried_defect,
     changes_between,
+    double_examination,
     motion_records,
     new_bone_record,
     overlays,
@@ -102,7 +103,9 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
         out = _with_new_bone(out, then, now, moved, one)
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
     changes, maps, told = _figures(earlier.reading, later.reading, placed)
-    return replace(out, changes=changes, change_maps=maps, told=(*out.told, *told), placed=placed)
+    weeks = earlier.reading.scan.weeks_since_surgery, later.reading.scan.weeks_since_surgery
+    again = double_examination(scans, weeks, out.motions)
+    return replace(out, changes=changes, change_maps=maps, told=(*out.told, *again, *told), placed=placed)
 
 
 def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, ImplantReading]]:

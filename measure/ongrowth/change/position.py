@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -12,8 +13,12 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.motion import Motion, Registered, ScrewMotion
 from ongrowth.newbone import NewBone
+from ongrowth.quantity import Unit
 from ongrowth.reading import BonePlace, MotionRecord, NewBoneRecord
+from ongrowth.scan import Level, Problem
+from ongrowth.wording import with_unit
 
+_ONE_DAY_WEEKS = 0.1  # dates give steps of a seventh
 _CARRIED_U_DEG, _CARRIED_U_MM = 0.2, 0.05  # of the registration; small beside those of the plane itself
 
 
@@ -48,6 +53,40 @@ def _record(implant: str, scans: tuple[str, str], motion: Motion) -> MotionRecor
         motion.max_total_point_motion,
         motion.state,
     )
+
+
+def double_examination(
+    scans: tuple[str, str], weeks: tuple[float, float], motions: Sequence[MotionRecord]
+) -> tuple[Problem, ...]:
+    """Say what two CTs of one day differ by: nothing can have moved, so it is error of measurement.
+
+    Parameters
+    ----------
+    scans : tuple of str
+        Ids of the two CTs.
+    weeks : tuple of float
+        When they were made, weeks since surgery.
+    motions : sequence of MotionRecord
+        Between the two.
+    """
+    if not abs(weeks[1] - weeks[0]) < _ONE_DAY_WEEKS:  # also where a week is not known
+        return ()
+    told = [
+        f"{m.body} in the {m.relative_to} {_difference(m)}" for m in motions if m.axis_change_deg.is_known
+    ]
+    if not told:
+        return ()
+    text = (
+        f"CTs {scans[0]} and {scans[1]} are of one day (double examination), so what differs is error of "
+        f"measurement: {', '.join(told)}."
+    )
+    advice = "From some ten such pairs the precision of a clinic can be worked out."
+    return (Problem("double-examination", Level.NOTE, text, advice),)
+
+
+def _difference(motion: MotionRecord) -> str:
+    shift = math.hypot(*(part.value for part in motion.translation_mm))
+    return f"{with_unit(shift, Unit.MM)} and {motion.axis_change_deg.value:.2f}°"  # whole degrees hide it
 
 
 def new_bone_record(implant: str, scans: tuple[str, str], found: NewBone) -> NewBoneRecord:
