@@ -31,6 +31,7 @@ from ongrowth.reading import (
     Reading,
     ScanFacts,
     Source,
+    WouldShow,
     case_dose,
     take_cuts,
     take_profiles,
@@ -261,8 +262,24 @@ def make_implant(
         defect=make_defect(side),
         bridge=bridge,
         tip_to_cortex_mm=Measured.of(3.2, 0.3, Unit.MM),
-        limits=(Limit("blur not known", 0.62), Limit("noise", 0.2), Limit("root diameter", 0.18)),
-        predicted=(Prediction("protocol calibrated", 0.1, 0.2),),
+        limits=(
+            Limit("blur", 0.62, "the blur is not calibrated (slices of 2 mm)"),
+            Limit("metal", 0.2, "level and thread of the metal (root diameter not given)"),
+            Limit("noise and texture", 0.18, "noise and the bone's own texture"),
+        ),
+        predicted=(
+            Prediction("the protocol calibrated", 0.1, 0.2),
+            Prediction("slices of 0.6 mm", 0.2, 0.35),
+            Prediction("a sharp bone kernel", 0.2, 0.32),
+            Prediction("slices of 0.6 mm and a sharp bone kernel", 0.18, 0.3),
+            Prediction("all of these together", 0.08, 0.16),
+        ),
+        would_show=tuple(
+            WouldShow(width, shape, side, min(1.0, width * size))
+            for shape, size in (("even", 0.88), ("one-sided", 0.39))
+            for width in (0.5, 1.0, 2.0)
+            for side in ("head_side", "tip_side")
+        ),
         cuts=take_cuts(scan, frame, halo) if scan else (),
         profiles=take_profiles(scan, frame, halo, RADIUS_MM) if scan else (),
     )

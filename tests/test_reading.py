@@ -89,7 +89,7 @@ CONTRACT = {
     "ceiling_share noise_hu blur_in_plane_mm blur_through_plane_mm blur_source problems others dose",
     "/scan/problems": "code level text advice",
     "/implants": "id side surface frame major_diameter_mm length_mm diameter_source tip_to_cortex_mm "
-    "integrity halo limits predicted controls defect",
+    "integrity halo limits predicted would_show controls defect",
     "/implants/frame": "origin_mm tip_mm zero_direction quarter_direction axis_direction",
     "/implants/integrity": "state smallest_shown_mm at_depth_mm interruption_mm bend_deg",
     "/implants/halo": "whole head_side tip_side map",
@@ -103,6 +103,7 @@ CONTRACT = {
     "/implants/halo/map": "depth_mm angle_deg width_mm u_mm side cautions",
     "/implants/limits": "part share_of_variance",
     "/implants/predicted": "change u95_mm detection_limit_mm",
+    "/implants/would_show": "width_mm shape side found_share",
     "/implants/controls": "side other_implant other_side difference",
     "/implants/defect": "found how point_mm normal gap_width_mean gap_width_max bridged_fraction "
     "bridge_count smallest_bridge_shown_mm cross_section_mm2 hidden_by_metal map "

@@ -20,22 +20,24 @@ from ongrowth.defect import DefectPlane, carry_defect, find_defect, given_defect
 from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
-from ongrowth.halo import HaloSettings, measure_halo
+from ongrowth.halo import Fitted, HaloSettings, Planted, look_ahead, measure_halo, plant
 from ongrowth.read import read_scan
 from ongrowth.reading import (
     CorrectionRecord,
     Finding,
     ImplantReading,
-    Limit,
     Provenance,
     ReaderValue,
     Reading,
     ScanFacts,
     Source,
+    WouldShow,
     gather_facts,
     image_noise_hu,
     libraries,
     take_cuts,
+    take_limits,
+    take_predictions,
     take_profiles,
     with_controls,
 )
@@ -80,6 +82,8 @@ class Known:
         By hand, in the order they were made; carried into the reading.
     readers : tuple of ReaderValue
         Readers' own values, carried into the reading.
+    would_show : bool
+        Plant halos in the image and tell how often they would be found (some seconds a screw).
     """
 
     screws: tuple[ScrewSpec, ...] = ()
@@ -103,6 +107,8 @@ class Known:
         """Return what holds of a screw after all corrections."""
         held = corrections_of((made.what, made.to) for made in self.corrections)
         return held.get(screw, ScrewCorrection())
+
+    would_show: bool = False
 
 
 def silent(_: str) -> None:
@@ -171,8 +177,16 @@ def _read_implant(
     calibration = find_calibration(known.calibration, scan.acquisition)
     tell(f"Measuring the halo of screw {screw.id}")
     settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
-    halo = measure_halo(scan, screw, frame, defect, calibration, settings)
+    fits: list[Fitted] = []
+    halo = measure_halo(scan, screw, frame, defect, calibration, settings, keep=fits.append)
+    ahead = look_ahead(
+        fits[0], halo, frame, scan.acquisition.slice_thickness_mm, is_calibrated=calibration is not None
+    )
     tell(f"Measuring what bridges the defect at screw {screw.id}")
+    planted: tuple[Planted, ...] = ()
+    if known.would_show:
+        tell(f"Planting halos round screw {screw.id}")
+        planted = plant(fits[0], halo, frame)
     bridge = measure_bridge(scan, screw, frame, defect) if defect else None
     reading = ImplantReading(
         id=screw.id,
@@ -184,7 +198,9 @@ def _read_implant(
         defect=defect,
         bridge=bridge,
         tip_to_cortex_mm=tip_to_cortex(scan, frame),
-        limits=tuple(Limit(part, share) for part, share in halo.limits),
+        limits=take_limits(scan, screw, halo, is_calibrated=calibration is not None),
+        predicted=take_predictions(ahead),
+        would_show=tuple(WouldShow(p.width_mm, p.shape, p.side, p.found_share) for p in planted),
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )

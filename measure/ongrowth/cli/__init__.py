@@ -84,6 +84,7 @@ def main() -> None:
 @click.option("--defect", type=Numbers(6), help="Point and normal of the defect plane, patient mm (LPS).")
 @click.option("--preop", type=click.Path(path_type=Path), help="CT from before surgery, to place the defect.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file, or a folder of them.")
+@click.option("--would-show", is_flag=True, help="Plant halos in the image: how often would they be found?")
 @windows_option
 @out_folder_option
 @json_option
@@ -103,7 +104,19 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
     else:
-        _print_answer(reading.summary.sentence, out / "page.html")
+        _print_answer(
+            " ".join([reading.summary.sentence, *_would_show(reading, known.site)]), out / "page.html"
+        )
+
+
+def _would_show(reading: Reading, site: str) -> list[str]:
+    from ongrowth.findings import screw_name
+    from ongrowth.reports.page.tables import would_show_words
+    from ongrowth.wording import side_words
+
+    names = {side: side_words(side, site) for side in ("head_side", "tip_side")}
+    told = ((screw_name(one), would_show_words(one, names)) for one in reading.implants)
+    return [f"{name}: {words}" for name, words in told if words]
 
 
 def _known(given: dict[str, Any]) -> Known:
@@ -123,6 +136,7 @@ def _known(given: dict[str, Any]) -> Known:
         defect=_plane(given["defect"]),
         calibration=given["calibration"],
         preop=given["preop"],
+        would_show=given["would_show"],
         windows=read_windows(given["windows"]) if given["windows"] else shipped_windows(),
     )
 

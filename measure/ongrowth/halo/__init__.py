@@ -3,23 +3,31 @@
 from ongrowth.halo.change import HaloChange, measure_change, screw_difference, side_difference
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
-from ongrowth.halo.measure import measure_halo
+from ongrowth.halo.measure import Fitted, measure_halo
+from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
+from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
 
 __all__ = [
     "BlurFound",
     "CalibrationFit",
     "Doubt",
+    "Fitted",
     "Halo",
     "HaloChange",
     "HaloMap",
     "HaloSettings",
     "HaloSummary",
+    "Planted",
+    "Prospect",
     "Rim",
+    "look_ahead",
     "measure_calibration",
     "measure_change",
     "measure_halo",
+    "plant",
     "screw_difference",
     "side_difference",
+    "variance_parts",
 ]

@@ -25,6 +25,7 @@ from ongrowth.reading.grids import (
     screw_grid,
     surroundings,
 )
+from ongrowth.reading.limits import take_limits, take_predictions
 from ongrowth.reading.parts import (
     BLUR_SOURCES,
     QUANTITIES,
@@ -45,6 +46,7 @@ from ongrowth.reading.parts import (
     Source,
     Summary,
     Window,
+    WouldShow,
 )
 from ongrowth.reading.record import reading_from_dict, reading_to_dict
 from ongrowth.reading.store import (
@@ -90,6 +92,7 @@ __all__ = [
     "Source",
     "Summary",
     "Window",
+    "WouldShow",
     "case_dose",
     "cut_along",
     "gather_facts",
@@ -108,6 +111,8 @@ __all__ = [
     "surroundings",
     "take_cuts",
     "take_defect_cuts",
+    "take_limits",
+    "take_predictions",
     "take_profiles",
     "validate",
     "with_controls",

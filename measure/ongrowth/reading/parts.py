@@ -186,19 +186,33 @@ class ScanFacts:
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """A part of the uncertainty of the mean widths, as a share of the variance."""
+    """A part of the uncertainty of the mean width over the shaft: its share of the variance, and in words."""
 
     part: str
     share_of_variance: float
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Prediction:
-    """What the same raw data, or a calibrated protocol, would reach."""
+    """What the same raw data, or a calibrated protocol, would reach on the side known less well."""
 
     change: str
     u95_mm: float
     detection_limit_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class WouldShow:
+    """How often a planted halo would be found on a side of this scan; names as in the result file.
+
+    `shape` is "even", or "one-sided" (over one half of the circumference).
+    """
+
+    width_mm: float
+    shape: str
+    side: str
+    found_share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,6 +294,7 @@ class ImplantReading:
     limits: tuple[Limit, ...] = ()
     predicted: tuple[Prediction, ...] = ()
     controls: tuple[Control, ...] = ()
+    would_show: tuple[WouldShow, ...] = ()
     cuts: tuple[Cut, ...] = ()
     profiles: tuple[Profile, ...] = ()
 

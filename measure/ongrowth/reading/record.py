@@ -39,6 +39,7 @@ from ongrowth.reading.parts import (
     ScanFacts,
     Summary,
     Window,
+    WouldShow,
 )
 from ongrowth.reading.plain import Record, array_of, plain, real, rows_of
 from ongrowth.scan import Level, Problem
@@ -248,6 +249,7 @@ def _implant_to_dict(implant: ImplantReading) -> Record:
         "limits": [_scalars(limit) for limit in implant.limits],
         "predicted": [_scalars(prediction) for prediction in implant.predicted],
         "controls": [_scalars(control) for control in implant.controls],
+        "would_show": [_scalars(one) for one in implant.would_show],
         "defect": defect_to_dict(implant.defect, implant.bridge),
     }
 
@@ -264,7 +266,9 @@ def _implant_from_dict(record: Record) -> ImplantReading:
         defect=plane_from_dict(defect) if defect else None,
         bridge=bridge_from_dict(defect) if defect and defect["map"] else None,
         tip_to_cortex_mm=Measured.from_dict(record["tip_to_cortex_mm"]),
-        limits=tuple(Limit(r["part"], real(r["share_of_variance"])) for r in record["limits"]),
+        limits=tuple(
+            Limit(r["part"], real(r["share_of_variance"]), r.get("words", "")) for r in record["limits"]
+        ),
         predicted=tuple(
             Prediction(r["change"], real(r["u95_mm"]), real(r["detection_limit_mm"]))
             for r in record["predicted"]
@@ -272,6 +276,10 @@ def _implant_from_dict(record: Record) -> ImplantReading:
         controls=tuple(
             Control(r["side"], r["other_implant"], r["other_side"], Measured.from_dict(r["difference"]))
             for r in record.get("controls", ())
+        ),
+        would_show=tuple(
+            WouldShow(r["width_mm"], r["shape"], r["side"], r["found_share"])
+            for r in record.get("would_show", ())
         ),
     )
 

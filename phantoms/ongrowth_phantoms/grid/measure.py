@@ -83,7 +83,7 @@ def code_version() -> str:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Placed:
+class Placed:
     """The screw, its frame and the defect that a halo is measured with."""
 
     screw: Screw
@@ -101,7 +101,7 @@ def measure_case(case: Case, arm: Arm, phantom: Phantom, cache: Path | None = No
     try:
         calibration, record["calibration"] = _calibration(case, arm.blur, cache)
         started = time.process_time()
-        placed = _placed(case, arm, phantom)
+        placed = place_of(case, arm, phantom)
         record["place_s"] = time.process_time() - started
         started = time.process_time()
         halo = measure_halo(phantom.scan, placed.screw, placed.frame, placed.defect, calibration)
@@ -170,7 +170,8 @@ def _caliper_side(reading: Reading) -> Record:
     }
 
 
-def _placed(case: Case, arm: Arm, phantom: Phantom) -> _Placed:
+def place_of(case: Case, arm: Arm, phantom: Phantom) -> Placed:
+    """Return the screw, its frame and the defect of a case, as an arm takes them."""
     return _given(case, phantom.truth) if arm.place == "given" else _found(case, phantom)
 
 
@@ -187,7 +188,7 @@ def told_of(case: Case, truth: Truth) -> ScrewSpec:
     )
 
 
-def _given(case: Case, truth: Truth) -> _Placed:
+def _given(case: Case, truth: Truth) -> Placed:
     def exact(value: float, unit: Unit = Unit.MM) -> Measured:
         return Measured.of(value, 0.02, unit)
 
@@ -200,10 +201,10 @@ def _given(case: Case, truth: Truth) -> _Placed:
     frame = ScrewFrame.of(truth.head_mm, truth.tip_mm)
     true = truth.defect
     defect = given_defect(true.point_mm, true.normal, frame, true.gap_width_mean_open_mm) if true else None
-    return _Placed(screw, frame, defect)
+    return Placed(screw, frame, defect)
 
 
-def _found(case: Case, phantom: Phantom) -> _Placed:
+def _found(case: Case, phantom: Phantom) -> Placed:
     """Return the screw found nearest to the true one, and the defect found across it."""
     truth = phantom.truth
     metal = find_screws(phantom.scan, (told_of(case, truth),) if case.is_told else ())
@@ -211,10 +212,10 @@ def _found(case: Case, phantom: Phantom) -> _Placed:
     screw = min(metal.screws, key=lambda s: float(np.linalg.norm((s.head_mm + s.tip_mm) / 2.0 - middle)))
     frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
     defect = find_defect(phantom.scan, screw, frame, metalwork=metal)
-    return _Placed(screw, frame, None if isinstance(defect, Problem) else defect)
+    return Placed(screw, frame, None if isinstance(defect, Problem) else defect)
 
 
-def _misplaced(placed: _Placed, truth: Truth) -> Record:
+def _misplaced(placed: Placed, truth: Truth) -> Record:
     """Return how far screw and plane lie from the truth."""
     axis = truth.axes[:, 2]
     out: Record = {"has_defect": placed.defect is not None}

@@ -50,6 +50,7 @@ class ScrewView:
     lines: tuple[PrintedLine, ...]
     pictures: tuple[Picture, ...]
     halo: Table
+    outlook: Table | None
     beside: tuple[Table, ...]
     limits: str
 
@@ -160,8 +161,9 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
         ),
         pictures=tuple(_pictures(implant, case, names, windows)),
         halo=tables.measured_table(implant.halo, names),
+        outlook=tables.outlook_table(implant),
         beside=_tables_beside(implant),
-        limits=f"{tables.control_words(implant, names)} {_limits(implant)}".strip(),
+        limits=" ".join(_remarks(implant, names)),
     )
 
 
@@ -170,18 +172,22 @@ def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
     return (screw,) if implant.bridge is None else (tables.defect_table(implant.bridge), screw)
 
 
+def _remarks(implant: ImplantReading, names: dict[str, str]) -> list[str]:
+    told = (
+        tables.would_show_words(implant, names),
+        tables.control_words(implant, names),
+        _limits(implant),
+    )
+    return [sentence for sentence in told if sentence]
+
+
 def _limits(implant: ImplantReading) -> str:
-    """Return what limits the widths most, and what would help, in one sentence each."""
+    """Return what limits the widths most, in one sentence."""
     parts = sorted(implant.limits, key=lambda limit: -limit.share_of_variance)[:2]
-    told = ", ".join(f"{p.part} {with_unit(p.share_of_variance, Unit.ONE)}" for p in parts)
-    first = f"The uncertainty of the widths comes from: {told}." if told else ""
-    better = [
-        f"{p.change}: 95 % uncertainty {with_unit(p.u95_mm, Unit.MM)}, "
-        f"detection limit {with_unit(p.detection_limit_mm, Unit.MM)}"
-        for p in implant.predicted
-    ]
-    second = f"The same raw data would reach, with {'; '.join(better)}." if better else ""
-    return f"{first} {second}".strip()
+    told = ", then ".join(
+        f"{p.words or p.part} ({with_unit(p.share_of_variance, Unit.ONE)} of the variance)" for p in parts
+    )
+    return f"What limits the widths most: {told}." if told else ""
 
 
 @dataclass(frozen=True, slots=True)

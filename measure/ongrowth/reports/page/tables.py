@@ -13,7 +13,7 @@ from ongrowth.findings import CATEGORY_SOURCE, PLANE_WORDS, category_words, edge
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile
+from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
 from ongrowth.wording import say, say_compact, say_count, say_short, span, with_unit
 
@@ -100,6 +100,38 @@ def _control_words(control: Control, implant: str, names: dict[str, str]) -> str
     if control.other_implant == implant:
         return f"{names[control.side]} less {names[control.other_side]}"
     return f"{names[control.side]} less that of screw {control.other_implant}"
+
+
+def would_show_words(implant: ImplantReading, names: dict[str, str]) -> str:
+    """Return how often planted halos would be found, in a sentence; "" where none was planted."""
+    sides = [side for side in names if any(one.side == side for one in implant.would_show)]
+    told = []
+    for shape, words in (("even", "even"), ("one-sided", "over half of the circumference")):
+        rows = [one for one in implant.would_show if one.shape == shape]
+        widths = sorted({one.width_mm for one in rows})
+        times = [_times_words([one for one in rows if one.width_mm == width]) for width in widths]
+        told += [f"{words}, {', '.join(times)}"] if times else []
+    where = " and the ".join(names[side] for side in sides)
+    found = f"Of 100 halos planted in this image would be found on the {where}:"
+    return f"{found} {'; '.join(told)}." if told else ""
+
+
+def _times_words(planted: Sequence[WouldShow]) -> str:
+    times = " and ".join(f"{round(100 * one.found_share)}" for one in planted)
+    return f"{planted[0].width_mm:g} mm: {times}"
+
+
+def outlook_table(implant: ImplantReading) -> Table | None:
+    """Return what would help without new dose: the three best changes; None where nothing is predicted."""
+    sides = [s for s in (implant.halo.head_side, implant.halo.tip_side) if s.mean_width.is_known]
+    if not sides or not implant.predicted:
+        return None
+    worse = max(sides, key=lambda side: side.mean_width.u)
+    rows = [("Now", worse.mean_width.u95, worse.detection_limit.value)]
+    best = sorted(implant.predicted, key=lambda p: -p.u95_mm)[-3:]
+    rows += [(_capital(p.change), p.u95_mm, p.detection_limit_mm) for p in best]
+    told = tuple((what, *(with_unit(v, Unit.MM) for v in values)) for what, *values in rows)
+    return Table("Without new dose, predicted", ("Side mean", "± 95 %", "Detection limit"), told)
 
 
 def defect_table(bridge: Bridge) -> Table:

@@ -1,0 +1,245 @@
+"""What limits a width on this scan, and what the same raw data would reach if reconstructed otherwise.
+
+The fit's own information matrix answers both. Another kernel or thinner slices change the blur in the
+model and leave the noise per piece of information as it is (a kernel shapes signal and noise
+alike). A calibration adds its precision to the blur's. Only ratios of variances are taken from these
+sums; they scale what the fit found on this scan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from ongrowth.defect import Side
+from ongrowth.frame import ScrewFrame
+from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.fit import Problem, State, Weighting, posterior_precision, side_basis
+from ongrowth.halo.map import Halo
+from ongrowth.halo.measure import Fitted
+from ongrowth.halo.model import BLUR, N_SHARED, VALLEY_MM, Shared, blur_of
+from ongrowth.halo.scene import HaloSettings, pose_problem
+from ongrowth.quantity import COVERAGE_95
+
+FloatArray = NDArray[np.float64]
+
+_THINNED = 3
+SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
+_DETECTION = 3.29  # as for the scan's own limit (Currie 1968)
+_THIN_MM = 0.6  # what most scanners of the last twenty years can reconstruct; common practice, no source
+_THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
+# A sharp bone kernel, as f0 (1/mm), p and b: the middle of the tuning half's two.
+_BONE_KERNEL = (0.78, 2.6, 0.6)
+_SHARP_ENOUGH_MM = 0.78  # in-plane width at half height of such a kernel, and a tenth
+# Of a rod in water, as standard deviations of ln f0, ln p, b and ln slice width: what calibrations of the
+# tuning half reach.
+_CALIBRATED_SD = np.array([0.02, 0.03, 0.06, 0.025])
+_FACTOR = {True: 1.3, False: 2.2}  # how much wider shared unknowns are taken to be, calibrated or not
+_MODEL_MM = {True: 0.05, False: 0.08}
+_AMBIGUITY_LEFT = 0.4  # of the spread over other solutions, once the blur is known
+
+
+@dataclass(frozen=True, slots=True)
+class Prospect:
+    """What the same raw data, or a calibrated protocol, would reach on the side known less well.
+
+    `change` is one of "calibrated", "thinner", "sharper", "thinner and sharper" and "all together".
+    """
+
+    change: str
+    u95_mm: float
+    detection_limit_mm: float
+
+
+def variance_parts(halo: Halo, side: str = "whole") -> dict[str, float]:
+    """Return the variance of a mean width by part, mm2; empty where the halo was read from a file.
+
+    Parameters
+    ----------
+    halo : Halo
+        The halo.
+    side : str
+        "head_side", "tip_side" or "whole".
+    """
+    doubt = halo.doubt
+    weight = _weight(halo, side)
+    if doubt is None or weight is None:
+        return {}
+    g = np.tensordot(weight, doubt.follow_mm, axes=2)
+    parts = {"noise and texture": float((doubt.noise_mm * weight).sum(axis=(1, 2)).var())}
+    parts |= _shared_parts(doubt, g)
+    return parts | {
+        "other solutions": doubt.ambiguity_mm**2,
+        "radius": float(np.nan_to_num(doubt.radius.u)) ** 2,
+        "model": doubt.model_mm**2,
+    }
+
+
+def _weight(halo: Halo, side: str) -> FloatArray | None:
+    wanted = list(SIDES.values()) if side == "whole" else [SIDES[side]]
+    cells = np.isin(halo.map.side, wanted)
+    return cells / cells.sum() if cells.any() else None
+
+
+def _shared_parts(doubt: Doubt, g: FloatArray) -> dict[str, float]:
+    """Return what each part of the shared unknowns does: what falls away once it is known, to scale."""
+    total = float(g @ doubt.covariance @ g)
+    gains = {}
+    for part in dict.fromkeys(doubt.parts):
+        index = doubt.index(part)
+        inner = doubt.covariance[np.ix_(index, index)]
+        cross = doubt.covariance[:, index] @ linalg.pinvh(inner + np.diag(1e-9 * np.diag(inner) + 1e-18))
+        gains[part] = max(float((g @ cross) @ inner @ (cross.T @ g)), 0.0)
+    scale = total / max(sum(gains.values()), 1e-12)
+    return {part: gain * scale for part, gain in gains.items()}
+
+
+def look_ahead(
+    fitted: Fitted, halo: Halo, frame: ScrewFrame, slice_mm: float, *, is_calibrated: bool
+) -> tuple[Prospect, ...]:
+    """Return what would help without new dose, each change with what it would reach.
+
+    Parameters
+    ----------
+    fitted : Fitted
+        The solved screw.
+    halo : Halo
+        What it gave, with its doubt.
+    frame : ScrewFrame
+        Frame of the screw.
+    slice_mm : float
+        Nominal slice thickness of the scan, mm.
+    is_calibrated : bool
+        Whether the blur was known beforehand.
+
+    Returns
+    -------
+    tuple of Prospect
+        Only changes that can be asked for: nothing for thin slices, sharp kernel and calibrated blur, and
+        nothing where no side was measured.
+    """
+    side = _worse_side(halo)
+    if side is None or halo.doubt is None:
+        return ()
+    problem, weighting = thinned(fitted, frame)
+    # where the thread valleys are just empty, as for the fit's own spread
+    width = np.maximum(fitted.solution.state.width_mm, VALLEY_MM + 0.02)
+    state = replace(fitted.solution.state, width_mm=width)
+    here = _Outlook.of(problem, state, weighting, side)
+    now = variance_parts(halo, side)
+    changes = _changes(problem, state, slice_mm, is_calibrated=is_calibrated)
+    out = []
+    for name, changed, calibrate in changes:
+        there = _Outlook.of(problem, changed, weighting, side, calibrate=calibrate)
+        out.append(_prospect(name, now, here, there, was=is_calibrated, will_be=is_calibrated or calibrate))
+    return tuple(out)
+
+
+def thinned(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, Weighting]:
+    """Return the fit on every third voxel, each counting three times: a third of the work."""
+    old, scene = fitted.problem, fitted.scene
+    chosen = np.zeros(scene.is_tip.shape, bool)
+    chosen[::_THINNED] = True
+    thin = replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
+    settings = HaloSettings()
+    problem = pose_problem(thin, old.fields, old.model.base, old.prior, frame.length_mm, settings)
+    w = fitted.weighting
+    return problem, replace(w, variance=w.variance[chosen], dilution=w.dilution / _THINNED)
+
+
+def _worse_side(halo: Halo) -> str | None:
+    known = {s: getattr(halo, s).mean_width.u for s in SIDES if getattr(halo, s).mean_width.is_known}
+    return max(known, key=lambda s: known[s]) if known else None
+
+
+def _changes(
+    problem: Problem, state: State, slice_mm: float, *, is_calibrated: bool
+) -> list[tuple[str, State, bool]]:
+    """Return the changes that can be asked for: name, state under the changed blur, whether calibrated."""
+    blur = blur_of(problem.model.base, state.shared)
+    may_thin = _THIN_ENOUGH * slice_mm > _THIN_MM
+    may_sharpen = blur.in_plane_fwhm_mm > _SHARP_ENOUGH_MM
+    thin = _thinner(state, slice_mm) if may_thin else state
+    sharp = _sharper(problem, state) if may_sharpen else state
+    both = _sharper(problem, thin) if may_sharpen else thin
+    out = [] if is_calibrated else [("calibrated", state, True)]
+    out += [("thinner", thin, False)] if may_thin else []
+    out += [("sharper", sharp, False)] if may_sharpen else []
+    out += [("thinner and sharper", both, False)] if may_thin and may_sharpen else []
+    if not is_calibrated and (may_thin or may_sharpen):
+        out.append(("all together", both, True))
+    return out
+
+
+def _moved(state: State, blur: FloatArray) -> State:
+    values = state.shared.vector()
+    values[BLUR] = blur
+    return replace(state, shared=Shared.from_vector(values))
+
+
+def _thinner(state: State, slice_mm: float) -> State:
+    blur = state.shared.vector()[BLUR]
+    blur[3] += np.log(_THIN_MM / slice_mm)
+    return _moved(state, blur)
+
+
+def _sharper(problem: Problem, state: State) -> State:
+    base, blur = problem.model.base, state.shared.vector()[BLUR]
+    f0, p, b = _BONE_KERNEL
+    blur[:3] = np.log(f0 / base.f0_per_mm), np.log(p / base.p), b
+    return _moved(state, blur)
+
+
+@dataclass(frozen=True, slots=True)
+class _Outlook:
+    """Variance of a side's mean width by noise and by the shared unknowns, as the fit's sums have it, mm2."""
+
+    own: float
+    shared: float
+
+    @classmethod
+    def of(
+        cls, problem: Problem, state: State, weighting: Weighting, side: str, *, calibrate: bool = False
+    ) -> _Outlook:
+        precision = posterior_precision(problem, state, weighting)
+        if calibrate:
+            block = (slice(*BLUR.indices(N_SHARED)[:2]),) * 2
+            precision[block] += np.diag(1.0 / _CALIBRATED_SD**2)
+        weight = np.zeros(len(precision) - N_SHARED)
+        weight[: problem.fields.n_width] = node_weight(problem, side)
+        cross, shared = precision[N_SHARED:, :N_SHARED], precision[:N_SHARED, :N_SHARED]
+        fields = linalg.cho_factor(precision[N_SHARED:, N_SHARED:], check_finite=False)
+        answer = linalg.cho_solve(fields, weight, check_finite=False)
+        solved_out = shared - cross.T @ linalg.cho_solve(fields, cross, check_finite=False)
+        follow = -cross.T @ answer
+        spread = linalg.solve(0.5 * (solved_out + solved_out.T), follow, assume_a="pos")
+        return cls(float(weight @ answer), float(follow @ spread))
+
+
+def node_weight(problem: Problem, side: str) -> FloatArray:
+    """Return the weights of the width nodes in a side's mean, over all of its cylinder, shape (nodes,)."""
+    grid = problem.fields.width[0 if side == "head_side" else 1]
+    depth = np.arange(grid.depth_mm[0], grid.depth_mm[-1], 1.0)
+    z, a = (x.ravel() for x in np.meshgrid(depth, np.arange(0.0, 360.0, 15.0), indexing="ij"))
+    basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == "tip_side"))
+    return np.asarray(basis.sum(axis=0)).ravel() / len(z)
+
+
+_NOT_SHARED = ("noise and texture", "other solutions", "radius", "model", "layer level")
+
+
+def _prospect(
+    name: str, now: dict[str, float], here: _Outlook, there: _Outlook, *, was: bool, will_be: bool
+) -> Prospect:
+    noise = now["noise and texture"] * there.own / here.own
+    shared = sum(v for part, v in now.items() if part not in _NOT_SHARED)
+    shared *= there.shared / here.shared * (_FACTOR[will_be] / _FACTOR[was]) ** 2
+    model = _MODEL_MM[will_be] ** 2
+    other = now["other solutions"] * (1.0 if will_be == was else _AMBIGUITY_LEFT**2)
+    whole = noise + shared + model + other + now["radius"] + now.get("layer level", 0.0)
+    return Prospect(
+        name, COVERAGE_95 * float(np.sqrt(whole)), _DETECTION * float(np.sqrt(noise + shared + model))
+    )

@@ -1,0 +1,61 @@
+"""What limits a width, what would help, and planted halos: one phantom, and what a second fit says of it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ongrowth.frame import ScrewFrame
+from ongrowth.halo import Fitted, Halo, look_ahead, measure_halo, plant, variance_parts
+from ongrowth_phantoms.grid import phantom_of, slice_cases
+from ongrowth_phantoms.grid.measure import ARMS, known_calibration, place_of
+from ongrowth_phantoms.grid.phantom import protocol_of, scene_of
+
+Measured = tuple[Halo, Fitted, Halo, ScrewFrame, float]
+
+
+@pytest.fixture(scope="module")
+def measured() -> Measured:
+    """A phantom without a halo, measured without and with its blur known."""
+    case = replace(slice_cases()[0], slice_mm=1.0, id="slice-thicker")
+    phantom = phantom_of(case)
+    at = place_of(case, ARMS["given, free"], phantom)
+    fits: list[Fitted] = []
+    free = measure_halo(phantom.scan, at.screw, at.frame, at.defect, keep=fits.append)
+    calibration = known_calibration(protocol_of(case, scene_of(case)))
+    known = measure_halo(phantom.scan, at.screw, at.frame, at.defect, calibration)
+    return free, fits[0], known, at.frame, case.slice_mm
+
+
+def test_the_parts_of_the_variance_make_up_the_uncertainty(measured: Measured) -> None:
+    free, _, known, _, _ = measured
+    for halo in (free, known):
+        for side in ("head_side", "tip_side"):
+            whole = np.sqrt(sum(variance_parts(halo, side).values()))
+            # draws of the one and closed sums of the other; 200 draws know an SD to 5 %
+            assert whole == pytest.approx(getattr(halo, side).mean_width.u, rel=0.2)
+    blur = variance_parts(free, "head_side")["blur"]
+    assert blur > variance_parts(known, "head_side")["blur"]
+
+
+def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measured: Measured) -> None:
+    free, fitted, known, frame, slice_mm = measured
+    ahead = {p.change: p for p in look_ahead(fitted, free, frame, slice_mm, is_calibrated=False)}
+    worse = max((free.head_side, free.tip_side), key=lambda s: s.mean_width.u)
+    reached = max((known.head_side, known.tip_side), key=lambda s: s.mean_width.u)
+    assert ahead["calibrated"].u95_mm == pytest.approx(reached.mean_width.u95, rel=0.4)
+    assert ahead["calibrated"].u95_mm < worse.mean_width.u95
+    assert ahead["all together"].u95_mm <= min(p.u95_mm for p in ahead.values())
+    assert ahead["thinner"].detection_limit_mm < worse.detection_limit.value
+    after = look_ahead(fitted, known, frame, 0.6, is_calibrated=True)
+    assert not {"calibrated", "thinner", "all together"} & {p.change for p in after}
+
+
+def test_planted_halos_are_read_as_planted_and_the_wider_are_found_more_often(measured: Measured) -> None:
+    _, fitted, known, frame, _ = measured
+    planted = plant(fitted, known, frame, widths_mm=(0.0, 2.0), shapes=("even",))
+    none, wide = ([p for p in planted if p.width_mm == w] for w in (0.0, 2.0))
+    assert {p.side for p in wide} == {"head_side", "tip_side"}
+    assert all(p.found_share < 0.05 for p in none)
+    assert all(p.found_share > 0.95 for p in wide)
+    assert np.mean([p.read_mm for p in wide]) == pytest.approx(2.0, abs=0.35)  # the free fit's own u95
