@@ -206,6 +206,7 @@ ALLOWED = [
     r"from week \d+ on",
     r"[Bb]ridges:? \d+ \(\d+ to \d+\)|\b\d+ \(\d+ to \d+\)(?= Smallest)",
     r"95th percentile",
+    r"found \d+(?: and \d+)? of 100 times",
     r"\bL5\b|\bw0\d\b|\binput \w{12}\b|ongrowth \d+\.\d+\.\d+|case/\d",
     r"(?:about )?(?:three|3) months|\b6 months|\b1 year",
 ]

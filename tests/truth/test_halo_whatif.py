@@ -5,8 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ongrowth.calibration import Calibration
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Fitted, Halo, look_ahead, measure_halo, plant, variance_parts
+from ongrowth.halo.protocol import TRANSFER_SD
+from ongrowth.halo.whatif import spread_above_zero
 from ongrowth_phantoms.grid import phantom_of, slice_cases
 from ongrowth_phantoms.grid.measure import ARMS, known_calibration, place_of
 from ongrowth_phantoms.grid.phantom import protocol_of, scene_of
@@ -22,7 +25,9 @@ def measured() -> Measured:
     at = place_of(case, ARMS["given, free"], phantom)
     fits: list[Fitted] = []
     free = measure_halo(phantom.scan, at.screw, at.frame, at.defect, keep=fits.append)
-    calibration = known_calibration(protocol_of(case, scene_of(case)))
+    # the true blur, believed as a calibration on a rod in water is
+    true = known_calibration(protocol_of(case, scene_of(case)))
+    calibration = Calibration(true.blur, np.diag(TRANSFER_SD**2))
     known = measure_halo(phantom.scan, at.screw, at.frame, at.defect, calibration)
     return free, fits[0], known, at.frame, case.slice_mm
 
@@ -31,11 +36,18 @@ def test_the_parts_of_the_variance_make_up_the_uncertainty(measured: Measured) -
     free, _, known, _, _ = measured
     for halo in (free, known):
         for side in ("head_side", "tip_side"):
-            whole = np.sqrt(sum(variance_parts(halo, side).values()))
+            mean = getattr(halo, side).mean_width
+            whole = spread_above_zero(mean.value, np.sqrt(sum(variance_parts(halo, side).values())))
             # draws of the one and closed sums of the other; 200 draws know an SD to 5 %
-            assert whole == pytest.approx(getattr(halo, side).mean_width.u, rel=0.2)
+            assert whole == pytest.approx(mean.u, rel=0.2)
     blur = variance_parts(free, "head_side")["blur"]
     assert blur > variance_parts(known, "head_side")["blur"]
+
+
+def test_the_spread_of_a_variate_cut_at_zero() -> None:
+    draws = np.maximum(np.random.default_rng(4).normal(0.3, 0.5, 400_000), 0.0)
+    assert spread_above_zero(0.3, 0.5) == pytest.approx(draws.std(), rel=0.01)
+    assert spread_above_zero(3.0, 0.2) == pytest.approx(0.2, rel=1e-6)
 
 
 def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measured: Measured) -> None:

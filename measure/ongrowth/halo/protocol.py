@@ -43,7 +43,7 @@ _LARGEST_MISFIT = 0.02  # of the metal's level
 _DILUTION = 6.0
 _OVERSHOOTS = (0.0, 1.5)  # a smooth and an edge-enhancing kernel to start from
 # what a rod in water cannot tell of a screw in bone, as standard deviations of ln f0, ln p, b, ln slice width
-_TRANSFER_SD = np.array([0.07, 0.12, 0.25, 0.09])
+TRANSFER_SD = np.array([0.07, 0.12, 0.25, 0.09])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,7 +215,7 @@ def _report(
         )
     calibration = Calibration(
         blur_of(problem.model.base, state.shared),
-        covariance + np.diag(_TRANSFER_SD**2),
+        covariance + np.diag(TRANSFER_SD**2),
         Protocol.of(scan.acquisition),
         metal_hu=float(metal),
         metal_u_hu=0.05 * float(metal),

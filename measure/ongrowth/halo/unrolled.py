@@ -29,7 +29,7 @@ _LEAST_CONTRAST_HU = 80.0
 _DETECTION = 3.29  # 5 % false calls and 95 % found: twice the one-sided normal quantile (Currie 1968)
 # What the model leaves out, as SD of a side's mean: found on phantoms of the tuning half.
 _MODEL_SD_MM = 0.08
-_MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
+MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
 _CELL_MODEL_SD_MM = 0.10
 _RIM_SHOWN_SD, _LEAST_RIM_HU = 3.0, 100.0  # excess that counts as a rim
 _RIM_FROM_MM = 0.5  # a thinner halo tells nothing of a rim
@@ -80,7 +80,7 @@ def unroll(
         width = basis @ expected
         end = basis @ solution.state.end_mm
         behind = _belongs(scene, frame, defect, side, z, a, width, end, settings)
-        model_sd = np.hypot(_MODEL_SD_MM, _MODEL_SHARE * np.maximum(width, 0.0))
+        model_sd = np.hypot(_MODEL_SD_MM, MODEL_SHARE * np.maximum(width, 0.0))
         common = np.outer(model_sd, rng.standard_normal(settings.draws))
         sides[side] = (width, basis @ noise + common + other, behind)
     head, tip = sides[Side.HEAD], sides[Side.TIP]

@@ -13,15 +13,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
+from scipy.special import ndtr
 
 from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.doubt import Doubt
-from ongrowth.halo.fit import Problem, State, Weighting, posterior_precision, side_basis
+from ongrowth.halo.field import side_basis
+from ongrowth.halo.fit import Problem, State, Weighting, normal_at
 from ongrowth.halo.map import Halo
 from ongrowth.halo.measure import Fitted
-from ongrowth.halo.model import BLUR, N_SHARED, VALLEY_MM, Shared, blur_of
+from ongrowth.halo.model import BLUR, VALLEY_MM, Shared, blur_of
+from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.halo.scene import HaloSettings, pose_problem
+from ongrowth.halo.unrolled import MODEL_SHARE
 from ongrowth.quantity import COVERAGE_95
 
 FloatArray = NDArray[np.float64]
@@ -34,11 +38,6 @@ _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
 # A sharp bone kernel, as f0 (1/mm), p and b: the middle of the tuning half's two.
 _BONE_KERNEL = (0.78, 2.6, 0.6)
 _SHARP_ENOUGH_MM = 0.78  # in-plane width at half height of such a kernel, and a tenth
-# Of a rod in water, as standard deviations of ln f0, ln p, b and ln slice width: what calibrations of the
-# tuning half reach.
-_CALIBRATED_SD = np.array([0.02, 0.03, 0.06, 0.025])
-_FACTOR = {True: 1.3, False: 2.2}  # how much wider shared unknowns are taken to be, calibrated or not
-_MODEL_MM = {True: 0.05, False: 0.08}
 _AMBIGUITY_LEFT = 0.4  # of the spread over other solutions, once the blur is known
 
 
@@ -69,12 +68,14 @@ def variance_parts(halo: Halo, side: str = "whole") -> dict[str, float]:
     if doubt is None or weight is None:
         return {}
     g = np.tensordot(weight, doubt.follow_mm, axes=2)
+    rivals = (doubt.rivals_mm * weight).sum(axis=(1, 2))
+    mean = float(np.nansum(halo.map.width_mm * weight))
     parts = {"noise and texture": float((doubt.noise_mm * weight).sum(axis=(1, 2)).var())}
     parts |= _shared_parts(doubt, g)
     return parts | {
-        "other solutions": doubt.ambiguity_mm**2,
+        "other solutions": doubt.ambiguity_mm**2 + float(doubt.rival_variance(rivals)),
         "radius": float(np.nan_to_num(doubt.radius.u)) ** 2,
-        "model": doubt.model_mm**2,
+        "model": doubt.model_mm**2 + (MODEL_SHARE * max(mean, 0.0)) ** 2,
     }
 
 
@@ -129,12 +130,12 @@ def look_ahead(
     width = np.maximum(fitted.solution.state.width_mm, VALLEY_MM + 0.02)
     state = replace(fitted.solution.state, width_mm=width)
     here = _Outlook.of(problem, state, weighting, side)
-    now = variance_parts(halo, side)
+    now, width_mm = variance_parts(halo, side), getattr(halo, side).mean_width.value
     changes = _changes(problem, state, slice_mm, is_calibrated=is_calibrated)
     out = []
     for name, changed, calibrate in changes:
         there = _Outlook.of(problem, changed, weighting, side, calibrate=calibrate)
-        out.append(_prospect(name, now, here, there, was=is_calibrated, will_be=is_calibrated or calibrate))
+        out.append(_prospect(name, width_mm, now, here, there, calibrate=calibrate))
     return tuple(out)
 
 
@@ -204,19 +205,15 @@ class _Outlook:
     def of(
         cls, problem: Problem, state: State, weighting: Weighting, side: str, *, calibrate: bool = False
     ) -> _Outlook:
-        precision = posterior_precision(problem, state, weighting)
+        own, follow, shared = normal_at(problem, state, weighting).eliminate(problem.layout.order)
         if calibrate:
-            block = (slice(*BLUR.indices(N_SHARED)[:2]),) * 2
-            precision[block] += np.diag(1.0 / _CALIBRATED_SD**2)
-        weight = np.zeros(len(precision) - N_SHARED)
+            shared[BLUR, BLUR] += np.diag(1.0 / TRANSFER_SD**2)
+        weight = np.zeros(own.size)
         weight[: problem.fields.n_width] = node_weight(problem, side)
-        cross, shared = precision[N_SHARED:, :N_SHARED], precision[:N_SHARED, :N_SHARED]
-        fields = linalg.cho_factor(precision[N_SHARED:, N_SHARED:], check_finite=False)
-        answer = linalg.cho_solve(fields, weight, check_finite=False)
-        solved_out = shared - cross.T @ linalg.cho_solve(fields, cross, check_finite=False)
-        follow = -cross.T @ answer
-        spread = linalg.solve(0.5 * (solved_out + solved_out.T), follow, assume_a="pos")
-        return cls(float(weight @ answer), float(follow @ spread))
+        moves = weight @ follow
+        return cls(
+            float(weight @ own.solve(weight)), float(moves @ linalg.solve(shared, moves, assume_a="pos"))
+        )
 
 
 def node_weight(problem: Problem, side: str) -> FloatArray:
@@ -232,14 +229,27 @@ _NOT_SHARED = ("noise and texture", "other solutions", "radius", "model", "layer
 
 
 def _prospect(
-    name: str, now: dict[str, float], here: _Outlook, there: _Outlook, *, was: bool, will_be: bool
+    name: str, width_mm: float, now: dict[str, float], here: _Outlook, there: _Outlook, *, calibrate: bool
 ) -> Prospect:
     noise = now["noise and texture"] * there.own / here.own
-    shared = sum(v for part, v in now.items() if part not in _NOT_SHARED)
-    shared *= there.shared / here.shared * (_FACTOR[will_be] / _FACTOR[was]) ** 2
-    model = _MODEL_MM[will_be] ** 2
-    other = now["other solutions"] * (1.0 if will_be == was else _AMBIGUITY_LEFT**2)
-    whole = noise + shared + model + other + now["radius"] + now.get("layer level", 0.0)
-    return Prospect(
-        name, COVERAGE_95 * float(np.sqrt(whole)), _DETECTION * float(np.sqrt(noise + shared + model))
-    )
+    shared = sum(v for part, v in now.items() if part not in _NOT_SHARED) * there.shared / here.shared
+    other = now["other solutions"] * (_AMBIGUITY_LEFT**2 if calibrate else 1.0)
+    shown = noise + shared + now["model"]
+    whole = shown + other + now["radius"] + now["layer level"]
+    u_mm = spread_above_zero(width_mm, float(np.sqrt(whole)))
+    return Prospect(name, COVERAGE_95 * u_mm, _DETECTION * float(np.sqrt(shown)))
+
+
+def spread_above_zero(mean: float, sd: float) -> float:
+    """Return the standard deviation of a normal variate cut at zero, as that of a mean width is.
+
+    Parameters
+    ----------
+    mean, sd : float
+        Of the variate before it is cut.
+    """
+    z = mean / sd
+    share, density = float(ndtr(z)), float(np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi))
+    first = mean * share + sd * density
+    second = (mean**2 + sd**2) * share + mean * sd * density
+    return float(np.sqrt(max(second - first**2, 0.0)))

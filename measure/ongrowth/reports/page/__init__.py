@@ -50,7 +50,6 @@ class ScrewView:
     lines: tuple[PrintedLine, ...]
     pictures: tuple[Picture, ...]
     halo: Table
-    outlook: Table | None
     beside: tuple[Table, ...]
     limits: str
 
@@ -161,7 +160,6 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
         ),
         pictures=tuple(_pictures(implant, case, names, windows)),
         halo=tables.measured_table(implant.halo, names),
-        outlook=tables.outlook_table(implant),
         beside=_tables_beside(implant),
         limits=" ".join(_remarks(implant, names)),
     )
@@ -169,7 +167,9 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
 
 def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
     screw = tables.screw_table(implant)
-    return (screw,) if implant.bridge is None else (tables.defect_table(implant.bridge), screw)
+    defect = None if implant.bridge is None else tables.defect_table(implant.bridge)
+    told = (defect, screw, tables.outlook_table(implant))
+    return tuple(table for table in told if table is not None)
 
 
 def _remarks(implant: ImplantReading, names: dict[str, str]) -> list[str]:

@@ -104,21 +104,21 @@ def _control_words(control: Control, implant: str, names: dict[str, str]) -> str
 
 def would_show_words(implant: ImplantReading, names: dict[str, str]) -> str:
     """Return how often planted halos would be found, in a sentence; "" where none was planted."""
-    sides = [side for side in names if any(one.side == side for one in implant.would_show)]
+    sides = [names[side] for side in names if any(one.side == side for one in implant.would_show)]
     told = []
-    for shape, words in (("even", "even"), ("one-sided", "over half of the circumference")):
+    for shape, words in (("even", "even halos"), ("one-sided", "over half of the circumference, those")):
         rows = [one for one in implant.would_show if one.shape == shape]
         widths = sorted({one.width_mm for one in rows})
         times = [_times_words([one for one in rows if one.width_mm == width]) for width in widths]
-        told += [f"{words}, {', '.join(times)}"] if times else []
-    where = " and the ".join(names[side] for side in sides)
-    found = f"Of 100 halos planted in this image would be found on the {where}:"
-    return f"{found} {'; '.join(told)}." if told else ""
+        told += [f"{words} {', '.join(times)}"] if times else []
+    where = " and the ".join(sides)
+    return f"Halos planted in this image, on the {where}: {'; '.join(told)}." if told else ""
 
 
 def _times_words(planted: Sequence[WouldShow]) -> str:
-    times = " and ".join(f"{round(100 * one.found_share)}" for one in planted)
-    return f"{planted[0].width_mm:g} mm: {times}"
+    times = [f"{round(100 * one.found_share)}" for one in planted]
+    each = times[0] if len(set(times)) == 1 else " and ".join(times)
+    return f"of {planted[0].width_mm:g} mm found {each} of 100 times"
 
 
 def outlook_table(implant: ImplantReading) -> Table | None:

@@ -1,0 +1,202 @@
+"""Whole courses by the full scanner, judged at their last visit: what was said against what is true.
+
+    python tests/benchmarks/courses.py run --courses 40
+    python tests/benchmarks/courses.py report [--write]     --write puts the tables into docs/windows.md
+
+The case file is the one a user would write. Beside it answer, on the same CTs, a rule that uses the week
+alone and a reader with a caliper. A run that was stopped goes on where it stopped; scans are kept in the
+work folder.
+"""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ongrowth.case import run_case
+from ongrowth.casefile import CaseFile, read_case_file
+from ongrowth.findings import gravest, lines_of, rows_for, shipped_windows
+from ongrowth.reading import Against, Case
+from ongrowth.scan import Refused
+from ongrowth.wording import say
+from ongrowth_phantoms.grid.course import KINDS, OUTSIDE, draw_course, write_course
+from ongrowth_phantoms.grid.measure import code_version
+from ongrowth_phantoms.grid.page import fill
+from ongrowth_phantoms.grid.run import append_records, read_records
+
+Record = dict[str, Any]
+
+PAGE = Path(__file__).parents[2] / "docs" / "windows.md"
+WORK = Path(tempfile.gettempdir()) / "ongrowth-courses"
+READERS = ("ongrowth", "caliper", "week alone")
+ANSWERS = tuple(a.value for a in Against)
+_TURN_WEEKS = 12.0  # from here on the rule of the week alone takes any dark line for a finding
+# Of the reader with the caliper, beside the limits of the windows; project's choice.
+_GROWN_MM, _UNLIKE_MM = 0.5, 1.0
+
+work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
+half_option = click.option("--half", type=click.Choice(["tuning", "test"]), default="test", show_default=True)
+
+
+@click.group(help=__doc__)
+def cli() -> None:
+    pass
+
+
+@cli.command()
+@half_option
+@click.option("--courses", default=40, show_default=True)
+@click.option("--first", default=0, show_default=True)
+@work_option
+def run(half: str, courses: int, first: int, work: Path) -> None:
+    """Draw, scan and measure courses."""
+    results, version = work / "results.jsonl", code_version()
+    done = {(r["half"], r["number"]) for r in read_records(results) if r["version"] == version}
+    for number in range(first, first + courses):
+        if (half, number) in done:
+            continue
+        folder = write_course(draw_course(number, half), work / half)
+        started = time.process_time()
+        record = measured(folder, number) | {"half": half, "version": version}
+        append_records(results, [record | {"seconds": time.process_time() - started}])
+        click.echo(
+            f"{number} {record['kind']} {record['weeks']} {record['answer']} {record['lines']}", err=True
+        )
+
+
+def measured(folder: Path, number: int) -> Record:
+    """Follow one course as a user would; return what is said at its last visit, with what the others say."""
+    facts = json.loads((folder / "facts.json").read_text(encoding="utf-8"))
+    course = facts["course"]
+    case_file = read_case_file(folder / "case.toml")
+    case, refused = None, ""
+    try:
+        case = run_case(case_file)
+    except Refused as error:
+        refused = str(error)
+    lines = lines_at_the_end(case) if case else {}
+    return {
+        "number": number,
+        "kind": course["kind"],
+        "weeks": course["weeks"],
+        "kernel": course["kernel"],
+        "refused": refused,
+        "lines": lines,
+        "findings": findings_of(case) if case else [],
+        "answer": answer_of(lines),
+        "others": {
+            "caliper": caliper_answer(case_file, facts).value,
+            "week alone": week_answer(course["weeks"][-1]).value,
+        },
+    }
+
+
+def lines_at_the_end(case: Case) -> dict[str, str]:
+    """Return how the lines on halo and metal stand at the last visit; bridging is another question."""
+    found = case.readings[-1].implants
+    lines = lines_of(found[0].id, case.findings) if found else ()
+    return {line.key: line.result.value for line in lines if line.key != "bridging"}
+
+
+def findings_of(case: Case) -> list[list[str]]:
+    """Return place, quantity, value and result of each finding, to look into a course."""
+    return [[f.site, f.quantity, say(f.value), f.against_window.value, f.state] for f in case.findings]
+
+
+def answer_of(lines: dict[str, str]) -> str:
+    """Return what the lines amount to; as expected only where both sides of the halo are."""
+    halo = [lines.get(side, Against.NOT_MEASURABLE.value) for side in ("head_side", "tip_side")]
+    return gravest(Against(one) for one in (*halo, lines.get("metal", Against.AS_EXPECTED.value))).value
+
+
+def week_answer(weeks: float) -> Against:
+    """Return the answer of a rule that knows the week only: dark lines are usual up to a week, not after."""
+    return Against.AS_EXPECTED if weeks < _TURN_WEEKS else Against.OUTSIDE
+
+
+def caliper_answer(case_file: CaseFile, facts: Record) -> Against:
+    """Return what a reader says who measures both sides, holds them against the windows and sees a break."""
+    first, last = facts["visits"][0], facts["visits"][-1]
+    widths = {side: value for side, value in last["caliper_mm"].items() if value is not None}
+    if facts["course"]["kind"] == "broken":
+        return Against.OUTSIDE
+    if not widths:
+        return Against.NOT_MEASURABLE
+    grown = [value - first["caliper_mm"].get(side, value) for side, value in widths.items()]
+    if max(grown) > _GROWN_MM or max(widths.values()) - min(widths.values()) > _UNLIKE_MM:
+        return Against.OUTSIDE
+    surface = case_file.implant[0].spec().surface
+    beyond = [
+        row.beyond
+        for side, value in widths.items()
+        for row in rows_for(shipped_windows(), surface, "mean_width", side, last["weeks"])
+        if value > row.high
+    ]
+    return gravest([Against.AS_EXPECTED, *beyond])
+
+
+@cli.command()
+@half_option
+@click.option("--write", is_flag=True, help="Put the tables into docs/windows.md.")
+@work_option
+def report(half: str, work: Path, write: bool) -> None:
+    """Print the tables of the last version that was run."""
+    records = latest(r for r in read_records(work / "results.jsonl") if r["half"] == half)
+    if not records:
+        raise click.UsageError("Nothing was run yet.")
+    tables = {"courses": truth_table(records), "courses beside": score_table(records)}
+    if write:
+        PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), tables), encoding="utf-8")
+    click.echo("\n\n".join(tables.values()))
+
+
+def latest(records: Iterable[Record]) -> list[Record]:
+    """Return the records of the version that was run last, each course once."""
+    every = list(records)
+    return list({r["number"]: r for r in every if r["version"] == every[-1]["version"]}.values())
+
+
+def truth_table(records: Sequence[Record]) -> str:
+    """Return what was said of each kind of course, as a table in Markdown."""
+    rows = [("course", "should be said", "courses", *ANSWERS)]
+    for kind, (says, _) in KINDS.items():
+        said = Counter(r["answer"] for r in records if r["kind"] == kind)
+        rows.append((kind, says, str(said.total()), *(str(said[answer]) for answer in ANSWERS)))
+    return _markdown(rows)
+
+
+def score_table(records: Sequence[Record]) -> str:
+    """Return false alarms, misses and what is left undecided, of each reader."""
+    rows = [("", *READERS)]
+    outside = [r for r in records if KINDS[r["kind"]][0] == OUTSIDE]
+    inside = [r for r in records if r not in outside]
+    due = [r for r in records if KINDS[r["kind"]][0] != "not outside"]
+    for words, among, wanted in (
+        ("false alarm: outside, though nothing is", inside, {"outside"}),
+        ("missed: as expected, though something is outside", outside, {"as expected"}),
+        ("undecided, though an answer is due", due, {"undecided"}),
+        ("not measurable", records, {"not measurable"}),
+    ):
+        shares = (f"{sum(_said(r, who) in wanted for r in among)} of {len(among)}" for who in READERS)
+        rows.append((words, *shares))
+    return _markdown(rows)
+
+
+def _said(record: Record, who: str) -> str:
+    return str(record["answer"] if who == "ongrowth" else record["others"][who])
+
+
+def _markdown(rows: Sequence[Sequence[str]]) -> str:
+    lines = [f"| {' | '.join(row)} |" for row in rows]
+    return "\n".join([lines[0], "|" + "---|" * len(rows[0]), *lines[1:]])
+
+
+if __name__ == "__main__":
+    cli()
