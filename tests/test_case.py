@@ -16,13 +16,22 @@ import pytest
 import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
 from ongrowth.case import Known, known_of, run_case, run_reading
+from ongrowth.case.reuse import case_before
 from ongrowth.casefile import CaseFile, parse_case_file
 from ongrowth.findings import shipped_windows
 from ongrowth.frame import Patch
 from ongrowth.geometry import Plane
 from ongrowth.newbone import NewBone, NewBonePlace
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading import Against, Reading, reading_from_dict, reading_to_dict, validate
+from ongrowth.reading import (
+    Against,
+    Reading,
+    reading_from_dict,
+    reading_to_dict,
+    validate,
+    write_case,
+    write_reading,
+)
 from ongrowth.scan import Acquisition, Dose, Level, Problem, Refused, Scan, refuse
 from ongrowth.screw import Metalwork, ScrewSpec
 
@@ -67,7 +76,7 @@ class Steps:
 
     def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
         self.asked["bridge"].append(defect)
-        return build.make_bridge(0.3)
+        return replace(build.make_bridge(0.3), defect=defect)
 
     def measure_motion(self, earlier: Scan, later: Scan, *_: Any, **__: Any) -> Any:
         self.asked["motion"].append((earlier, later))
@@ -371,11 +380,14 @@ def test_a_carried_defect_is_kept_as_long_as_its_reference(steps: Steps, tmp_pat
     recipe.read_scan = read_scan  # put back by the fixture, as the next
     recipe.find_defect = lambda *_, **__: shows[looked[-1]]
     case_file = two_scans(tmp_path)
-    first = run_case(case_file)
+    out = tmp_path / "out"
+    first = run_case(case_file, keep=lambda r: write_reading(r, out / r.scan.id, is_followed=True))
     assert looked == ["w04", "w13", "w13"]
-    second = run_case(case_file, before=first)
+    write_case(first, out)
+    second = run_case(case_file, before=case_before(out))
     assert looked == ["w04", "w13", "w13"]
-    assert second.readings[1].implants[0].defect is first.readings[1].implants[0].defect
+    assert second.readings[1].implants[0].defect.how == "carried"
+    assert [m.state for m in second.motions] == [m.state for m in first.motions]
 
     (tmp_path / "w04" / "1.dcm").write_bytes(b"other")
     third = run_case(case_file, before=second)
