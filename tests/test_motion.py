@@ -15,6 +15,7 @@ from ongrowth.geometry import RigidTransform
 from ongrowth.motion import Migration, Registered, double_examinations, migration_of
 from ongrowth.motion.displacement import motion_of
 from ongrowth.motion.picture import Picture, Spline, read_at, smooth_values, splined, values_at
+from ongrowth.motion.register import Sight, register_metal
 from ongrowth.motion.rigid import covariance_at, measured_length, turn_covariance
 from ongrowth.motion.solve import START, Samples, fit_rigid, linearise
 from ongrowth.motion.thread import missing_roll_rad, read_thread
@@ -239,13 +240,13 @@ def test_turning_axes_there_and_back_leaves_a_covariance() -> None:
 # Thread
 
 
-def threaded(frame: ScrewFrame, pitch_mm: float, phase_deg: float) -> Scan:
+def threaded(frame: ScrewFrame, pitch_mm: float, phase_deg: float, wave_hu: float = 500.0) -> Scan:
     """A thread as the raw voxels of its crests show it: a helix of brighter metal, drawn in closed form."""
     affine = grid((50, 60, 60), (0.8, 0.6, 0.6), np.array([-14.0, -20.0, -20.0]))
     index = np.moveaxis(np.indices((50, 60, 60)), 0, -1).astype(np.float64)
     radius, angle, depth = frame.cylindrical(index @ affine[:3, :3].T + affine[:3, 3])
     wave = np.cos(2 * np.pi * depth / pitch_mm - np.radians(angle - phase_deg))
-    hu = 2000.0 * np.clip(2.6 - radius, 0.0, 1.0) + 500.0 * wave * (np.abs(radius - 2.0) < 0.8)
+    hu = 2000.0 * np.clip(2.6 - radius, 0.0, 1.0) + wave_hu * wave * (np.abs(radius - 2.0) < 0.8)
     return Scan(hu.astype(np.float32), affine)
 
 
@@ -256,6 +257,21 @@ def test_a_turn_is_read_off_the_thread(turned_deg: float) -> None:
     assert first.pitch_mm == pytest.approx(1.5, rel=2e-3)
     turn = missing_roll_rad(first, second, STILL, FRAME, FRAME)
     assert math.degrees(turn) == pytest.approx(-turned_deg, abs=2.0)
+
+
+@pytest.mark.parametrize(("wave_hu", "is_known"), [(500.0, True), (0.0, False)])
+def test_without_a_visible_thread_any_turn_is_possible(wave_hu: float, *, is_known: bool) -> None:
+    """The spread of an angle of which nothing is known is 360 degrees over the root of 12."""
+    scan = threaded(FRAME, 1.5, 10.0, wave_hu)
+    rng = np.random.default_rng(0)
+    scan = replace(scan, hu=scan.hu + rng.normal(0.0, 150.0, scan.hu.shape).astype(np.float32))
+    found = register_metal(Sight(scan, scan, FRAME, FRAME, 2.0, 1.5, is_fixed_earlier=True), STILL)
+    turn = FRAME.world_from_screw.rotation.T @ found.covariance[3:, 3:] @ FRAME.world_from_screw.rotation
+    assert found.is_roll_known is is_known
+    if not is_known:
+        assert math.degrees(math.sqrt(turn[2, 2])) == pytest.approx(360.0 / math.sqrt(12.0), rel=0.01)
+    else:
+        assert math.degrees(math.sqrt(turn[2, 2])) < 15.0
 
 
 # Terms of a migration study

@@ -43,6 +43,7 @@ _STEP_SHARE, _THIN_MM, _UPRIGHT = 0.1, 1.0, 0.9998
 _LEAST_CLARITY = 4.0
 _CLEAR_OF_BREAK_MM = 1.5  # blur of the broken ends
 _PHASE_U_DEG = 8.0  # of a thread that is just clear
+_ANY_ROLL_RAD = math.pi / math.sqrt(3.0)  # spread of an angle of which nothing is known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -305,6 +306,6 @@ def _roll_by_thread(sight: Sight, pose: RigidTransform, span_mm: tuple[float, fl
     here = read_thread(sight.moving, sight.moving_frame, sight.radius_mm, ceiling, pitch, span_mm)
     clarity = min(there.clarity, here.clarity)
     if clarity < _LEAST_CLARITY:
-        return _Roll(0.0, 0.0, 0.0, is_known=False)
+        return _Roll(0.0, _ANY_ROLL_RAD, 0.0, is_known=False)
     turn = missing_roll_rad(there, here, pose, sight.fixed_frame, sight.moving_frame)
     return _Roll(turn, math.radians(_PHASE_U_DEG) * _LEAST_CLARITY / clarity + 0.01, 2.0 * math.pi / pitch)
