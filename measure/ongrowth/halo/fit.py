@@ -17,7 +17,7 @@ from scipy import linalg, sparse
 
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, HaloModel, Linearised, Local, Shared
-from ongrowth.halo.system import Corners, Layout, Normal
+from ongrowth.halo.system import Corners, Factor, Layout, Normal
 
 FloatArray = NDArray[np.float64]
 
@@ -168,7 +168,7 @@ class Problem:
         self._precision = sparse.csr_matrix(fields.precision)
         starts = tuple(fields.place(name).start for name in FIELDS)
         self.layout = Layout(fields.depth_mm, fields.is_tip, tuple(self._corners.values()), starts)
-        self._band = self.layout.band_of(fields.precision)
+        self.prior_band = self.layout.band_of(fields.precision)
         # one-sided priors: a width below zero, a layer darker than tissue, a dark rim are hardly possible
         where = [np.arange(LAYER.start, LAYER.stop), np.arange(RIM_HU.start, RIM_HU.stop)]
         where.append(N_SHARED + np.arange(fields.n_width))
@@ -213,7 +213,7 @@ class Problem:
         active = np.where(self.model.samples.is_clipped & (residual <= 0.0), 0.0, weights)
         data = self.layout.normal(at.by_field, at.by_shared, active, residual)
         values = state.stacked()
-        shared, band = data.shared + self.prior.precision, data.band + self._band
+        shared, band = data.shared + self.prior.precision, data.band + self.prior_band
         gradient = data.gradient
         gradient[:N_SHARED] += self.prior.precision @ (self.prior.mean - values[:N_SHARED])
         gradient[N_SHARED:] += np.asarray(self._precision @ (self._mean - values[N_SHARED:]))
@@ -400,6 +400,20 @@ def solve(
         if gain < 1e-4 * cost or (change < tolerance_mm and gain < 1e-3 * cost):
             break
     return Solution(state, cost, weighting.dilution)
+
+
+def evidence_cost(problem: Problem, solution: Solution, weighting: Weighting) -> float:
+    """Return minus twice the logarithm of how well model and priors foretold the data (Laplace).
+
+    Unlike the cost of a solution it can be compared between priors: one that allows more pays for what it
+    allows (MacKay DJC. Neural Comput 1992;4:415-447, from memory). The one-sided priors are left out.
+    """
+    own, _, shared = normal_at(problem, solution.state, weighting).eliminate(problem.layout.order)
+    known = Factor.of(problem.prior_band, problem.layout.order)
+    levels = float(np.log(weighting.variance * weighting.dilution).sum() / weighting.dilution)
+    volume = own.log_determinant - known.log_determinant
+    volume += float(np.linalg.slogdet(shared)[1] - np.linalg.slogdet(problem.prior.precision)[1])
+    return solution.cost + levels + volume
 
 
 def normal_at(problem: Problem, state: State, weighting: Weighting) -> Normal:

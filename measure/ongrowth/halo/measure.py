@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from ongrowth.halo.fit import (
     Solution,
     State,
     Weighting,
+    evidence_cost,
     solve,
     variance_by_distance,
 )
@@ -190,26 +192,49 @@ def fit_halo(
     coarse, state, pitch_mm, ambiguity_mm = _first_look(thin, base, prior, length_mm, depth_mm, settings)
     if not np.isfinite(scene.rod.pitch_mm):
         scene, thin = (replace(s, rod=replace(s.rod, pitch_mm=pitch_mm)) for s in (scene, thin))
-    fields = make_fields(scene, depth_mm, settings, coarse=False)
-    problem = pose_problem(thin, fields, base, prior, length_mm, settings)
-    smooth = _carry_over(coarse, fields, state)
-    weighting = Weighting(_variance(problem, smooth), _THIN_DILUTION)
-    searched = replace(smooth, width_mm=_search_widths(problem, smooth, weighting))
-    tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in (smooth, searched)]
-    found = min(tries, key=lambda t: t.cost)
-    fields, prior = _expect_no_slivers(fields, found.state), _free_layers(prior)
-    problem = pose_problem(thin, fields, base, prior, length_mm, settings)
-    weighting = Weighting(_variance(problem, found.state), _THIN_DILUTION)
-    found = solve(problem, found.state, weighting, steps=6, blur_every=3)
-    found, rivals = _against_rivals(problem, found, weighting)
-    problem = pose_problem(scene, fields, base, prior, length_mm, settings)
+    pose = partial(pose_problem, thin, base=base, length_mm=length_mm, settings=settings)
+    fields = make_fields(scene, depth_mm, settings)
+    start = _carry_over(coarse, fields, state)
+    smooth = _descend(pose, fields, prior, start, is_rough=False)
+    patchy = make_fields(scene, depth_mm, settings, rough=True)
+    rough = _descend(pose, patchy, prior, start, is_rough=True)
+    best = min(smooth, rough, key=lambda d: d.evidence_cost)
+    found, rivals = _against_rivals(best)
+    problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _DILUTION)
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
-    return Fitted(
-        scene, problem, weighting, found, posterior, rivals, max(ambiguity_mm, _ambiguity_mm(tries))
-    )
+    return Fitted(scene, problem, weighting, found, posterior, rivals, max(ambiguity_mm, best.ambiguity_mm))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Descent:
+    """Where the fit went down to under one prior of the fields, on every third voxel."""
+
+    problem: Problem
+    weighting: Weighting
+    solution: Solution
+    evidence_cost: float
+    ambiguity_mm: float
+
+
+def _descend(
+    pose: Callable[..., Problem], fields: Fields, prior: Prior, start: State, *, is_rough: bool
+) -> _Descent:
+    """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
+    problem = pose(fields, prior=prior)
+    weighting = Weighting(_variance(problem, start), _THIN_DILUTION)
+    searched = replace(start, width_mm=_search_widths(problem, start, weighting))
+    starts = (searched,) if is_rough else (start, searched)
+    tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in starts]
+    found = min(tries, key=lambda t: t.cost)
+    problem = pose(_expect_no_slivers(fields, found.state), prior=_free_layers(prior))
+    weighting = Weighting(_variance(problem, found.state), _THIN_DILUTION)
+    found = solve(problem, found.state, weighting, steps=6, blur_every=3)
+    weighting = Weighting(_variance(problem, found.state), _THIN_DILUTION)
+    found = solve(problem, found.state, weighting, steps=3, blur_every=3)
+    return _Descent(problem, weighting, found, evidence_cost(problem, found, weighting), _ambiguity_mm(tries))
 
 
 def _thinned(scene: Scene) -> Scene:
@@ -251,12 +276,13 @@ def _ambiguity_mm(tries: list[Solution]) -> float:
     return float(np.sqrt(weights @ (widths - weights @ widths) ** 2))
 
 
-def _against_rivals(problem: Problem, found: Solution, weighting: Weighting) -> tuple[Solution, Rivals]:
+def _against_rivals(descent: _Descent) -> tuple[Solution, Rivals]:
     """Return the best of a solution and its rivals, and how the rivals weigh.
 
     A thin even halo looks like a little more blur, or darker hardening; so each side, and both together,
     are asked again whether there is no halo, and each whether it has a wider one.
     """
+    problem, found = descent.problem, descent.solution
     widths, first = found.state.width_mm, problem.fields.width[0].size
     head, tip = np.arange(widths.size) < first, np.arange(widths.size) >= first
     starts = [widths + _RIVAL_WIDER_MM * side for side in (head, tip)]
@@ -265,7 +291,7 @@ def _against_rivals(problem: Problem, found: Solution, weighting: Weighting) -> 
     tries = [found]
     for start in starts:
         state = replace(found.state, width_mm=start)
-        tries.append(solve(problem, state, weighting, steps=4, blur_every=2))
+        tries.append(solve(problem, state, descent.weighting, steps=4, blur_every=2))
     best = min(tries, key=lambda t: t.cost)
     weights = np.exp(-np.array([t.cost - best.cost for t in tries]) / (2.0 * _RIVAL_TEMPER))
     return best, Rivals.of([t.state.width_mm - best.state.width_mm for t in tries], weights)

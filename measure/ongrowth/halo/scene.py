@@ -39,6 +39,7 @@ class HaloSettings:
     taper_mm: float = 3.0  # of the tip, where the envelope is no cylinder
     bone_look_mm: float = 0.8  # beyond the halo's outer edge: what counts as bone behind
     walk_mm: float = 0.22  # how much width may differ between neighbouring nodes (SD)
+    rough_walk_mm: float = 0.45  # the same of a halo in patches
     seed: int = 20260301
     draws: int = 200
     left_out: tuple[Patch, ...] = ()  # by a reader: no voxel there has a say
@@ -113,8 +114,10 @@ def set_scene(
     return Scene(rod, section, e1_deg, around, voxels.take(keep), is_tip[keep], from_mm, to_mm)
 
 
-def make_fields(scene: Scene, defect_depth_mm: float, settings: HaloSettings, *, coarse: bool) -> Fields:
-    """Return node grids and priors; coarse ones for the first look."""
+def make_fields(
+    scene: Scene, defect_depth_mm: float, settings: HaloSettings, *, coarse: bool = False, rough: bool = False
+) -> Fields:
+    """Return node grids and priors; coarse ones for the first look, rough ones for a halo in patches."""
     low, high = scene.from_mm, scene.to_mm
     cut_head = np.clip(defect_depth_mm + _PAST_DEFECT_MM, low + 2.0, high)
     cut_tip = np.clip(defect_depth_mm - _PAST_DEFECT_MM, low, high - 2.0)
@@ -128,7 +131,7 @@ def make_fields(scene: Scene, defect_depth_mm: float, settings: HaloSettings, *,
         NodeGrid.spanning(low, cut_head, bone_step, n_bone),
         NodeGrid.spanning(cut_tip, high, bone_step, n_bone),
     )
-    walk = settings.walk_mm * (2.5 if coarse else 1.0)
+    walk = settings.rough_walk_mm if rough else settings.walk_mm * (2.5 if coarse else 1.0)
     around = scene.around
     places = [_places(g) for g in width]
     cortex, end = (
