@@ -11,6 +11,7 @@ measured again.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import itertools
 import json
@@ -146,7 +147,7 @@ def beside_pair(a: Visit, b: Visit, half: str, number: int, work: Path) -> dict[
     """Return the errors of both ways to register, and the memory ours takes."""
     scans = [scan_of(v, half, number, work) for v in (a, b)]
     try:
-        screws = [screw_of(v, scan) for v, scan in zip((a, b), scans, strict=True)]
+        screws = [screw_of(v, half, number, work) for v in (a, b)]
     except Refused as refused:
         return {"refused": str(refused.problems[0].code)}
     frame = ScrewFrame.of(screws[0].head_mm, screws[0].tip_mm)
@@ -188,7 +189,7 @@ def measure_pair(
     """Return everything found and true of two visits, as plain numbers."""
     scans = [scan_of(v, half, number, work) for v in (a, b)]
     try:
-        screws = [screw_of(v, scan) for v, scan in zip((a, b), scans, strict=True)]
+        screws = [screw_of(v, half, number, work) for v in (a, b)]
     except Refused as refused:
         return {"refused": str(refused.problems[0].code)}
     frame = ScrewFrame.of(screws[0].head_mm, screws[0].tip_mm)
@@ -209,7 +210,8 @@ def protocol_record(visit: Visit) -> dict[str, Any]:
     return {"kernel": p.kernel, "slice_mm": p.slice_mm, "tilt_deg": p.tilt_deg, "smoothing": p.smoothing}
 
 
-def screw_of(visit: Visit, scan: Scan) -> Screw:
+@functools.lru_cache(maxsize=len(VISITS))
+def screw_of(visit: Visit, half: str, number: int, work: Path) -> Screw:
     """Find the screw of a visit, its sizes told."""
     drawn = visit.scene.screws[0]
     spec = ScrewSpec(
@@ -219,7 +221,7 @@ def screw_of(visit: Visit, scan: Scan) -> Screw:
         pitch_mm=drawn.pitch_mm,
         length_mm=drawn.length_mm,
     )
-    return find_screws(scan, (spec,)).screws[0]
+    return find_screws(scan_of(visit, half, number, work), (spec,)).screws[0]
 
 
 def plane_of(visit: Visit, frame: ScrewFrame, number: int) -> DefectPlane:
@@ -543,9 +545,8 @@ def state_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
     every = [m for r in measured for m in r["motions"]]
     known = [m for m in every if "error_mm" in m]
     turned = [abs(m["true_roll_deg"]) >= 30.0 for m in known]
-    edges_mm = {"not at all": 0.0, "less than 0.2 mm": 1e-6, "0.2 to 0.4 mm": 0.2, "0.4 to 1 mm": 0.4}
-    edges_mm |= {"more than 1 mm": 1.0}
-    names, lows = list(edges_mm), np.array(list(edges_mm.values()))
+    names = ["not at all", "less than 0.2 mm", "0.2 to 0.4 mm", "0.4 to 1 mm", "more than 1 mm"]
+    lows = np.array([0.0, 1e-6, 0.2, 0.4, 1.0])
     of = [int(np.searchsorted(lows, m["true_most_mm"] + 1e-9, side="right")) - 1 for m in known]
     groups = [
         (name, [m for m, k, t in zip(known, of, turned, strict=True) if k == n and not t])

@@ -17,9 +17,9 @@ from ongrowth.quantity import Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
 
-_FLOOR_MM3 = 6.0  # edges of the halo and streaks
+_FLOOR_MM3 = 12.0  # edges of the halo and streaks; as the next but one from phantoms (tuning half)
 _SHARE = 0.08  # CT number of young bone
-_FILM_U_MM = 0.08  # registration, blur, and a film that has grown, over the surface of old bone
+_FILM_U_MM = 0.13  # registration, blur, and a film that has grown, over the surface of old bone
 _ALIKE_MM = 1.0  # over which noise is alike
 _COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
 _LIKELY_NOISE = 4.0
