@@ -99,7 +99,7 @@ def measure_case(case: Case, arm: Arm, phantom: Phantom, cache: Path | None = No
     """
     record: Record = {"case": case.id, "arm": arm.name, "refused": "", "crashed": "", "sides": {}}
     try:
-        calibration, record["calibration"] = _calibration(case, arm.blur, cache)
+        calibration, record["calibration"] = calibration_of(case, arm.blur, cache)
         started = time.process_time()
         placed = place_of(case, arm, phantom)
         record["place_s"] = time.process_time() - started
@@ -256,7 +256,7 @@ def _cells(halo: Halo, truth: Truth) -> Record:
 Curve = Callable[[NDArray[np.float64]], NDArray[np.floating]]
 
 
-def _calibration(case: Case, blur: str, cache: Path | None) -> tuple[Calibration | None, str]:
+def calibration_of(case: Case, blur: str, cache: Path | None) -> tuple[Calibration | None, str]:
     """Return the calibration of an arm, and why there is none though one was tried."""
     if blur == "free":
         return None, ""

@@ -1,0 +1,372 @@
+"""What is asked of a halo beside its width: would it show, what would help, controls, change. Against truth.
+
+    python tests/benchmarks/halo_questions.py planted --cases 60     is a planted halo found as often as told?
+    python tests/benchmarks/halo_questions.py ahead --cases 12       is what is predicted reached?
+    python tests/benchmarks/halo_questions.py controls --cases 12    two screws of one scan
+    python tests/benchmarks/halo_questions.py again --cases 12       one truth scanned again, and grown
+    python tests/benchmarks/halo_questions.py report [--write]       --write puts the tables into docs/halo.md
+
+All on the full scanner, the blur unknown, the tuning half unless --half says otherwise. A run that was
+stopped goes on where it stopped; scans are kept in the work folder.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from ongrowth.defect import Side
+from ongrowth.halo import (
+    Fitted,
+    Halo,
+    look_ahead,
+    measure_change,
+    measure_halo,
+    plant,
+    screw_difference,
+    side_difference,
+)
+from ongrowth.quantity import Measured
+from ongrowth.scan import Refused
+from ongrowth_phantoms.grid import draw_case, phantom_of
+from ongrowth_phantoms.grid.draw import Case
+from ongrowth_phantoms.grid.measure import ARMS, calibration_of, code_version, place_of
+from ongrowth_phantoms.grid.page import fill
+from ongrowth_phantoms.grid.phantom import Phantom, protocol_of, scene_of
+from ongrowth_phantoms.grid.run import append_records, read_records
+from ongrowth_phantoms.implants import HaloField
+from ongrowth_phantoms.scenes import pars_scene
+from ongrowth_phantoms.tomograph import scan_full
+from ongrowth_phantoms.truth import Truth, truth_of
+
+Record = dict[str, Any]
+
+PAGE = Path(__file__).parents[2] / "docs" / "halo.md"
+WORK = Path(tempfile.gettempdir()) / "ongrowth-grid"
+SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
+_LEAST_AREA_MM2 = 20.0  # of a side, to be counted
+_CLASSES_MM = ((-1.0, 0.001), (0.001, 0.75), (0.75, 1.5), (1.5, 9.0))
+_CLASS_WORDS = ("0", "to 0.75", "0.75 to 1.5", "over 1.5")
+
+work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
+half_option = click.option(
+    "--half", type=click.Choice(["tuning", "test"]), default="tuning", show_default=True
+)
+cases_option = click.option("--cases", default=12, show_default=True)
+first_option = click.option("--first", default=0, show_default=True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Taken:
+    """A scan as measured with the blur unknown."""
+
+    case: Case
+    phantom: Phantom
+    halo: Halo
+    fitted: Fitted
+    seconds: float
+
+    @property
+    def frame(self) -> Any:
+        """Frame of the screw, as it was found."""
+        return place_of(self.case, ARMS["found, free"], self.phantom).frame
+
+
+def take(case: Case, phantom: Phantom, arm: str = "found, free", cache: Path | None = None) -> Taken:
+    """Measure a scan in one arm."""
+    placed, fits = place_of(case, ARMS[arm], phantom), list[Fitted]()
+    calibration, _ = calibration_of(case, ARMS[arm].blur, cache)
+    started = time.process_time()
+    halo = measure_halo(
+        phantom.scan, placed.screw, placed.frame, placed.defect, calibration, keep=fits.append
+    )
+    return Taken(case, phantom, halo, fits[0], time.process_time() - started)
+
+
+@click.group(help=__doc__)
+def cli() -> None:
+    pass
+
+
+def run(what: str, work: Path, cases: Iterable[tuple[str, Callable[[], list[Record]]]]) -> None:
+    """Work through what has no line yet for this version of the code; a refusal is left out."""
+    results, version = work / "questions.jsonl", code_version()
+    done = {(r["what"], r["case"]) for r in read_records(results) if r["version"] == version}
+    for name, ask in cases:
+        if (what, name) in done:
+            continue
+        try:
+            records = ask()
+        except Refused as error:
+            click.echo(f"{name}: {error}", err=True)
+            continue
+        common = {"what": what, "case": name, "version": version}
+        append_records(results, [common | r for r in records] or [common | {"side": ""}])
+        click.echo(f"{what} {name}: {len(records)}", err=True)
+
+
+def drawn(half: str, cases: range, plan: str = "any") -> Iterator[Case]:
+    """Return the cases asked: titanium, slices up to 1.25 mm, nothing that is called hard."""
+    every = (draw_case(plan, half, "full", number) for number in cases)
+    return (case for case in every if case.difficulty != "hard")
+
+
+def true_sides(truth: Truth) -> dict[str, float]:
+    """Return the true mean width of the sides that are large enough to count, mm."""
+    told = {side: getattr(truth, side) for side in SIDES}
+    return {side: one.mean_width_mm for side, one in told.items() if one.area_mm2 >= _LEAST_AREA_MM2}
+
+
+@cli.command()
+@half_option
+@click.option("--cases", default=60, show_default=True)
+@first_option
+@work_option
+def planted(half: str, cases: int, first: int, work: Path) -> None:
+    """Plant a halo of the true width in each scan: how often found, as told, and was it found?"""
+    asked = drawn(half, range(first, first + cases))
+    run("planted", work, ((c.id, lambda c=c: _planted(c, work)) for c in asked))
+
+
+def _planted(case: Case, work: Path) -> list[Record]:
+    taken = take(case, phantom_of(case, work / "scans"))
+    true, records = true_sides(taken.phantom.truth), []
+    difference = side_difference(taken.halo)
+    for side, width in true.items():
+        mean = getattr(taken.halo, side).mean_width
+        if not mean.is_known:
+            continue
+        limit = getattr(taken.halo, side).detection_limit.value
+        started = time.process_time()
+        told = plant(taken.fitted, taken.halo, taken.frame, (max(width, 0.0),), ("even",))
+        spent = time.process_time() - started
+        share = next((p.found_share for p in told if p.side == side), math.nan)
+        record = {"side": side, "true_mm": width, "read_mm": mean.value, "limit_mm": limit, "told": share}
+        records.append(record | {"found": mean.value > limit, "plant_s": spent, "halo_s": taken.seconds})
+    if len(records) == len(SIDES) and difference.is_known:
+        records[0]["difference"] = _compared(difference, true["tip_side"] - true["head_side"])
+    return records
+
+
+def _compared(measured: Measured, true: float) -> Record:
+    return {
+        "error_mm": measured.value - true,
+        "u95_mm": measured.u95,
+        "holds": bool(measured.low95 <= true <= measured.high95),
+    }
+
+
+@cli.command()
+@half_option
+@cases_option
+@first_option
+@work_option
+def ahead(half: str, cases: int, first: int, work: Path) -> None:
+    """Scan again thinner, sharper, and with the protocol calibrated: is what was predicted reached?"""
+    asked = drawn(half, range(first, first + cases))
+    run("ahead", work, ((c.id, lambda c=c: _ahead(c, work)) for c in asked))
+
+
+def _ahead(case: Case, work: Path) -> list[Record]:
+    cache = work / "scans"
+    now = take(case, phantom_of(case, cache))
+    told = look_ahead(now.fitted, now.halo, now.frame, case.slice_mm, is_calibrated=False)
+    thin = replace(case, id=f"{case.id}-thin", slice_mm=0.6)
+    sharp_kernel = f"{case.kernel.split('-')[0]}-bone"
+    changed = {
+        "calibrated": (case, "found, calibrated"),
+        "thinner": (thin, "found, free"),
+        "sharper": (replace(case, id=f"{case.id}-sharp", kernel=sharp_kernel), "found, free"),
+        "thinner and sharper": (replace(thin, id=f"{case.id}-both", kernel=sharp_kernel), "found, free"),
+    }
+    known = [side for side in SIDES if getattr(now.halo, side).mean_width.is_known]
+    if not known:
+        return []
+    side = max(known, key=lambda s: getattr(now.halo, s).mean_width.u)
+    was, records = getattr(now.halo, side), []
+    for prospect in (p for p in told if p.change in changed):
+        other, arm = changed[prospect.change]
+        got = getattr(take(other, phantom_of(other, cache), arm, cache).halo, side)
+        if got.mean_width.is_known:
+            records.append(
+                {
+                    "side": side,
+                    "change": prospect.change,
+                    "now": [was.mean_width.u95, was.detection_limit.value],
+                    "told": [prospect.u95_mm, prospect.detection_limit_mm],
+                    "reached": [got.mean_width.u95, got.detection_limit.value],
+                }
+            )
+    return records
+
+
+@cli.command()
+@half_option
+@cases_option
+@first_option
+@work_option
+def controls(half: str, cases: int, first: int, work: Path) -> None:
+    """Two screws of one scan, in unlike poses: the second's width less the first's on each side."""
+    asked = drawn(half, range(first, first + cases))
+    run("controls", work, ((c.id, lambda c=c: _controls(c)) for c in asked))
+
+
+def _controls(case: Case) -> list[Record]:
+    rng = np.random.default_rng([case.seed, 88])
+    widths = [(0.0, 0.0), (case.head_mean_mm, case.tip_mean_mm)]
+    fields = [HaloField("even", mean_mm=h, tip_mean_mm=t, layer_hu=case.layer_hu) for h, t in widths]
+    order = rng.permutation(2)
+    pattern = scene_of(case).screws[0]
+    scene = pars_scene(
+        case.seed, n_screws=2, screw=pattern, halo=[fields[k] for k in order], child=case.is_child,
+        bone_hu=case.bone_hu, pose_sd_deg=10.0,
+    )  # fmt: skip
+    scan = scan_full(scene, protocol_of(case, scene), seed=case.seed % 100_000)
+    both = [take(case, Phantom(scan, truth_of(scene, k)), "given, free") for k in range(2)]
+    true = [true_sides(one.phantom.truth) for one in both]
+    records = []
+    for side in SIDES:
+        difference = screw_difference(both[0].halo, both[1].halo, side)
+        if difference.is_known and all(side in t for t in true):
+            records.append({"side": side} | _compared(difference, true[1][side] - true[0][side]))
+    return records
+
+
+@cli.command()
+@half_option
+@cases_option
+@first_option
+@work_option
+def again(half: str, cases: int, first: int, work: Path) -> None:
+    """The same truth in another position and noise, and one whose halo has grown, by one protocol."""
+    asked = (draw_case("retest", half, "full", 3 * number) for number in range(first, first + cases))
+    asked = (c for c in asked if c.difficulty != "hard")
+    run("again", work, ((c.id, lambda c=c: _again(c, work)) for c in asked))
+
+
+def _again(case: Case, work: Path) -> list[Record]:
+    cache, rng = work / "scans", np.random.default_rng([case.seed, 99])
+    up = float(rng.uniform(0.2, 0.8))
+    shape = case.shape if case.shape != "none" else "even"
+    is_free = case.shape == "none"
+    wider = [round(w + up, 3) if w > 0.0 or is_free else w for w in (case.head_mean_mm, case.tip_mean_mm)]
+    later = {
+        "as before": replace(case, id=f"{case.id}-r1", repeat=1),
+        "grown": replace(
+            case, id=f"{case.id}-g2", repeat=2, shape=shape, head_mean_mm=wider[0], tip_mean_mm=wider[1]
+        ),
+    }
+    before, records = take(case, phantom_of(case, cache)), []
+    for kind, other in later.items():
+        after = take(other, phantom_of(other, cache))
+        change = measure_change(before.halo, after.halo, is_one_protocol=True)
+        true = [_true_on(one.phantom.truth, before.halo) for one in (after, before)]
+        for side, of in SIDES.items():
+            cells = (before.halo.map.side == of) & np.isfinite(change.map.width_mm)
+            if getattr(change, side).is_known and cells.any():
+                rise = float(np.nanmean(true[0][cells]) - np.nanmean(true[1][cells]))
+                records.append({"side": side, "kind": kind} | _compared(getattr(change, side), rise))
+    return records
+
+
+def _true_on(truth: Truth, halo: Halo) -> np.ndarray:
+    """Return the true width at the cells of a halo, mm, shape (D, S)."""
+    depth = np.abs(halo.map.depth_mm[:, None] - truth.depth_mm).argmin(axis=1)
+    away = np.abs((halo.map.angle_deg[:, None] - truth.angle_deg + 180.0) % 360.0 - 180.0)
+    return np.asarray(truth.width_mm[np.ix_(depth, away.argmin(axis=1))])
+
+
+@cli.command()
+@click.option("--write", is_flag=True, help="Put the tables into docs/halo.md.")
+@work_option
+def report(write: bool, work: Path) -> None:
+    """Print the tables of the last version that was run, each question by itself."""
+    records = read_records(work / "questions.jsonl")
+    tables = {"planted": planted_table(records), "ahead": ahead_table(records)}
+    tables["differences"] = differences_table(records)
+    told = {name: table for name, table in tables.items() if table}
+    if write:
+        PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), told), encoding="utf-8")
+    click.echo("\n\n".join(told.values()))
+
+
+def latest(records: Iterable[Record], what: str) -> list[Record]:
+    """Return the answers to one question by the version that was asked last."""
+    every = [r for r in records if r["what"] == what]
+    return [r for r in every if r["version"] == every[-1]["version"] and r["side"]]
+
+
+def planted_table(records: Sequence[Record]) -> str:
+    """Return how often halos were to be found, and were, by their true width."""
+    asked = [r for r in latest(records, "planted") if r["told"] is not None]
+    rows = [("true mean width, mm", "sides", "told: found", "found")]
+    groups = [(_CLASS_WORDS[k], *_CLASSES_MM[k]) for k in range(len(_CLASSES_MM))]
+    for words, low, high in (*groups, ("all above 0", 0.001, 9.0)):
+        some = [r for r in asked if low < r["true_mm"] <= high]
+        if some:
+            shares = (100.0 * float(np.mean([r[key] for r in some])) for key in ("told", "found"))
+            rows.append((words, str(len(some)), *(f"{share:.0f} %" for share in shares)))
+    return _markdown(rows) if asked else ""
+
+
+def ahead_table(records: Sequence[Record]) -> str:
+    """Return what was predicted as a share of what was reached."""
+    asked = latest(records, "ahead")
+    rows = [("change", "scans", "± 95 % now", "predicted", "reached", "predicted by reached, middle 80 %")]
+    for change in dict.fromkeys(r["change"] for r in asked):
+        some = [r for r in asked if r["change"] == change]
+        means = (np.median([r[key][0] for r in some]) for key in ("now", "told", "reached"))
+        ratio = np.quantile([r["told"][0] / r["reached"][0] for r in some], [0.1, 0.5, 0.9])
+        span = f"{ratio[1]:.2f} ({ratio[0]:.2f} to {ratio[2]:.2f})"
+        rows.append((change, str(len(some)), *(f"{m:.2f} mm" for m in means), span))
+    return _markdown(rows) if asked else ""
+
+
+def differences_table(records: Sequence[Record]) -> str:
+    """Return errors of differences: the other side, the other screw, another scan of the protocol."""
+    again = latest(records, "again")
+    groups = {
+        "tip side less head side, one screw": [
+            r["difference"] for r in latest(records, "planted") if "difference" in r
+        ],
+        "one screw less the other, one scan": latest(records, "controls"),
+        "change to another scan of the protocol, as before": [r for r in again if r["kind"] == "as before"],
+        "change to another scan of the protocol, grown": [r for r in again if r["kind"] == "grown"],
+    }
+    rows = [
+        (
+            "difference of side means",
+            "number",
+            "bias",
+            "RMSE",
+            "95 % of errors within",
+            "± 95 % told",
+            "holds",
+        )
+    ]
+    for words, some in groups.items():
+        if not some:
+            continue
+        error = np.array([r["error_mm"] for r in some])
+        figures = (error.mean(), math.sqrt(np.mean(error**2)), np.quantile(np.abs(error), 0.95))
+        told = float(np.median([r["u95_mm"] for r in some]))
+        holds = 100.0 * float(np.mean([r["holds"] for r in some]))
+        rows.append((words, str(len(some)), *(f"{f:.2f} mm" for f in (*figures, told)), f"{holds:.0f} %"))
+    return _markdown(rows) if len(rows) > 1 else ""
+
+
+def _markdown(rows: Sequence[Sequence[str]]) -> str:
+    lines = [f"| {' | '.join(row)} |" for row in rows]
+    return "\n".join([lines[0], "|" + "---|" * len(rows[0]), *lines[1:]])
+
+
+if __name__ == "__main__":
+    cli()
