@@ -82,6 +82,8 @@ class Calibration:
         Metal it was measured on.
     misfit_share : float
         Largest mean misfit of the rod's profile, as a share of the metal's level.
+    source : str
+        "calibration" (a rod or screw in water), or "earlier scan" (a CT of the first days, without a halo).
     """
 
     blur: Blur
@@ -91,6 +93,7 @@ class Calibration:
     metal_u_hu: float = math.nan
     material: str = "titanium"
     misfit_share: float = math.nan
+    source: str = "calibration"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance))
@@ -106,6 +109,7 @@ class Calibration:
             "metal_u_hu": _plain(self.metal_u_hu),
             "material": self.material,
             "misfit_share": _plain(self.misfit_share),
+            "source": self.source,
         }
 
     @classmethod
@@ -130,6 +134,7 @@ class Calibration:
             covariance,
             protocol,
             material=record.get("material", "titanium"),
+            source=record.get("source", "calibration"),
             **numbers,
         )
 

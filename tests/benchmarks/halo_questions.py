@@ -33,7 +33,9 @@ from ongrowth.halo import (
     plant,
     screw_difference,
     side_difference,
+    u95_with_blur_known,
 )
+from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.quantity import Measured
 from ongrowth.scan import Refused
 from ongrowth_phantoms.grid import draw_case, phantom_of
@@ -52,6 +54,14 @@ Record = dict[str, Any]
 PAGE = Path(__file__).parents[2] / "docs" / "halo.md"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-grid"
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
+# What a source would tell of ln f0, ln p, b and ln slice width, as standard deviations.
+SOURCES = {
+    "nothing beside the image": (math.inf,) * 4,
+    "in-plane curve, from an edge of skin or gas": (0.03, 0.05, 0.1, math.inf),
+    "slice profile alone": (math.inf, math.inf, math.inf, 0.03),
+    "a rod in water": tuple(TRANSFER_SD),
+    "all of it": (0.01, 0.01, 0.02, 0.01),
+}
 _LEAST_AREA_MM2 = 20.0  # of a side, to be counted
 _CLASSES_MM = ((-1.0, 0.001), (0.001, 0.75), (0.75, 1.5), (1.5, 9.0))
 _CLASS_WORDS = ("0", "to 0.75", "0.75 to 1.5", "over 1.5")
@@ -150,6 +160,10 @@ def _planted(case: Case, work: Path) -> list[Record]:
         spent = time.process_time() - started
         share = next((p.found_share for p in told if p.side == side), math.nan)
         record = {"side": side, "true_mm": width, "read_mm": mean.value, "limit_mm": limit, "told": share}
+        record["worth"] = {
+            name: u95_with_blur_known(taken.fitted, taken.halo, taken.frame, side, np.array(sd))
+            for name, sd in SOURCES.items()
+        }
         records.append(record | {"found": mean.value > limit, "plant_s": spent, "halo_s": taken.seconds})
     if len(records) == len(SIDES) and difference.is_known:
         records[0]["difference"] = _compared(difference, true["tip_side"] - true["head_side"])
@@ -291,6 +305,7 @@ def report(write: bool, work: Path) -> None:
     """Print the tables of the last version that was run, each question by itself."""
     records = read_records(work / "questions.jsonl")
     tables = {"planted": planted_table(records), "ahead": ahead_table(records)}
+    tables["sources"] = sources_table(records)
     tables["differences"] = differences_table(records)
     told = {name: table for name, table in tables.items() if table}
     if write:
@@ -314,6 +329,20 @@ def planted_table(records: Sequence[Record]) -> str:
         if some:
             shares = (100.0 * float(np.mean([r[key] for r in some])) for key in ("told", "found"))
             rows.append((words, str(len(some)), *(f"{share:.0f} %" for share in shares)))
+    return _markdown(rows) if asked else ""
+
+
+def sources_table(records: Sequence[Record]) -> str:
+    """Return what each source of the blur is worth, by the fit's own information."""
+    asked = latest(records, "planted")
+    if not asked:
+        return ""
+    rows = [("blur told by", "± 95 % of a side's mean, median", "and where it is widest (nine in ten below)")]
+    for name in SOURCES:
+        told = [r["worth"][name] for r in asked]
+        rows.append(
+            (name, *(f"{np.quantile(told, q):.2f} mm" for q in (0.5, 0.9))) if told else (name, "", "")
+        )
     return _markdown(rows) if asked else ""
 
 

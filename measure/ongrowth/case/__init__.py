@@ -2,6 +2,7 @@
 
 from ongrowth.case.before import Question, run_before
 from ongrowth.case.course import known_of, run_case
+from ongrowth.case.first_days import run_first_days
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import case_before
 
@@ -13,6 +14,7 @@ __all__ = [
     "known_of",
     "run_before",
     "run_case",
+    "run_first_days",
     "run_reading",
     "silent",
 ]

@@ -218,17 +218,26 @@ def _print_answer(sentence: str, page: Path) -> None:
 @click.option("--pitch", type=float, metavar="MM", help="Pitch of the thread.")
 @material_option
 @click.option(
+    "--first-days",
+    is_flag=True,
+    help="SCAN is a CT of the patient from the first days after surgery: no screw has a halo yet.",
+)
+@click.option(
     "--out", type=click.Path(path_type=Path), required=True, help="Calibration file to write (.json)."
 )
 @debug_option
-def calibrate(scan: Path, out: Path, **given: Any) -> None:
-    """Measure the blur of a protocol on a screw or rod in water.
+def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  # noqa: FBT001
+    """Measure the blur of a protocol on a screw or rod in water, or on a CT of the first days.
 
     SCAN holds one screw or rod of known diameter in water or gel, tilted by 30 to 60 degrees against
-    the table. A picture beside the file shows how well the model fits.
+    the table; a picture beside the file shows how well the model fits. Or it is a CT of the patient from
+    the first days after surgery (--first-days), to be given with the later CTs of the same protocol.
     """
     must_exist(scan, "SCAN")
     spec = _spec(given)
+    if first_days:
+        _calibrate_on_patient(scan, spec, out)
+        return
     from ongrowth.halo import measure_calibration
     from ongrowth.read import read_scan
     from ongrowth.reading import write_text
@@ -241,6 +250,19 @@ def calibrate(scan: Path, out: Path, **given: Any) -> None:
     click.echo(
         f"In-plane blur {blur.in_plane_fwhm_mm:.2f} mm, slice profile {blur.slice_fwhm_mm:.2f} mm; "
         f"largest misfit {100 * fit.calibration.misfit_share:.1f} % of the metal. Calibration: {out}"
+    )
+
+
+def _calibrate_on_patient(scan: Path, spec: ScrewSpec, out: Path) -> None:
+    from ongrowth.case import run_first_days
+    from ongrowth.reading import write_text
+
+    calibration = run_first_days(scan, spec, tell)
+    blur = calibration.blur
+    write_text(out, json.dumps(calibration.as_dict(), indent=1) + "\n")
+    click.echo(
+        f"In-plane blur {blur.in_plane_fwhm_mm:.2f} mm, slice profile {blur.slice_fwhm_mm:.2f} mm, "
+        f"if no screw has a halo on this CT. Calibration: {out}"
     )
 
 

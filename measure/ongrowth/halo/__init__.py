@@ -2,12 +2,13 @@
 
 from ongrowth.halo.change import HaloChange, measure_change, screw_difference, side_difference
 from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.first_days import calibrate_on_first_days
 from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
-from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
+from ongrowth.halo.whatif import Prospect, look_ahead, u95_with_blur_known, variance_parts
 
 __all__ = [
     "BlurFound",
@@ -22,6 +23,7 @@ __all__ = [
     "Planted",
     "Prospect",
     "Rim",
+    "calibrate_on_first_days",
     "look_ahead",
     "measure_calibration",
     "measure_change",
@@ -29,5 +31,6 @@ __all__ = [
     "plant",
     "screw_difference",
     "side_difference",
+    "u95_with_blur_known",
     "variance_parts",
 ]

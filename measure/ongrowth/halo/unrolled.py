@@ -293,7 +293,7 @@ def blur_found(
     return BlurFound(
         Measured.of(blur.in_plane_fwhm_mm, u_in, Unit.MM),
         Measured.of(blur.slice_fwhm_mm, u_through, Unit.MM),
-        "calibration" if calibration is not None else "free",
+        calibration.source if calibration is not None else "free",
     )
 
 

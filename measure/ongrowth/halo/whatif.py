@@ -38,6 +38,7 @@ _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
 # A sharp bone kernel, as f0 (1/mm), p and b: the middle of the tuning half's two.
 _BONE_KERNEL = (0.78, 2.6, 0.6)
 _SHARP_ENOUGH_MM = 0.78  # in-plane width at half height of such a kernel, and a tenth
+_NOTHING_KNOWN = np.full(4, np.inf)  # of ln f0, ln p, b and ln slice width, as standard deviations
 _AMBIGUITY_LEFT = 0.4  # of the spread over other solutions, once the blur is known
 
 
@@ -125,18 +126,43 @@ def look_ahead(
     side = _worse_side(halo)
     if side is None or halo.doubt is None:
         return ()
-    problem, weighting = thinned(fitted, frame)
-    # where the thread valleys are just empty, as for the fit's own spread
-    width = np.maximum(fitted.solution.state.width_mm, VALLEY_MM + 0.02)
-    state = replace(fitted.solution.state, width_mm=width)
+    problem, state, weighting = _linearised_at(fitted, frame)
     here = _Outlook.of(problem, state, weighting, side)
     now, width_mm = variance_parts(halo, side), getattr(halo, side).mean_width.value
     changes = _changes(problem, state, slice_mm, is_calibrated=is_calibrated)
     out = []
     for name, changed, calibrate in changes:
-        there = _Outlook.of(problem, changed, weighting, side, calibrate=calibrate)
+        blur_sd = TRANSFER_SD if calibrate else _NOTHING_KNOWN
+        there = _Outlook.of(problem, changed, weighting, side, blur_sd)
         out.append(_prospect(name, width_mm, now, here, there, calibrate=calibrate))
     return tuple(out)
+
+
+def u95_with_blur_known(
+    fitted: Fitted, halo: Halo, frame: ScrewFrame, side: str, blur_sd: FloatArray
+) -> float:
+    """Return the ± 95 % a side's mean width would have if something told the blur beside the image, mm.
+
+    Parameters
+    ----------
+    fitted, halo, frame
+        As for `look_ahead`.
+    side : str
+        "head_side" or "tip_side".
+    blur_sd : ndarray, shape (4,)
+        How well ln f0, ln p, b and ln slice width are told, as standard deviations; infinite: not at all.
+    """
+    problem, state, weighting = _linearised_at(fitted, frame)
+    here, there = (_Outlook.of(problem, state, weighting, side, sd) for sd in (_NOTHING_KNOWN, blur_sd))
+    now, width_mm = variance_parts(halo, side), getattr(halo, side).mean_width.value
+    return _prospect("", width_mm, now, here, there, calibrate=False).u95_mm
+
+
+def _linearised_at(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, State, Weighting]:
+    """Return the thinned fit where the thread valleys are just empty, as for the fit's own spread."""
+    problem, weighting = thinned(fitted, frame)
+    width = np.maximum(fitted.solution.state.width_mm, VALLEY_MM + 0.02)
+    return problem, replace(fitted.solution.state, width_mm=width), weighting
 
 
 def thinned(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, Weighting]:
@@ -203,11 +229,15 @@ class _Outlook:
 
     @classmethod
     def of(
-        cls, problem: Problem, state: State, weighting: Weighting, side: str, *, calibrate: bool = False
+        cls,
+        problem: Problem,
+        state: State,
+        weighting: Weighting,
+        side: str,
+        blur_sd: FloatArray = _NOTHING_KNOWN,
     ) -> _Outlook:
         own, follow, shared = normal_at(problem, state, weighting).eliminate(problem.layout.order)
-        if calibrate:
-            shared[BLUR, BLUR] += np.diag(1.0 / TRANSFER_SD**2)
+        shared[BLUR, BLUR] += np.diag(1.0 / blur_sd**2)
         weight = np.zeros(own.size)
         weight[: problem.fields.n_width] = node_weight(problem, side)
         moves = weight @ follow
