@@ -72,8 +72,8 @@ class Calibration:
     ----------
     blur : Blur
         Point spread of the protocol.
-    covariance : ndarray, shape (4, 4)
-        Of ln f0, ln p, b and ln slice width.
+    covariance : ndarray, shape (5, 5)
+        Of ln f0, ln p, b, ln slice width and c.
     protocol : Protocol or None
         What it belongs to; None fits every scan.
     metal_hu, metal_u_hu : float
@@ -126,8 +126,8 @@ class Calibration:
         stated = record["protocol"]
         protocol = _protocol(stated) if stated else None
         covariance = np.asarray(record["covariance"], dtype=np.float64)
-        if covariance.shape != (4, 4) or np.linalg.eigvalsh(covariance).min() <= 0:
-            raise ValueError("covariance is not a positive 4 x 4 matrix")
+        if covariance.shape != (5, 5) or np.linalg.eigvalsh(covariance).min() <= 0:
+            raise ValueError("covariance is not a positive 5 x 5 matrix")
         numbers = {k: _number(record.get(k)) for k in ("metal_hu", "metal_u_hu", "misfit_share")}
         return cls(
             Blur(**record["blur"]),

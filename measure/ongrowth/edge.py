@@ -35,7 +35,7 @@ _HELIX_SPREAD = 4  # angular orders either side of a thread's own that an obliqu
 class Blur:
     """The point spread of a scan.
 
-    In the slice plane ``MTF(f) = exp(-(f/f0)^p) * (1 + b (f/f0)^2)``; across the slices two
+    In the slice plane ``MTF(f) = exp(-(f/f0)^p) * (1 + c f/f0 + b (f/f0)^2)``; across the slices two
     convolved boxes (an ideal slice and the reach of the helical interpolation).
 
     Parameters
@@ -44,6 +44,8 @@ class Blur:
         In-plane transfer function; ``b > 0`` for an edge-enhancing kernel.
     box_mm, second_box_mm : float
         Widths of the two boxes of the slice profile, mm.
+    c : float
+        Lift that begins at frequency 0: kernels that have it spread faint tails far from an edge.
     """
 
     f0_per_mm: float
@@ -51,6 +53,7 @@ class Blur:
     b: float = 0.0
     box_mm: float = 0.6
     second_box_mm: float = 0.5
+    c: float = 0.0
 
     @classmethod
     def gaussian(cls, fwhm_mm: float, slice_fwhm_mm: float) -> Blur:
@@ -69,7 +72,7 @@ class Blur:
     def in_plane(self, f_per_mm: ArrayLike) -> FloatArray:
         """Transfer function in the slice plane at frequencies in 1/mm."""
         x = np.abs(np.asarray(f_per_mm, dtype=np.float64)) / self.f0_per_mm
-        return np.exp(-(x**self.p)) * (1.0 + self.b * x**2)
+        return np.exp(-(x**self.p)) * (1.0 + self.c * x + self.b * x**2)
 
     def through_plane(self, f_per_mm: ArrayLike) -> FloatArray:
         """Transfer function across the slices at frequencies in 1/mm."""

@@ -444,6 +444,8 @@ def _bounded(state: State) -> State:
     """Keep unknowns where the model means something: widths above -0.3 mm, a blur that passes something."""
     v = state.shared.vector()
     # curves that fall off more slowly than exp(-f^1.7) are no kernel's, but mimic a halo's dark ring
-    v[7:11] = np.clip(v[7:11], [-1.2, -0.16, -0.6, -1.0], [1.2, 0.9, 6.0, 1.0])
+    low, high = [-1.2, -0.16, -0.6, -1.0, 0.0], [1.2, 0.9, 6.0, 1.0, 4.0]
+    low[2] -= max(v[BLUR.stop - 1], 0.0)  # what a lift adds the overshoot may take back
+    v[BLUR] = np.clip(v[BLUR], low, high)
     v[5:7] = np.clip(v[5:7], [-0.2, -0.4], [1.5, 0.9])
     return replace(state, shared=Shared.from_vector(v), width_mm=np.clip(state.width_mm, -0.3, 5.0))

@@ -28,7 +28,7 @@ from ongrowth.halo.fit import (
     variance_by_distance,
 )
 from ongrowth.halo.map import Halo, HaloMap
-from ongrowth.halo.model import LAYER, RIM_HU
+from ongrowth.halo.model import LAYER, RIM_HU, blur_of
 from ongrowth.halo.posterior import Posterior, Rivals, posterior_of
 from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
@@ -42,7 +42,8 @@ FloatArray = NDArray[np.float64]
 
 _START_WIDTHS_MM = (0.0, 0.5, 1.3)
 _TRIED_WIDTHS_MM = np.array([0.0, 0.25, 0.5, 0.8, 1.2, 1.6, 2.1, 2.7, 3.3])
-_DILUTION = 9.0  # voxels that say the same thing, bone texture being correlated over a millimetre
+_DILUTION = 9.0  # voxels that say the same thing, at least: texture is correlated over a millimetre
+_MOST_DILUTION = 40.0
 _THINNED = 3  # every third voxel does until the end
 _THIN_DILUTION = _DILUTION / _THINNED
 _NOISE_FLOOR_HU = 30.0
@@ -195,13 +196,14 @@ def fit_halo(
     pose = partial(pose_problem, thin, base=base, length_mm=length_mm, settings=settings)
     fields = make_fields(scene, depth_mm, settings)
     start = _carry_over(coarse, fields, state)
-    smooth = _descend(pose, fields, prior, start, is_rough=False)
+    dilution = _dilution(scene, blur_of(base, state.shared))
+    smooth = _descend(pose, fields, prior, start, dilution, is_rough=False)
     patchy = make_fields(scene, depth_mm, settings, rough=True)
-    rough = _descend(pose, patchy, prior, start, is_rough=True)
+    rough = _descend(pose, patchy, prior, start, dilution, is_rough=True)
     best = min(smooth, rough, key=lambda d: d.evidence_cost)
     found, rivals = _against_rivals(best)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
-    weighting = Weighting(_variance(problem, found.state), _DILUTION)
+    weighting = Weighting(_variance(problem, found.state), dilution)
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
@@ -220,21 +222,34 @@ class _Descent:
 
 
 def _descend(
-    pose: Callable[..., Problem], fields: Fields, prior: Prior, start: State, *, is_rough: bool
+    pose: Callable[..., Problem],
+    fields: Fields,
+    prior: Prior,
+    start: State,
+    dilution: float,
+    *,
+    is_rough: bool,
 ) -> _Descent:
     """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
-    problem = pose(fields, prior=prior)
-    weighting = Weighting(_variance(problem, start), _THIN_DILUTION)
+    problem, thin = pose(fields, prior=prior), dilution / _THINNED
+    weighting = Weighting(_variance(problem, start), thin)
     searched = replace(start, width_mm=_search_widths(problem, start, weighting))
     starts = (searched,) if is_rough else (start, searched)
     tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in starts]
     found = min(tries, key=lambda t: t.cost)
     problem = pose(_expect_no_slivers(fields, found.state), prior=_free_layers(prior))
-    weighting = Weighting(_variance(problem, found.state), _THIN_DILUTION)
+    weighting = Weighting(_variance(problem, found.state), thin)
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
-    weighting = Weighting(_variance(problem, found.state), _THIN_DILUTION)
+    weighting = Weighting(_variance(problem, found.state), thin)
     found = solve(problem, found.state, weighting, steps=3, blur_every=3)
     return _Descent(problem, weighting, found, evidence_cost(problem, found, weighting), _ambiguity_mm(tries))
+
+
+def _dilution(scene: Scene, blur: Blur) -> float:
+    """Return how many voxels say the same thing: what is left after the fit is as broad as the blur."""
+    return float(
+        np.clip(blur.in_plane_fwhm_mm**2 * blur.slice_fwhm_mm / scene.voxel_mm3, _DILUTION, _MOST_DILUTION)
+    )
 
 
 def _thinned(scene: Scene) -> Scene:

@@ -76,7 +76,7 @@ class Shared:
     """Unknowns of the whole screw, in the order of the parameter vector.
 
     Axis offsets at the two ends (mm), metal level (HU), metal share of thread ramp and crest,
-    blur (natural logarithms of f0, p and slice width; overshoot b), layer levels of the two sides
+    blur (natural logarithms of f0, p and slice width; overshoot b, lift c), layer levels of the two sides
     (HU), ripple amplitudes (HU per unit response), hardening amplitudes, rims of the two sides (HU above
     the bone, and mm).
     """
@@ -92,6 +92,7 @@ class Shared:
     log_p: float = 0.0
     overshoot: float = 0.0
     log_slice: float = 0.0
+    lift: float = 0.0
     head_layer_hu: float = 70.0
     tip_layer_hu: float = 70.0
     ripple_cos: float = 0.0
@@ -117,12 +118,12 @@ SHARED_NAMES = Shared.__slots__
 N_SHARED = len(SHARED_NAMES)
 CENTRE = slice(0, 4)
 METAL, RAMP, CREST = 4, 5, 6
-BLUR = slice(7, 11)
-LAYER = slice(11, 13)
-RIPPLE = slice(13, 15)
-HARDENING = slice(15, 17)
-RIM_HU = slice(17, 19)
-RIM_MM = slice(19, 21)
+BLUR = slice(7, 12)
+LAYER = slice(12, 14)
+RIPPLE = slice(14, 16)
+HARDENING = slice(16, 18)
+RIM_HU = slice(18, 20)
+RIM_MM = slice(20, 22)
 
 
 def blur_of(base: Blur, shared: Shared) -> Blur:
@@ -133,6 +134,7 @@ def blur_of(base: Blur, shared: Shared) -> Blur:
         shared.overshoot,
         base.box_mm * float(np.exp(shared.log_slice)),
         base.second_box_mm * float(np.exp(shared.log_slice)),
+        shared.lift,
     )
 
 
@@ -324,14 +326,14 @@ class HaloModel:
         return Linearised(image, by_field, by_shared)
 
     def blur_slopes(self, shared: Shared, local: Local) -> FloatArray:
-        """Return the slopes of the image by the four blur unknowns, shape (N, 4).
+        """Return the slopes of the image by the blur unknowns, shape (N, 5).
 
         The thread's ripple is left out: it would tie the slice profile to the thread's exact form.
         """
         at = self._places(shared)
         here = self._plain(shared, local, at)
         out = np.empty((len(here), BLUR.stop - BLUR.start))
-        for n, step in enumerate((0.01, 0.01, 0.02, 0.01)):
+        for n, step in enumerate((0.01, 0.01, 0.02, 0.01, 0.02)):
             moved = shared.vector()
             moved[BLUR.start + n] += step
             out[:, n] = (self._plain(Shared.from_vector(moved), local, at) - here) / step

@@ -23,7 +23,7 @@ from ongrowth.halo.whatif import SIDES, node_weight, thinned, variance_parts
 
 FloatArray = NDArray[np.float64]
 
-WIDTHS_MM = (0.0, 0.5, 1.0, 2.0)  # none: what is found all the same is a false call
+WIDTHS_MM = (0.5, 1.0, 2.0)
 SHAPES = ("even", "one-sided")
 _TRIED_MM = np.array([0.1, 0.5, 1.0, 1.5, 2.1, 2.8])  # everywhere: the edge is multimodal
 _STEPS = 4
@@ -72,7 +72,7 @@ def plant(
     frame : ScrewFrame
         Frame of the screw.
     widths_mm : tuple of float
-        Widths planted, each in place of what is there; 0: none, only once.
+        Widths planted, each in place of what is there.
     shapes : tuple of str
         Of `SHAPES`.
 
@@ -86,7 +86,7 @@ def plant(
     bare = _with_width(problem, fitted.solution.state, 0.0, "even")
     out = []
     for shape in shapes:
-        for width in (w for w in widths_mm if w > 0.0 or shape == "even"):
+        for width in widths_mm:
             state = _with_width(problem, bare, width, shape)
             found = _measured_again(problem, weighting, fitted.solution.state, state)
             for side in sides:

@@ -30,6 +30,7 @@ LAYER_SD_HU = 60.0  # upward: fibrous tissue that mineralises; downward see `fit
 _KERNEL_MEAN = np.array([-0.34, 0.94, 0.39])
 _KERNEL_SD = 1.4 * np.array([0.22, 0.19, 1.0])
 _KERNEL_CORRELATION = 0.6
+_LIFT_SD = 0.8  # project's choice: most kernels leave frequency 0 flat, some do not
 
 
 MIDDLING = Blur.gaussian(0.8, 1.0)  # the blur that fitted ones are relative to
@@ -74,7 +75,7 @@ def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: f
     spread = Shared(
         x0_mm=0.15, y0_mm=0.15, x1_mm=0.15, y1_mm=0.15,
         metal_hu=metal_u_hu, ramp=0.25, crest=0.12,
-        log_f0=1.0, log_p=1.0, overshoot=1.0, log_slice=0.2,
+        log_f0=1.0, log_p=1.0, overshoot=1.0, log_slice=0.2, lift=_LIFT_SD,
         head_layer_hu=_LAYER_PIN_HU, tip_layer_hu=_LAYER_PIN_HU,
         ripple_cos=0.7, ripple_sin=0.7, hardening_2=120.0, hardening_3=120.0,
         head_rim_hu=_RIM_PIN_HU, tip_rim_hu=_RIM_PIN_HU, head_rim_mm=0.12, tip_rim_mm=0.12,
@@ -85,6 +86,6 @@ def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: f
     mean[curve] = _KERNEL_MEAN - base
     precision[curve, curve] = linalg.inv(_kernel_covariance())
     if calibration is not None:
-        mean[BLUR] = 0.0, 0.0, calibration.blur.b, 0.0
+        mean[BLUR] = 0.0, 0.0, calibration.blur.b, 0.0, calibration.blur.c
         precision[BLUR, BLUR] = linalg.inv(calibration.covariance)
     return Prior(mean, precision)

@@ -63,6 +63,8 @@ class Scene:
         Which of them lie on the tip side.
     from_mm, to_mm : float
         Depths between which the envelope is a cylinder clear of the head.
+    voxel_mm3 : float
+        Volume of a voxel.
     """
 
     rod: Rod
@@ -73,6 +75,7 @@ class Scene:
     is_tip: NDArray[np.bool_]
     from_mm: float
     to_mm: float
+    voxel_mm3: float
 
 
 def set_scene(
@@ -111,7 +114,8 @@ def set_scene(
     keep = in_metal | in_bone
     told = keep & (patch_cautions(settings.left_out, voxels.depth_mm, angle) == 0)
     keep = told if told.sum() >= _LEAST_VOXELS else keep  # where all is left out, no cell is measured anyway
-    return Scene(rod, section, e1_deg, around, voxels.take(keep), is_tip[keep], from_mm, to_mm)
+    voxel_mm3 = abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
+    return Scene(rod, section, e1_deg, around, voxels.take(keep), is_tip[keep], from_mm, to_mm, voxel_mm3)
 
 
 def make_fields(

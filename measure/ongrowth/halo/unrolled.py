@@ -159,7 +159,7 @@ def doubt_of(
 def _absolute(problem: Problem, shared: Shared) -> FloatArray:
     """Return the shared unknowns with the blur no longer relative to a base."""
     blur, values = blur_of(problem.model.base, shared), shared.vector()
-    values[BLUR] = np.log(blur.f0_per_mm), np.log(blur.p), blur.b, np.log(blur.box_mm)
+    values[BLUR] = np.log(blur.f0_per_mm), np.log(blur.p), blur.b, np.log(blur.box_mm), blur.c
     return values
 
 

@@ -38,7 +38,7 @@ _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
 # A sharp bone kernel, as f0 (1/mm), p and b: the middle of the tuning half's two.
 _BONE_KERNEL = (0.78, 2.6, 0.6)
 _SHARP_ENOUGH_MM = 0.78  # in-plane width at half height of such a kernel, and a tenth
-_NOTHING_KNOWN = np.full(4, np.inf)  # of ln f0, ln p, b and ln slice width, as standard deviations
+_NOTHING_KNOWN = np.full(5, np.inf)  # of ln f0, ln p, b, ln slice width and c, as standard deviations
 _AMBIGUITY_LEFT = 0.4  # of the spread over other solutions, once the blur is known
 
 
@@ -216,7 +216,7 @@ def _thinner(state: State, slice_mm: float) -> State:
 def _sharper(problem: Problem, state: State) -> State:
     base, blur = problem.model.base, state.shared.vector()[BLUR]
     f0, p, b = _BONE_KERNEL
-    blur[:3] = np.log(f0 / base.f0_per_mm), np.log(p / base.p), b
+    blur[[0, 1, 2, 4]] = np.log(f0 / base.f0_per_mm), np.log(p / base.p), b, 0.0
     return _moved(state, blur)
 
 

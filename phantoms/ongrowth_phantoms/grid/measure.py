@@ -277,9 +277,9 @@ def known_calibration(protocol: Protocol) -> Calibration:
         wide = protocol.profile_fwhm_mm
         # a raised cosine has the variance of two convolved boxes of 1 and 0.75 times its width at half height
         blur = _fitted(KERNELS[protocol.kernel].mtf, wide, 0.75 * wide)
-        return Calibration(blur, np.diag([0.02, 0.03, 0.05, 0.03]) ** 2)
+        return Calibration(blur, np.diag([0.02, 0.03, 0.05, 0.03, 0.05]) ** 2)
     blur = _fitted(protocol.mtf, *protocol.slice_boxes_mm())
-    return Calibration(blur, np.diag([0.01, 0.01, 0.02, 0.02]) ** 2)
+    return Calibration(blur, np.diag([0.01, 0.01, 0.02, 0.02, 0.02]) ** 2)
 
 
 def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
@@ -294,7 +294,8 @@ def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
     profile = special.j0(2.0 * np.pi * np.outer(r, f)) * disc
 
     def blur(x: NDArray[np.float64]) -> Blur:
-        return Blur(math.exp(x[0]), math.exp(x[1]), float(x[2]), box_mm, second_box_mm)
+        f0, p, b, c = math.exp(x[0]), math.exp(np.clip(x[1], -0.5, 2.0)), float(x[2]), float(x[3])
+        return Blur(f0, p, b, box_mm, second_box_mm, c)
 
     def miss(x: NDArray[np.float64]) -> NDArray[np.float64]:
         return blur(x).in_plane(f) - curve
@@ -302,6 +303,6 @@ def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
     def rod_miss(x: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(profile @ miss(x))
 
-    starts = [[math.log(0.6), math.log(2.0), b] for b in (0.0, 1.0, 2.5)]
+    starts = [[math.log(0.6), math.log(2.0), b, 0.0] for b in (0.0, 1.0, 2.5)]
     rods = [optimize.least_squares(rod_miss, optimize.least_squares(miss, start).x) for start in starts]
     return blur(min(rods, key=lambda t: float(t.cost)).x)
