@@ -61,7 +61,7 @@ def test_the_library_example_runs(
     for side in (halo.head_side, halo.tip_side):
         # four standard uncertainties: the phantom is one draw, and coarse on purpose
         assert side.mean_width.value == pytest.approx(TRUE_WIDTH_MM, abs=4.0 * side.mean_width.u)
-        assert side.mean_width.u < 0.25
+        assert side.mean_width.u < 0.35
     printed = capsys.readouterr().out.splitlines()
     assert any(line.startswith("head_side mean_width as expected") for line in printed)
     assert any(line.startswith("tip_side mean_width") for line in printed)
