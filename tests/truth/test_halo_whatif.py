@@ -10,11 +10,13 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Fitted, Halo, look_ahead, measure_halo, plant, variance_parts
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.halo.whatif import spread_above_zero
+from ongrowth.reading import take_limits
+from ongrowth.screw import Screw
 from ongrowth_phantoms.grid import phantom_of, slice_cases
 from ongrowth_phantoms.grid.measure import ARMS, known_calibration, place_of
-from ongrowth_phantoms.grid.phantom import protocol_of, scene_of
+from ongrowth_phantoms.grid.phantom import Phantom, protocol_of, scene_of
 
-Measured = tuple[Halo, Fitted, Halo, ScrewFrame, float]
+Measured = tuple[Halo, Fitted, Halo, ScrewFrame, float, Phantom, Screw]
 
 
 @pytest.fixture(scope="module")
@@ -29,17 +31,22 @@ def measured() -> Measured:
     true = known_calibration(protocol_of(case, scene_of(case)))
     calibration = Calibration(true.blur, np.diag(TRANSFER_SD**2))
     known = measure_halo(phantom.scan, at.screw, at.frame, at.defect, calibration)
-    return free, fits[0], known, at.frame, case.slice_mm
+    return free, fits[0], known, at.frame, case.slice_mm, phantom, at.screw
 
 
 def test_the_parts_of_the_variance_make_up_the_uncertainty(measured: Measured) -> None:
-    free, _, known, _, _ = measured
+    free, _, known, _, _, phantom, screw = measured
     for halo in (free, known):
         for side in ("head_side", "tip_side"):
             mean = getattr(halo, side).mean_width
             whole = spread_above_zero(mean.value, np.sqrt(sum(variance_parts(halo, side).values())))
             # draws of the one and closed sums of the other; 200 draws know an SD to 5 %
             assert whole == pytest.approx(mean.u, rel=0.2)
+    told = take_limits(phantom.scan, screw, free, is_calibrated=False)
+    assert {limit.part for limit in told} == set(variance_parts(free))
+    assert all(limit.words for limit in told)
+    assert sum(limit.share_of_variance for limit in told) == pytest.approx(1.0)
+    assert "not calibrated" in next(limit.words for limit in told if limit.part == "blur")
     blur = variance_parts(free, "head_side")["blur"]
     assert blur > variance_parts(known, "head_side")["blur"]
 
@@ -51,7 +58,7 @@ def test_the_spread_of_a_variate_cut_at_zero() -> None:
 
 
 def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measured: Measured) -> None:
-    free, fitted, known, frame, slice_mm = measured
+    free, fitted, known, frame, slice_mm, *_ = measured
     ahead = {p.change: p for p in look_ahead(fitted, free, frame, slice_mm, is_calibrated=False)}
     worse = max((free.head_side, free.tip_side), key=lambda s: s.mean_width.u)
     reached = max((known.head_side, known.tip_side), key=lambda s: s.mean_width.u)
@@ -64,7 +71,7 @@ def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measur
 
 
 def test_planted_halos_are_read_as_planted_and_the_wider_are_found_more_often(measured: Measured) -> None:
-    _, fitted, known, frame, _ = measured
+    _, fitted, known, frame, *_ = measured
     planted = plant(fitted, known, frame, widths_mm=(0.0, 2.0), shapes=("even",))
     none, wide = ([p for p in planted if p.width_mm == w] for w in (0.0, 2.0))
     assert {p.side for p in wide} == {"head_side", "tip_side"}

@@ -80,6 +80,7 @@ _WORDS: dict[str, Words] = {
     "axis": _always("the place of the axis"),
     "thread": _always("the ripple of the thread"),
     "hardening": _always("beam hardening beside the metal"),
+    "rim": _always("a dense line round the halo, which the blur hides"),
     "layer level": _always("the CT number inside a layer too thin to show it"),
     "other solutions": _always("other widths fit about as well"),
     "radius": _always("the diameter of the screw"),
