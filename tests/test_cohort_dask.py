@@ -31,17 +31,21 @@ pytestmark = pytest.mark.slow
 
 
 def workers() -> list[psutil.Process]:
-    """The worker processes below this one."""
-    children = psutil.Process().children()
-    return [child for child in children if "spawn_main" in " ".join(child.cmdline())]
+    """The worker processes below this one; one that has just ended has no command line any more."""
+    out = []
+    for child in psutil.Process().children():
+        with contextlib.suppress(psutil.NoSuchProcess):  # a zombie too
+            if "spawn_main" in " ".join(child.cmdline()):
+                out.append(child)
+    return out
 
 
 def kill_one_worker(out: Path, killed: list[int]) -> None:
     """Kill a worker once the first scans are under way."""
     until = time.monotonic() + 120.0
     while time.monotonic() < until:
-        if len(stand_in.measured(out)) >= 2:
-            victim = workers()[0]
+        if len(stand_in.measured(out)) >= 2 and (alive := workers()):
+            victim = alive[0]
             killed.append(victim.pid)
             victim.kill()
             return
