@@ -72,9 +72,13 @@ def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measur
 
 def test_planted_halos_are_read_as_planted_and_the_wider_are_found_more_often(measured: Measured) -> None:
     _, fitted, known, frame, *_ = measured
-    planted = plant(fitted, known, frame, widths_mm=(0.0, 2.0), shapes=("even",))
-    none, wide = ([p for p in planted if p.width_mm == w] for w in (0.0, 2.0))
+    planted = plant(fitted, known, frame, widths_mm=(0.0, 2.0))
+    none, wide = ([p for p in planted if p.width_mm == w and p.shape == "even"] for w in (0.0, 2.0))
+    half = [p for p in planted if p.shape == "one-sided"]
     assert {p.side for p in wide} == {"head_side", "tip_side"}
     assert all(p.found_share < 0.05 for p in none)
     assert all(p.found_share > 0.95 for p in wide)
     assert np.mean([p.read_mm for p in wide]) == pytest.approx(2.0, abs=0.35)  # the free fit's own u95
+    # the mean of a cosine over one half of the circumference: 2 / pi
+    assert np.mean([p.read_mm for p in half]) == pytest.approx(2.0 / np.pi, abs=0.35)
+    assert {p.width_mm for p in half} == {2.0}

@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo.fit import Problem, State, Weighting, solve
+from ongrowth.halo.fit import Problem, State, Weighting, evidence_cost, solve
 from ongrowth.halo.map import Halo
 from ongrowth.halo.measure import Fitted
+from ongrowth.halo.samples import Samples
+from ongrowth.halo.scene import HaloSettings
 from ongrowth.halo.whatif import SIDES, node_weight, thinned, variance_parts
 
 FloatArray = NDArray[np.float64]
@@ -81,14 +83,16 @@ def plant(
     tuple of Planted
         For each shape and width, the sides that were measured.
     """
-    problem, weighting = thinned(fitted, frame)
+    settings = HaloSettings()
+    ways = [thinned(fitted, frame, walk) for walk in (settings.walk_mm, settings.rough_walk_mm)]
+    problem = ways[0][0]
     sides = [s for s in SIDES if getattr(halo, s).mean_width.is_known and variance_parts(halo, s)]
     bare = _with_width(problem, fitted.solution.state, 0.0, "even")
     out = []
     for shape in shapes:
         for width in widths_mm:
             state = _with_width(problem, bare, width, shape)
-            found = _measured_again(problem, weighting, fitted.solution.state, state)
+            found = _measured_again(ways, fitted.solution.state, state)
             for side in sides:
                 read = float(node_weight(problem, side) @ found.width_mm)
                 out.append(Planted(width, shape, side, read, _found_share(halo, side, read)))
@@ -103,19 +107,31 @@ def _with_width(problem: Problem, state: State, width_mm: float, shape: str) -> 
     return replace(state, width_mm=width_mm * profile, cortex_mm=np.maximum(state.cortex_mm, outer))
 
 
-def _measured_again(problem: Problem, weighting: Weighting, seen: State, planted: State) -> State:
-    """Return what is read of the image in which a halo was planted."""
-    model = problem.model
-    change = model.linearise(planted.shared, problem.local(planted)).image
-    change -= model.linearise(seen.shared, problem.local(seen)).image
+def _measured_again(ways: list[tuple[Problem, Weighting]], seen: State, planted: State) -> State:
+    """Return what is read of the image in which a halo was planted, smooth or in patches as it asks for."""
+    model = ways[0][0].model
+    change = model.linearise(planted.shared, ways[0][0].local(planted)).image
+    change -= model.linearise(seen.shared, ways[0][0].local(seen)).image
+    samples = replace(model.samples, hu=model.samples.hu + change)
+    reads = [_read(_showing(problem, samples), weighting, seen) for problem, weighting in ways]
+    return min(reads, key=lambda read: read[0])[1]
+
+
+def _showing(problem: Problem, samples: Samples) -> Problem:
     again = copy.copy(problem)
-    again.model = copy.copy(model)
-    again.model.samples = replace(model.samples, hu=model.samples.hu + change)
+    again.model = copy.copy(problem.model)
+    again.model.samples = samples
+    return again
+
+
+def _read(problem: Problem, weighting: Weighting, seen: State) -> tuple[float, State]:
+    """Return the cost by the evidence, and the solution."""
     trials = [replace(seen, width_mm=np.full_like(seen.width_mm, w)) for w in _TRIED_MM]
-    costs = np.array([again.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
+    costs = np.array([problem.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
     starts = [replace(seen, width_mm=_TRIED_MM[costs.argmin(axis=0)]), trials[0]]
-    tries = [solve(again, start, weighting, steps=_STEPS, blur_every=3) for start in starts]
-    return min(tries, key=lambda t: t.cost).state
+    tries = [solve(problem, start, weighting, steps=_STEPS, blur_every=3) for start in starts]
+    best = min(tries, key=lambda t: t.cost)
+    return evidence_cost(problem, best, weighting), best.state
 
 
 def _found_share(halo: Halo, side: str, read_mm: float) -> float:

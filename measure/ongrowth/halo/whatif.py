@@ -19,7 +19,7 @@ from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.field import side_basis
-from ongrowth.halo.fit import Problem, State, Weighting, normal_at
+from ongrowth.halo.fit import FieldPrior, Fields, Problem, State, Weighting, normal_at
 from ongrowth.halo.map import Halo
 from ongrowth.halo.measure import Fitted
 from ongrowth.halo.model import BLUR, VALLEY_MM, Shared, blur_of
@@ -31,6 +31,7 @@ from ongrowth.quantity import COVERAGE_95
 FloatArray = NDArray[np.float64]
 
 _THINNED = 3
+_ANY_WIDTH_MM = 100.0
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
 _DETECTION = 3.29  # as for the scan's own limit (Currie 1968)
 _THIN_MM = 0.6  # what most scanners of the last twenty years can reconstruct; common practice, no source
@@ -165,16 +166,26 @@ def _linearised_at(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, State, W
     return problem, replace(fitted.solution.state, width_mm=width), weighting
 
 
-def thinned(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, Weighting]:
-    """Return the fit on every third voxel, each counting three times: a third of the work."""
+def thinned(fitted: Fitted, frame: ScrewFrame, walk_mm: float | None = None) -> tuple[Problem, Weighting]:
+    """Return the fit on every third voxel, each counting three times: a third of the work.
+
+    With `walk_mm`, under another prior of how much width may differ between neighbouring nodes.
+    """
     old, scene = fitted.problem, fitted.scene
+    fields = old.fields if walk_mm is None else _walking(old.fields, walk_mm)
     chosen = np.zeros(scene.is_tip.shape, bool)
     chosen[::_THINNED] = True
     thin = replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
     settings = HaloSettings()
-    problem = pose_problem(thin, old.fields, old.model.base, old.prior, frame.length_mm, settings)
+    problem = pose_problem(thin, fields, old.model.base, old.prior, frame.length_mm, settings)
     w = fitted.weighting
     return problem, replace(w, variance=w.variance[chosen], dilution=w.dilution / _THINNED)
+
+
+def _walking(fields: Fields, walk_mm: float) -> Fields:
+    smooth = linalg.block_diag(*(grid.smoothness(walk_mm, walk_mm) for grid in fields.width))
+    prior = FieldPrior(np.zeros(fields.n_width), smooth + np.eye(fields.n_width) / _ANY_WIDTH_MM**2)
+    return replace(fields, priors=fields.priors | {"width_mm": prior})
 
 
 def _worse_side(halo: Halo) -> str | None:
