@@ -33,7 +33,8 @@ _ASKED = (
 )
 _CALIBRATION = (
     "Once for each protocol: a screw of the same kind, or a metal rod, in a bottle of water, "
-    "scanned with the same settings. The halo is then measured with a smaller uncertainty."
+    "scanned with the same settings; a CT of this patient's first days with these settings serves too. "
+    "The halo is then measured with a smaller uncertainty."
 )
 _MAR_SOURCE = "False lines in metal-reduced series: doi:10.1177/0284185120903446."
 
@@ -76,6 +77,7 @@ body {{ max-width: 46rem; margin: 1rem auto; padding: 0 1rem; }}
 h1 {{ font-size: 1.5em; }}
 table {{ border-collapse: collapse; }}
 th, td {{ text-align: left; vertical-align: top; padding: 0.3rem 1rem 0.3rem 0; }}
+th {{ white-space: nowrap; }}
 tr {{ border-bottom: 1px solid #999; }}
 </style>
 </head>
