@@ -277,7 +277,8 @@ def make_implant(
         would_show=tuple(
             WouldShow(width, shape, side, min(1.0, width * size))
             for shape, size in (("even", 0.88), ("one-sided", 0.39))
-            for width in (0.5, 1.0, 2.0)
+            for width in (0.0, 0.5, 1.0, 2.0)
+            if width > 0.0 or shape == "even"
             for side in ("head_side", "tip_side")
         ),
         cuts=take_cuts(scan, frame, halo) if scan else (),

@@ -25,7 +25,7 @@ from ongrowth.halo.whatif import SIDES, node_weight, thinned, variance_parts
 
 FloatArray = NDArray[np.float64]
 
-WIDTHS_MM = (0.5, 1.0, 2.0)
+WIDTHS_MM = (0.0, 0.5, 1.0, 2.0)  # none: what is found all the same is a false call
 SHAPES = ("even", "one-sided")
 _TRIED_MM = np.array([0.1, 0.5, 1.0, 1.5, 2.1, 2.8])  # everywhere: the edge is multimodal
 _STEPS = 4
@@ -74,7 +74,7 @@ def plant(
     frame : ScrewFrame
         Frame of the screw.
     widths_mm : tuple of float
-        Widths planted, each in place of what is there.
+        Widths planted, each in place of what is there; 0: none, only once.
     shapes : tuple of str
         Of `SHAPES`.
 
@@ -90,7 +90,7 @@ def plant(
     bare = _with_width(problem, fitted.solution.state, 0.0, "even")
     out = []
     for shape in shapes:
-        for width in widths_mm:
+        for width in (w for w in widths_mm if w > 0.0 or shape == "even"):
             state = _with_width(problem, bare, width, shape)
             found = _measured_again(ways, fitted.solution.state, state)
             for side in sides:

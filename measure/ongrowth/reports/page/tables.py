@@ -105,20 +105,26 @@ def _control_words(control: Control, implant: str, names: dict[str, str]) -> str
 def would_show_words(implant: ImplantReading, names: dict[str, str]) -> str:
     """Return how often planted halos would be found, in a sentence; "" where none was planted."""
     sides = [names[side] for side in names if any(one.side == side for one in implant.would_show)]
+    planted, none = (
+        [one for one in implant.would_show if (one.width_mm > 0.0) is some] for some in (True, False)
+    )
     told = []
     for shape, words in (("even", "even halos"), ("one-sided", "over half of the circumference, those")):
-        rows = [one for one in implant.would_show if one.shape == shape]
-        widths = sorted({one.width_mm for one in rows})
-        times = [_times_words([one for one in rows if one.width_mm == width]) for width in widths]
+        rows = [one for one in planted if one.shape == shape]
+        times = [
+            f"of {width:g} mm found {_times([one for one in rows if one.width_mm == width])}"
+            for width in sorted({one.width_mm for one in rows})
+        ]
         told += [f"{words} {', '.join(times)}"] if times else []
+    told += [f"where none was planted, one found {_times(none)}"] if none else []
     where = " and the ".join(sides)
     return f"Halos planted in this image, on the {where}: {'; '.join(told)}." if told else ""
 
 
-def _times_words(planted: Sequence[WouldShow]) -> str:
+def _times(planted: Sequence[WouldShow]) -> str:
     times = [f"{round(100 * one.found_share)}" for one in planted]
     each = times[0] if len(set(times)) == 1 else " and ".join(times)
-    return f"of {planted[0].width_mm:g} mm found {each} of 100 times"
+    return f"{each} of 100 times"
 
 
 def outlook_table(implant: ImplantReading) -> Table | None:
