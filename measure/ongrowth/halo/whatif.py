@@ -150,8 +150,8 @@ def u95_with_blur_known(
         As for `look_ahead`.
     side : str
         "head_side" or "tip_side".
-    blur_sd : ndarray, shape (4,)
-        How well ln f0, ln p, b and ln slice width are told, as standard deviations; infinite: not at all.
+    blur_sd : ndarray, shape (5,)
+        How well ln f0, ln p, b, ln slice width and c are told, as standard deviations; infinite: not at all.
     """
     problem, state, weighting = _linearised_at(fitted, frame)
     here, there = (_Outlook.of(problem, state, weighting, side, sd) for sd in (_NOTHING_KNOWN, blur_sd))
