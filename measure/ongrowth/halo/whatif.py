@@ -135,7 +135,7 @@ def look_ahead(
     for name, changed, calibrate in changes:
         blur_sd = TRANSFER_SD if calibrate else _NOTHING_KNOWN
         there = _Outlook.of(problem, changed, weighting, side, blur_sd)
-        out.append(_prospect(name, width_mm, now, here, there, calibrate=calibrate))
+        out.append(_prospect(name, width_mm, now, halo.doubt.model_mm, here, there, calibrate=calibrate))
     return tuple(out)
 
 
@@ -156,7 +156,8 @@ def u95_with_blur_known(
     problem, state, weighting = _linearised_at(fitted, frame)
     here, there = (_Outlook.of(problem, state, weighting, side, sd) for sd in (_NOTHING_KNOWN, blur_sd))
     now, width_mm = variance_parts(halo, side), getattr(halo, side).mean_width.value
-    return _prospect("", width_mm, now, here, there, calibrate=False).u95_mm
+    model_mm = halo.doubt.model_mm if halo.doubt is not None else 0.0
+    return _prospect("", width_mm, now, model_mm, here, there, calibrate=False).u95_mm
 
 
 def _linearised_at(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, State, Weighting]:
@@ -270,15 +271,23 @@ _NOT_SHARED = ("noise and texture", "other solutions", "radius", "model", "layer
 
 
 def _prospect(
-    name: str, width_mm: float, now: dict[str, float], here: _Outlook, there: _Outlook, *, calibrate: bool
+    name: str,
+    width_mm: float,
+    now: dict[str, float],
+    model_mm: float,
+    here: _Outlook,
+    there: _Outlook,
+    *,
+    calibrate: bool,
 ) -> Prospect:
     noise = now["noise and texture"] * there.own / here.own
     shared = sum(v for part, v in now.items() if part not in _NOT_SHARED) * there.shared / here.shared
     other = now["other solutions"] * (_AMBIGUITY_LEFT**2 if calibrate else 1.0)
-    shown = noise + shared + now["model"]
-    whole = shown + other + now["radius"] + now["layer level"]
+    whole = noise + shared + now["model"] + other + now["radius"] + now["layer level"]
     u_mm = spread_above_zero(width_mm, float(np.sqrt(whole)))
-    return Prospect(name, COVERAGE_95 * u_mm, _DETECTION * float(np.sqrt(shown)))
+    # where there is no halo, the model's share of the width is none
+    limit_mm = _DETECTION * float(np.sqrt(noise + shared + model_mm**2))
+    return Prospect(name, COVERAGE_95 * u_mm, limit_mm)
 
 
 def spread_above_zero(mean: float, sd: float) -> float:
