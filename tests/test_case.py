@@ -68,7 +68,8 @@ class Steps:
     def find_defect(self, *_: Any, **__: Any) -> Any:
         return self.defect
 
-    def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *more: Any) -> Any:
+    def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *more: Any, keep: Any) -> Any:
+        keep("fit")
         self.asked["halo"].append(defect)
         self.asked["settings"].append(more[-1])
         side = build.make_side(0.7)
@@ -106,6 +107,7 @@ def steps(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Steps:
     stand_ins = Steps(scan)
     for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
         monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
+    monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
     for name in ("read_scan", "measure_motion", "measure_new_bone"):
         monkeypatch.setattr(compare, name, getattr(stand_ins, name))
     return stand_ins
