@@ -26,11 +26,16 @@ _SLOPES = np.linspace(-1.1, 1.1, 19)
 _WIDTHS_MM = np.array([0.8, 1.6, 2.8, 4.8])
 _COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
 _DEPTHS_MM = (0.0, 1.2, 2.4)  # behind a face, where the middle of the bone is looked for
-_MOST_CANDIDATES = 6
+_MOST_CANDIDATES = 10
 _HALF_FRAME_MM = 15.0
 _ENDS_MM = 4.0  # of a screw's course, where no defect is looked for
-# the three ways of looking: each patient axis in turn runs across the slit
-_WAYS = tuple(np.roll(np.eye(3), k, axis=1) for k in range(3))
+_HALF = 0.5**0.5
+# the ways of looking: each patient axis in turn, and the diagonals of the sagittal plane, run across the slit
+_WAYS = (
+    *(np.roll(np.eye(3), k, axis=1) for k in range(3)),
+    np.array([[1.0, 0.0, 0.0], [0.0, _HALF, -_HALF], [0.0, _HALF, _HALF]]),
+    np.array([[1.0, 0.0, 0.0], [0.0, _HALF, _HALF], [0.0, -_HALF, _HALF]]),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +67,7 @@ class PreopSettings:
     """
 
     near_mm: float = 6.0
-    least_significance: float = 3.5
+    least_significance: float = 2.6
     least_share: float = 0.15
     n_refinements: int = 3
 
@@ -194,7 +199,7 @@ def _fitted(
     centre, turned = _course(gap.columns, middle.gap_mm)
     away = (centre - middle.plane.point_mm) @ middle.plane.normal
     moved = Plane(centre - away * middle.plane.normal, middle.plane.normal)
-    worth = significance * middle.openness**0.5 / middle.misfit
+    worth = significance * middle.openness**0.5 / middle.misfit**2
     placed = Middle(moved, *(getattr(middle, n) for n in middle.__slots__[1:]))
     return _Candidate(placed, turned, worth)
 
