@@ -65,6 +65,7 @@ def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measur
     assert ahead["calibrated"].u95_mm == pytest.approx(reached.mean_width.u95, rel=0.4)
     assert ahead["calibrated"].u95_mm < worse.mean_width.u95
     assert ahead["all together"].u95_mm <= min(p.u95_mm for p in ahead.values())
+    assert ahead["calibrated"].detection_limit_mm == pytest.approx(reached.detection_limit.value, rel=0.4)
     assert ahead["thinner"].detection_limit_mm < worse.detection_limit.value
     after = look_ahead(fitted, known, frame, 0.6, is_calibrated=True)
     assert not {"calibrated", "thinner", "all together"} & {p.change for p in after}

@@ -36,7 +36,7 @@ _RIM_FROM_MM = 0.5  # a thinner halo tells nothing of a rim
 _RIM_TELLS_HU = 150.0  # a scan that leaves the excess less well known does not tell
 _LEVEL_SHOWN = 0.6  # of what was known of the layer beforehand must be left at most
 _DOUBT_DRAWS = 100  # an SD to 7 %
-_NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
+NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
 
 
 def unroll(
@@ -70,7 +70,7 @@ def unroll(
     angle = np.arange(0.0, 360.0, _CELL_DEG)
     z, a = (g.ravel() for g in np.meshgrid(depth, angle, indexing="ij"))
     rng = np.random.default_rng(settings.seed)
-    noise = posterior.draw(settings.draws, rng) * _NOISE_FACTOR + rivals.draw(settings.draws, rng)
+    noise = posterior.draw(settings.draws, rng) * NOISE_FACTOR + rivals.draw(settings.draws, rng)
     other = rng.standard_normal(settings.draws) * ambiguity_mm
     expected = solution.state.width_mm + rivals.expected_mm
     sides, bases = {}, {}
@@ -140,7 +140,7 @@ def doubt_of(
     depth, angle = (a.ravel() for a in np.meshgrid(draws.depth_mm, draws.angle_deg, indexing="ij"))
     basis = side_basis(problem.fields.width, depth, angle, draws.side.ravel() == Side.TIP)
     rng = np.random.default_rng(settings.seed + 1)
-    noise = basis @ posterior.draw_own(_DOUBT_DRAWS, rng) * _NOISE_FACTOR
+    noise = basis @ posterior.draw_own(_DOUBT_DRAWS, rng) * NOISE_FACTOR
     part_of = {index: part for part, indices in PARTS.items() for index in indices}
     return Doubt(
         tuple(part_of.get(i, "thread") for i in range(N_SHARED)),
@@ -230,7 +230,7 @@ def _limit(posterior: Posterior, basis: sparse.csr_matrix, area_mm2: FloatArray,
     if not area_mm2.any():
         return float("nan")
     parts = posterior.variance_parts(np.asarray(basis.T @ (area_mm2 / area_mm2.sum())))
-    variance = sum(v for name, v in parts.items() if name != "layer level") * _NOISE_FACTOR**2
+    variance = sum(v for name, v in parts.items() if name != "layer level") * NOISE_FACTOR**2
     return float(_DETECTION * np.sqrt(variance + model_sd_mm**2))
 
 

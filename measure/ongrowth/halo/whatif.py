@@ -25,7 +25,7 @@ from ongrowth.halo.measure import Fitted
 from ongrowth.halo.model import BLUR, VALLEY_MM, Shared, blur_of
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.halo.scene import HaloSettings, pose_problem
-from ongrowth.halo.unrolled import MODEL_SHARE
+from ongrowth.halo.unrolled import MODEL_SHARE, NOISE_FACTOR
 from ongrowth.quantity import COVERAGE_95
 
 FloatArray = NDArray[np.float64]
@@ -71,13 +71,13 @@ def variance_parts(halo: Halo, side: str = "whole") -> dict[str, float]:
         return {}
     g = np.tensordot(weight, doubt.follow_mm, axes=2)
     rivals = (doubt.rivals_mm * weight).sum(axis=(1, 2))
-    mean = float(np.nansum(halo.map.width_mm * weight))
+    mean = halo.whole.mean_width.value if side == "whole" else getattr(halo, side).mean_width.value
     parts = {"noise and texture": float((doubt.noise_mm * weight).sum(axis=(1, 2)).var())}
-    parts |= _shared_parts(doubt, g)
+    parts |= {part: v * NOISE_FACTOR**2 for part, v in _shared_parts(doubt, g).items()}
     return parts | {
         "other solutions": doubt.ambiguity_mm**2 + float(doubt.rival_variance(rivals)),
         "radius": float(np.nan_to_num(doubt.radius.u)) ** 2,
-        "model": doubt.model_mm**2 + (MODEL_SHARE * max(mean, 0.0)) ** 2,
+        "model": doubt.model_mm**2 + (MODEL_SHARE * max(float(np.nan_to_num(mean)), 0.0)) ** 2,
     }
 
 
