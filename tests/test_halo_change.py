@@ -81,7 +81,7 @@ def test_an_error_of_the_blur_drops_out_between_scans_of_one_protocol() -> None:
     change = measure_change(before, after, is_one_protocol=True)
     assert change.whole.value == pytest.approx(0.4)
     assert change.head_side.value == pytest.approx(0.4)
-    # what remains of two errors of 0.2 mm that correlate: 0.2 sqrt(2 (1 - rho)), and 5 % of the change
+    # what remains of two errors of 0.2 mm that correlate: 0.2 sqrt(2 (1 - rho)), and 8 % of the change
     assert change.whole.u < 0.5 * U_BLUR
     other = measure_change(before, after, is_one_protocol=False)
     assert other.whole.u > np.sqrt(2.0) * U_BLUR
@@ -171,7 +171,7 @@ def test_sides_of_one_screw_are_compared_by_one_blur() -> None:
     difference = side_difference(halo_of(width))
     assert difference.value == pytest.approx(-0.7)
     # both follow the blur alike: nothing of its 0.2 mm is left but 5 % of two widths, which correlate by half
-    assert difference.u == pytest.approx(0.05 * np.sqrt(1.2**2 + 0.5**2 - 1.2 * 0.5), rel=0.01)
+    assert difference.u == pytest.approx(0.08 * np.sqrt(1.2**2 + 0.5**2 - 1.2 * 0.5), rel=0.01)
     assert not side_difference(replace(halo_of(1.0), tip_side=no_summary())).is_known
 
 
@@ -181,4 +181,4 @@ def test_screws_of_one_scan_are_moved_to_one_blur() -> None:
     difference = screw_difference(first, second, "head_side")
     assert difference.value == pytest.approx(0.3, abs=1e-6)
     # beside the blur's: two radii of 0.02 mm, which are two screws' own
-    assert 0.02 * np.sqrt(2.0) < difference.u < 0.5 * U_BLUR
+    assert 0.02 * np.sqrt(2.0) < difference.u < 0.6 * U_BLUR

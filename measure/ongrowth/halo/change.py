@@ -23,12 +23,12 @@ from scipy import linalg, sparse
 from ongrowth.defect import Side
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.map import Halo, HaloMap
+from ongrowth.halo.unrolled import MODEL_SHARE
 from ongrowth.quantity import Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
 Group = tuple[tuple[str, ...], float]
 
-_MODEL_SHARE = 0.05  # of a width, as in the width's own uncertainty
 _CELL_MODEL_MM = 0.10
 _LEAST_SHARE = 0.1  # of the counting area measured twice, for a difference to be told
 
@@ -275,7 +275,7 @@ def _difference(
         * (a.ambiguity_mm**2 + b.ambiguity_mm**2 + a.rival_variance(rivals[0]) + b.rival_variance(rivals[1]))
     )
     parts["radius"] = 0.0 if alike.is_one_screw else a.radius.u**2 + b.radius.u**2
-    m = [np.hypot(d.model_mm, _MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
+    m = [np.hypot(d.model_mm, MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
     parts["model"] = float(m[0] ** 2 + m[1] ** 2 - 2.0 * alike.model * m[0] * m[1])
     value += float(_tied(a, b, g[0], g[1], alike)) + _radius_step(a, b, alike)
     return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts
