@@ -170,7 +170,7 @@ def test_sides_of_one_screw_are_compared_by_one_blur() -> None:
     width = np.where(side_of() == Side.TIP, 0.5, 1.2)
     difference = side_difference(halo_of(width))
     assert difference.value == pytest.approx(-0.7)
-    # both follow the blur alike: nothing of its 0.2 mm is left but 5 % of two widths, which correlate by half
+    # both follow the blur alike: nothing of its 0.2 mm is left but 8 % of two widths, which correlate by half
     assert difference.u == pytest.approx(0.08 * np.sqrt(1.2**2 + 0.5**2 - 1.2 * 0.5), rel=0.01)
     assert not side_difference(replace(halo_of(1.0), tip_side=no_summary())).is_known
 
