@@ -187,7 +187,7 @@ def test_a_job_script_for_slurm_is_written() -> None:
             walltime="08:00:00",
             worker_extra_args=["--memory-limit", "0"],
             n_workers=0,
-            scheduler_options={"dashboard_address": None, "host": "127.0.0.1"},
+            scheduler_options={"dashboard_address": "127.0.0.1:0", "host": "127.0.0.1"},
         )
         try:
             script = cluster.job_script()

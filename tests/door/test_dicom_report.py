@@ -71,6 +71,8 @@ DEFECT = {
     "bridge_count": ("303", OWN, ""),
     "cross_section_mm2": ("305", OWN, ""),
     "hidden_by_metal": ("306", OWN, ""),
+    "tissue_hu": ("311", OWN, ""),
+    "gap_width_mean_open": ("312", OWN, ""),
 }
 SCAN = {"blur_in_plane_mm": ("501", OWN, ""), "blur_through_plane_mm": ("502", OWN, "")}
 FINDING_ONLY = {

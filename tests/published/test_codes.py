@@ -156,7 +156,7 @@ READING, CASE = schema("ongrowth-reading/1"), schema("ongrowth-case/1")
     ],
 )
 def test_every_word_of_the_result_files_has_a_code(node: object, name: str) -> None:
-    words = set(enumerations(node, name))
+    words = set(enumerations(node, name)) - {""}  # a reader who stated nothing
     assert len(words) > 1
     assert words <= set(codes.scheme()["answer"])
 

@@ -92,7 +92,7 @@ class LocalWorkers:
                 n_workers=n_workers,
                 threads_per_worker=1,
                 memory_limit=0,
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",  # any free port: several cohorts may run on one machine
                 silence_logs=50,
             ) as cluster,
         ):
