@@ -30,7 +30,7 @@ class ReaderForm:
         self.widths = {side: QLineEdit() for side in _SIDES}
         self.results = {side: _choice(_RESULTS) for side in (*_SIDES, "defect")}
         self.bridging = _choice(BRIDGING)
-        self.lock = QPushButton("Lock my reading, then show the figures")
+        self.lock = QPushButton("Lock my reading, show the figures")
         self.names = {side: QLabel("") for side in _SIDES}
         self.told = QLabel("")
         self.told.setWordWrap(True)
@@ -40,7 +40,9 @@ class ReaderForm:
 
     def _grid(self) -> QGridLayout:
         grid = QGridLayout()
-        for column, word in enumerate(("", "read", "against its window")):
+        grid.setColumnStretch(1, 1)
+        grid.setColumnStretch(2, 1)
+        for column, word in enumerate(("", "read", "result")):
             grid.addWidget(QLabel(word), 0, column)
         for row, side in enumerate(_SIDES, start=1):
             self.widths[side].setPlaceholderText("width, mm")
@@ -131,4 +133,7 @@ def width_of(text: str) -> float:
 def _choice(words: tuple[str, ...]) -> QComboBox:
     combo = QComboBox()
     combo.addItems(list(words))
+    # as narrow as the panel: the list that opens is as wide as its words
+    combo.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    combo.setMinimumContentsLength(5)
     return combo
