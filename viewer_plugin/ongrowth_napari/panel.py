@@ -358,5 +358,5 @@ def _scrolled(column: QWidget) -> QScrollArea:
     area.setWidget(column)
     area.setWidgetResizable(True)
     area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    area.setMinimumWidth(_PANEL_WIDTH)
+    area.setMinimumWidth(_PANEL_WIDTH + area.verticalScrollBar().sizeHint().width())
     return area
