@@ -90,7 +90,8 @@ def test_both_sides_are_measured(told: tuple[Result, Path], both: Scene) -> None
 def test_edges_are_told_apart(told: tuple[Result, Path]) -> None:
     left, right = read_reading(told[1] / "planning").defects
     assert (left.bridge.head_edge.is_sclerotic, left.bridge.tip_edge.is_sclerotic) == (True, True)
-    assert True not in (right.bridge.head_edge.is_sclerotic, right.bridge.tip_edge.is_sclerotic)
+    assert right.bridge.head_edge.is_sclerotic is not True
+    assert right.bridge.tip_edge.is_sclerotic is not True
 
 
 def test_the_rule_of_thumb_is_marked_as_practice_without_source(told: tuple[Result, Path]) -> None:

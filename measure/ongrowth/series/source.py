@@ -233,16 +233,16 @@ def _looks_like_zip(where: Path) -> bool:
 def _walk(root: Path) -> Source:
     found: list[FileEntry] = []
     skipped = 0
-    todo = [(root, 0)]
-    while todo:
-        folder, depth = todo.pop()
+    ahead = [(root, 0)]
+    while ahead:
+        folder, depth = ahead.pop()
         for item in _listing(folder):
             # Links are never followed: they may leave the folder, or lead round in circles.
             if item.is_symlink():
                 skipped += 1
             elif item.is_dir(follow_symlinks=False):
                 if depth < MAX_FOLDER_DEPTH:
-                    todo.append((Path(item.path), depth + 1))
+                    ahead.append((Path(item.path), depth + 1))
             elif item.is_file(follow_symlinks=False):
                 found.append(FileEntry(Path(item.path), item.stat(follow_symlinks=False).st_size))
             else:

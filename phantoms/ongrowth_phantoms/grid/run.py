@@ -80,7 +80,7 @@ def pending_arms(
     """Return each case with the arms that are still to be run on it."""
     versions = {arm: _version_of(arm) for arm in arms}
     left = ((c, tuple(a for a in arms if (c.id, a, versions[a]) not in done)) for c in cases)
-    return [(case, todo) for case, todo in left if todo]
+    return [(case, arms_left) for case, arms_left in left if arms_left]
 
 
 def done_keys(results: Path) -> set[tuple[str, str, str]]:
