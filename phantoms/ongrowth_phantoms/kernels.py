@@ -1,7 +1,8 @@
 """Reconstruction kernels of the full scanner, in families; all names and curves are invented.
 
 A kernel is its in-plane MTF, the whole chain from focal spot to pixel taken together. Two families
-are for tuning an estimator, two are kept for testing it: no curve of one half occurs in the other.
+are for tuning an estimator, two were kept for testing it until results on them had a say, two are kept
+for testing it: no curve of one lot occurs in another.
 """
 
 from __future__ import annotations
@@ -26,15 +27,16 @@ class Kernel:
     ----------
     name, family : str
         Invented.
-    is_for_tuning : bool
-        Whether an estimator may have been tuned on its family.
+    half : str
+        "tuning": estimators are worked on with its family; "seen": once kept for tests, seen since;
+        "test": run only to report.
     curve : callable
         MTF over frequency in 1/mm, before the common end.
     """
 
     name: str
     family: str
-    is_for_tuning: bool
+    half: str
     curve: Callable[[Array], Array]
 
     def mtf(self, f_per_mm: ArrayLike) -> Array:
@@ -85,8 +87,29 @@ def _kaiser(cut: float, shape: float, lift: float) -> Callable[[Array], Array]:
     return curve
 
 
-def _family(family: str, curves: dict[str, Callable[[Array], Array]], *, is_for_tuning: bool) -> list[Kernel]:
-    return [Kernel(f"{family}-{name}", family, is_for_tuning, curve) for name, curve in curves.items()]
+def _sinc(cut: float, lift: float) -> Callable[[Array], Array]:
+    """Return two equal apertures one after the other, with a lift that grows as one less the cosine."""
+
+    def curve(f: Array) -> Array:
+        g = np.minimum(f / cut, 1.0)
+        return np.asarray(np.sinc(g) ** 2 * (1.0 + lift * (1.0 - np.cos(np.pi * g))))
+
+    return curve
+
+
+def _fermi(cut: float, width: float, lift: float) -> Callable[[Array], Array]:
+    """Return a logistic roll-off with a lift that grows as the cube and dies away beyond the cut-off."""
+
+    def curve(f: Array) -> Array:
+        g = f / cut
+        roll_off = (1.0 + np.exp(-cut / width)) / (1.0 + np.exp((f - cut) / width))
+        return np.asarray(roll_off * (1.0 + lift * g**3 * np.exp(1.5 * (1.0 - g**2))))
+
+    return curve
+
+
+def _family(family: str, curves: dict[str, Callable[[Array], Array]], *, half: str) -> list[Kernel]:
+    return [Kernel(f"{family}-{name}", family, half, curve) for name, curve in curves.items()]
 
 
 KERNELS: dict[str, Kernel] = {
@@ -100,7 +123,7 @@ KERNELS: dict[str, Kernel] = {
                 "bone": _hann(1.45, 0.45),
                 "edge": _hann(1.4, 1.1),
             },
-            is_for_tuning=True,
+            half="tuning",
         ),
         *_family(
             "power",
@@ -110,7 +133,7 @@ KERNELS: dict[str, Kernel] = {
                 "bone": _power(0.80, 2.6, 0.7),
                 "edge": _power(0.72, 2.6, 2.2),
             },
-            is_for_tuning=True,
+            half="tuning",
         ),
         *_family(
             "butterworth",
@@ -120,7 +143,7 @@ KERNELS: dict[str, Kernel] = {
                 "bone": _butterworth(0.85, 3.0, 0.35),
                 "edge": _butterworth(0.82, 3.0, 0.9),
             },
-            is_for_tuning=False,
+            half="seen",
         ),
         *_family(
             "kaiser",
@@ -130,7 +153,32 @@ KERNELS: dict[str, Kernel] = {
                 "bone": _kaiser(1.35, 3.5, 0.6),
                 "edge": _kaiser(1.30, 3.5, 1.5),
             },
-            is_for_tuning=False,
+            half="seen",
+        ),
+        *_family(
+            "sinc",
+            {
+                "soft": _sinc(0.95, 0.0),
+                "medium": _sinc(1.15, 0.15),
+                "bone": _sinc(1.35, 0.6),
+                "edge": _sinc(1.3, 1.3),
+            },
+            half="test",
+        ),
+        *_family(
+            "fermi",
+            {
+                "soft": _fermi(0.40, 0.09, 0.0),
+                "medium": _fermi(0.52, 0.12, 0.12),
+                "bone": _fermi(0.78, 0.13, 0.3),
+                "edge": _fermi(0.75, 0.12, 0.75),
+            },
+            half="test",
         ),
     ]
 }
+
+
+def families_of(half: str) -> list[str]:
+    """Return the families of "tuning", "seen" or "test", in order."""
+    return list(dict.fromkeys(k.family for k in KERNELS.values() if k.half == half))

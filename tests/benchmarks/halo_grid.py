@@ -22,7 +22,7 @@ import pandas as pd
 
 from ongrowth_phantoms.grid import ARMS, CALIPERS, PLANS, draw_case, read_records, run_cases
 from ongrowth_phantoms.grid.bound import bound_of
-from ongrowth_phantoms.grid.draw import BOUND_WIDTHS_MM, bound_case
+from ongrowth_phantoms.grid.draw import BOUND_WIDTHS_MM, HALVES, bound_case
 from ongrowth_phantoms.grid.page import fill, page_tables, write_plots
 from ongrowth_phantoms.grid.table import Score, markdown, sides_table
 from ongrowth_phantoms.truth import HEAD, TIP
@@ -69,7 +69,7 @@ def run_plan(
 
 @cli.command()
 @click.option("--plan", type=click.Choice(list(PLANS)), default="any", show_default=True)
-@click.option("--half", type=click.Choice(["tuning", "test"]), default="tuning", show_default=True)
+@click.option("--half", type=click.Choice(list(HALVES)), default="tuning", show_default=True)
 @click.option("--scanner", type=click.Choice(["fast", "full"]), default="fast", show_default=True)
 @click.option("--cases", default=40, show_default=True)
 @click.option("--first", default=0, show_default=True)
@@ -140,7 +140,7 @@ def bound_table(draws: int, work: Path, workers: int) -> str:
 
 
 @cli.command()
-@click.option("--half", type=click.Choice(["tuning", "test"]), default="test", show_default=True)
+@click.option("--half", type=click.Choice(list(HALVES)), default="test", show_default=True)
 @click.option("--write", is_flag=True, help="Fill docs/accuracy.md and its plots.")
 @work_option
 def report(half: str, write: bool, work: Path) -> None:

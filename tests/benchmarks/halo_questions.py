@@ -39,7 +39,7 @@ from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.quantity import Measured
 from ongrowth.scan import Refused
 from ongrowth_phantoms.grid import draw_case, phantom_of
-from ongrowth_phantoms.grid.draw import Case
+from ongrowth_phantoms.grid.draw import HALVES, Case
 from ongrowth_phantoms.grid.measure import ARMS, calibration_of, code_version, place_of
 from ongrowth_phantoms.grid.page import fill
 from ongrowth_phantoms.grid.phantom import Phantom, protocol_of, scene_of
@@ -67,9 +67,7 @@ _CLASSES_MM = ((-1.0, 0.001), (0.001, 0.75), (0.75, 1.5), (1.5, 9.0))
 _CLASS_WORDS = ("0", "to 0.75", "0.75 to 1.5", "over 1.5")
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
-half_option = click.option(
-    "--half", type=click.Choice(["tuning", "test"]), default="tuning", show_default=True
-)
+half_option = click.option("--half", type=click.Choice(list(HALVES)), default="tuning", show_default=True)
 cases_option = click.option("--cases", default=12, show_default=True)
 first_option = click.option("--first", default=0, show_default=True)
 

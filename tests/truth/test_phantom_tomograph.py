@@ -9,7 +9,7 @@ from scipy.interpolate import CubicSpline
 from scipy.special import j0, j1
 
 from ongrowth.scan import Scan
-from ongrowth_phantoms.kernels import KERNELS
+from ongrowth_phantoms.kernels import KERNELS, families_of
 from ongrowth_phantoms.radon import Backprojector, Projector, view_angles_rad
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
 from ongrowth_phantoms.scenes import Rod, Scene, pars_scene
@@ -191,16 +191,11 @@ def test_kernel_families_are_kept_apart() -> None:
         assert curve[-1] == pytest.approx(0.0, abs=1e-6)
         assert kernel.name.startswith(kernel.family)
         closest = min(
-            np.abs(curve - other.mtf(f)).max()
-            for other in KERNELS.values()
-            if other.is_for_tuning != kernel.is_for_tuning
+            np.abs(curve - other.mtf(f)).max() for other in KERNELS.values() if other.half != kernel.half
         )
         assert closest > 0.02
-    families = {
-        half: {k.family for k in KERNELS.values() if k.is_for_tuning == half} for half in (True, False)
-    }
-    assert len(families[True]) == len(families[False]) == 2
-    assert not families[True] & families[False]
+    families = [f for half in ("tuning", "seen", "test") for f in families_of(half)]
+    assert len(set(families)) == len(families) == 6
     grades = [float(KERNELS[f"kaiser-{g}"].mtf(0.6)) for g in ("soft", "medium", "bone", "edge")]
     assert grades == sorted(grades)
 

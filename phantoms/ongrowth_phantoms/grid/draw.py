@@ -10,9 +10,14 @@ from typing import Any
 
 import numpy as np
 
+from ongrowth_phantoms.kernels import families_of
+
 Rng = np.random.Generator
 Draws = dict[str, Any]
 
+# For tuning; an earlier test half whose results have had a say since; kept for reports. Each with the word that starts
+# its seeds.
+HALVES = {"tuning": "tuning", "seen": "test", "test": "kept for reports"}
 THICK_MM = 1.25  # up to here a scan counts as thin
 _SHARPNESS = ("soft", "medium", "bone", "edge")
 _WIDTH_CLASSES_MM = ((0.0, 0.0), (0.0, 0.5), (0.5, 1.0), (1.0, 2.6))
@@ -26,7 +31,7 @@ class Case:
     Parameters
     ----------
     id, plan, half : str
-        Name; the plan that drew it; "tuning" or "test".
+        Name; the plan that drew it; one of `HALVES`.
     scanner : str
         "fast" (no artefact) or "full" (polychromatic).
     seed, repeat : int
@@ -140,7 +145,7 @@ def draw_case(plan: str, half: str, scanner: str, number: int) -> Case:
     plan : str
         One of `PLANS`.
     half : str
-        "tuning" or "test": apart in seeds and, except for plan "plain", in families of kernels.
+        One of `HALVES`: apart in seeds and, except for plan "plain", in families of kernels.
     scanner : str
         "fast" or "full".
     number : int
@@ -151,7 +156,7 @@ def draw_case(plan: str, half: str, scanner: str, number: int) -> Case:
     KeyError
         If there is no such plan.
     """
-    key = zlib.crc32(f"{plan}/{half}/{scanner}".encode())
+    key = zlib.crc32(f"{plan}/{HALVES[half]}/{scanner}".encode())
     repeat = number % REPEATS if plan == "retest" else 0
     truth = number - repeat
     rng = np.random.default_rng([key, truth])
@@ -237,7 +242,7 @@ def _screw(rng: Rng) -> Draws:
 def _kernel(rng: Rng, half: str, scanner: str) -> Draws:
     """Draw a kernel: of families that belong to this half, or (tuning, fast) of free numbers."""
     sharpness = str(rng.choice(_SHARPNESS, p=[0.15, 0.3, 0.4, 0.15]))
-    family = str(rng.choice(["hann", "power"] if half == "tuning" else ["butterworth", "kaiser"]))
+    family = str(rng.choice(families_of(half)))
     quiet = {"soft": 0.5, "medium": 0.8, "bone": 1.3, "edge": 1.8}[sharpness]
     out = {"sharpness": sharpness, "noise_hu": quiet * float(rng.uniform(15, 50))}
     if half == "tuning" and scanner == "fast" and rng.random() < 0.5:
