@@ -15,8 +15,8 @@ from ongrowth_phantoms.kernels import families_of
 Rng = np.random.Generator
 Draws = dict[str, Any]
 
-# For tuning; an earlier test half whose results have had a say since; kept for reports. Each with the word that starts
-# its seeds.
+# For tuning; an earlier test half whose results have had a say since; kept for reports.
+# Each with the word that starts its seeds.
 HALVES = {"tuning": "tuning", "seen": "test", "test": "kept for reports"}
 THICK_MM = 1.25  # up to here a scan counts as thin
 _SHARPNESS = ("soft", "medium", "bone", "edge")
