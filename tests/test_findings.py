@@ -22,6 +22,7 @@ from ongrowth.findings import (
     judge_motions,
     line_of,
     lines_of,
+    no_scan_words,
     parse_windows,
     place,
     read_windows,
@@ -30,6 +31,7 @@ from ongrowth.findings import (
     shipped_windows,
 )
 from ongrowth.findings.answer import next_scan_week
+from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.halo import HaloSummary
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import ChangeRecord, MotionRecord, Window
@@ -366,9 +368,25 @@ def test_the_next_week_is_one_that_decides(
     assert week == pytest.approx(expected, nan_ok=True)
 
 
+def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
+    """ "Below 2.11 mm" cannot stand as expected where up to 2.00 mm is: a worse scan must not look better."""
+    here = Place("left", "ha-coated", "head_side", 8.0, shipped_windows())
+    coarse, fine = (Measured.of(0.4, 0.3, Unit.MM, floor=0.0, limit=limit) for limit in (2.11, 0.9))
+    told = judge_width(here, "mean_width", coarse)
+    assert told.against_window is UNDECIDED
+    assert told.why == "This scan shows nothing below 2.11 mm; the limit expected is 2.00 mm."
+    assert judge_width(here, "mean_width", fine).against_window is AS_EXPECTED
+    defect = Place("left", "ha-coated", "any", 30.0, shipped_windows())
+    below = Measured.of(0.01, 0.02, Unit.ONE, floor=0.0, limit=0.05)
+    assert judge_width(defect, "bridged_fraction", below).against_window is OUTSIDE
+
+
 def test_no_week_is_named_where_something_is_outside() -> None:
     side = build.make_side(2.8)
     assert math.isnan(next_scan_week(findings_on(side, side, 8.0), 8.0))
+    assert "stands now" in no_scan_words(findings_on(side, side, 8.0), 8.0)
+    assert "Nothing here" in no_scan_words((), 8.0)
+    assert "not known" in no_scan_words((), math.nan)
     wide, broken = build.make_side(1.5), build.make_screw("left", "interrupted").integrity
     assert next_scan_week(findings_on(wide, wide, 30.0), 30.0) == 52.0
     assert math.isnan(next_scan_week(findings_on(wide, wide, 30.0, integrity=broken), 30.0))

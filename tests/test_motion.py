@@ -162,6 +162,14 @@ def test_the_interval_of_a_length_holds_it_as_often_as_it_says(true_mm: float) -
         assert np.mean(held) <= stats.binom.ppf(0.995, 250, 0.95) / 250
 
 
+def test_a_draw_near_zero_does_not_look_exact() -> None:
+    """The classical interval of a length shrinks to a point there; in print that read "within 0.00 mm"."""
+    covariance = np.diag([0.05, 0.08, 0.03]) ** 2
+    length = measured_length(np.zeros(3), covariance, Unit.MM, Caution.NONE)
+    assert length.value == length.low95 == 0.0
+    assert 1.96 * 0.05 < length.high95 < 1.96 * 0.08
+
+
 def registered(name: str, pose: RigidTransform, seed: int = 0) -> Registered:
     places = FRAME.origin_mm + np.random.default_rng(seed).uniform(-15.0, 15.0, (30, 3))
     return Registered(name, pose, places.mean(axis=0), a_covariance(seed, 0.01), 30, 0.0, places)

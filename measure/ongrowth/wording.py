@@ -172,6 +172,25 @@ def side_words(side: str, site: str) -> str:
     return {"head_side": "screw-head side", "tip_side": "screw-tip side"}[side]
 
 
+_BLUR_SOURCE = {
+    "free": "this scan alone",
+    "in-scan": "references inside this scan",
+    "calibration": "a calibration of the protocol",
+    "earlier scan": "an earlier scan of the same protocol",
+}
+
+
+def blur_source_words(source: str) -> str:
+    """Return in print what pinned the blur of a scan.
+
+    Examples
+    --------
+    >>> blur_source_words("free")
+    'this scan alone'
+    """
+    return _BLUR_SOURCE.get(source, source)
+
+
 def weeks_words(weeks: float) -> str:
     """Return the time of a scan as printed: "week 8.0", "before surgery", or "week not known"."""
     if math.isnan(weeks):

@@ -13,7 +13,7 @@ from pathlib import Path
 import build_reading as build
 import pytest
 
-from ongrowth.findings import SYMBOLS, answer, shipped_windows
+from ongrowth.findings import LOOK_AT_THE_DEFECT, SYMBOLS, answer, shipped_windows
 from ongrowth.reading import Case, Patient, Reading, read_reading, write_reading
 from ongrowth.reports.figures import expected_bands
 from ongrowth.reports.page import render_page
@@ -126,9 +126,24 @@ def test_results_are_black_words_with_a_symbol(page: str) -> None:
 
 def test_every_picture_has_words_and_a_table(outline: Outline) -> None:
     pictures = outline.all("svg")
-    assert len(pictures) == len(outline.all("figure")) == len(outline.all("figcaption")) == 14
+    assert len(pictures) == len(outline.all("figure")) == len(outline.all("figcaption")) == 16
     assert all(svg["role"] == "img" and len(str(svg["aria-label"])) > 40 for svg in pictures)
-    assert len(outline.all("details")) == 14
+    assert len(outline.all("details")) == len(outline.all("summary")) == 16
+
+
+def test_beside_the_bridging_figure_stands_where_to_look(page: str, outline: Outline) -> None:
+    """The plane may be found wrong without its uncertainty showing it: the reader is led to its picture."""
+    links = [str(a["href"]).removeprefix("#") for a in outline.all("a")]
+    anchors = [figure.get("id") for figure in outline.all("figure") if "id" in figure]
+    assert links == anchors == ["slit-left", "slit-right"]
+    assert page.count(LOOK_AT_THE_DEFECT) == 2
+    assert page.index(LOOK_AT_THE_DEFECT) < page.index("What this CT cannot tell")
+
+
+def test_nothing_is_said_of_a_cut_where_no_bridging_was_measured() -> None:
+    side = build.make_side(0.7)
+    told = render_page(case_of(build.make_reading(build.make_implant(side, side))))
+    assert LOOK_AT_THE_DEFECT not in told
 
 
 def test_a_screen_reader_finds_its_way(outline: Outline) -> None:

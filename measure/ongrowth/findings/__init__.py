@@ -12,6 +12,7 @@ from ongrowth.findings.answer import (
     line_of,
     line_words,
     lines_of,
+    no_scan_words,
     screw_name,
     screw_result,
     screw_sentence,
@@ -37,7 +38,7 @@ from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import Expectation, expectation, phase_words, quantity_words, range_words
 from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
 from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
-from ongrowth.findings.printed import SYMBOLS, PrintedLine, print_line
+from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, print_line
 from ongrowth.findings.windows import (
     SURFACES,
     BadWindows,
@@ -57,6 +58,7 @@ __all__ = [
     "CATEGORY_SOURCE",
     "COMPARED",
     "LINES",
+    "LOOK_AT_THE_DEFECT",
     "NOT_LOOKED_AT",
     "OEDEMA",
     "PLANE_WORDS",
@@ -90,6 +92,7 @@ __all__ = [
     "line_result",
     "line_words",
     "lines_of",
+    "no_scan_words",
     "parse_windows",
     "phase_words",
     "place",

@@ -179,6 +179,15 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
     return next(later, math.nan)
 
 
+def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
+    """Return why no week is named at which a further CT would decide something."""
+    if not weeks >= 0.0:
+        return "No week can be named: the weeks since surgery are not known."
+    if any(f.against_window is Against.OUTSIDE for f in findings):
+        return "No week is named: what is outside what is expected stands now, not at a later CT."
+    return "Nothing here would be decided by a further CT at a later week."
+
+
 def answer(
     implants: Sequence[ImplantReading],
     findings: Sequence[Finding],

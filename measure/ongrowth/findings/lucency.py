@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 
-from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for
+from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for, told_high
 from ongrowth.halo import Halo, HaloSummary, side_difference
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, Finding, Window
@@ -103,8 +103,11 @@ def _why(here: Place, value: Measured, against: Against, window: Window | None) 
     if against is Against.AS_EXPECTED:
         return window.meaning
     if place(value, dataclasses.replace(window, beyond=Against.OUTSIDE)) is Against.UNDECIDED:
+        if told_high(value) > value.high95:
+            shown = with_unit(value.below_limit, value.unit)
+            return f"This scan shows nothing below {shown}; the limit expected is {_limit(value, window)}."
         return f"The 95 % interval spans the limit of {_limit(value, window)}."
-    side = "below the expected" if value.high95 < window.low else "past the limit of"
+    side = "below the expected" if told_high(value) < window.low else "past the limit of"
     return f"{say(value)} is {side} {_limit(value, window)}. {window.meaning}"
 
 
@@ -116,7 +119,7 @@ def no_window_reason(weeks: float) -> str:
 
 
 def _limit(value: Measured, window: Window) -> str:
-    passed = window.high if value.high95 > window.high else window.low
+    passed = window.high if told_high(value) > window.high else window.low
     return with_unit(passed, window.unit)
 
 

@@ -10,6 +10,11 @@ from ongrowth.findings.expect import range_words
 from ongrowth.reading import Against
 from ongrowth.wording import say
 
+# The plane of the defect is found; where it was found wrong, the stated uncertainty did not always show it.
+LOOK_AT_THE_DEFECT = (
+    "Look at the enlarged cut: the figure holds only if the lines drawn there follow the slit of the defect."
+)
+
 SYMBOLS = {
     Against.AS_EXPECTED: "✓",
     Against.UNDECIDED: "?",
@@ -20,7 +25,11 @@ SYMBOLS = {
 
 @dataclass(frozen=True, slots=True)
 class PrintedLine:
-    """One of the four lines as printed; `compared` holds a sentence for each earlier CT."""
+    """One of the four lines as printed.
+
+    `compared` holds a sentence for each earlier CT; `look` tells what the reader must see for himself
+    before he trusts the value, "" where there is nothing.
+    """
 
     name: str
     measured: str
@@ -29,6 +38,7 @@ class PrintedLine:
     result: str
     reason: str
     compared: tuple[str, ...] = ()
+    look: str = ""
 
 
 def print_line(line: Line, site: str, compared: Compared | None = None) -> PrintedLine:
@@ -54,6 +64,7 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
         result=_result_words(line),
         reason=_reason(line, compared) if needs_reason else "",
         compared=compared.lines(line.key, site) if compared else (),
+        look=LOOK_AT_THE_DEFECT if line.key == "bridging" and line.main.value.is_known else "",
     )
 
 

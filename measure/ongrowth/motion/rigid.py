@@ -110,7 +110,8 @@ def measured_length(vector: ArrayLike, covariance: ArrayLike, unit: Unit, cautio
 
     The plain length of a noisy vector is too long; the value is freed of that bias (zero where the
     vector is within its noise). The interval is that of a non-central chi distribution whose scale
-    and degrees of freedom match the covariance (Satterthwaite), so it holds zero motion honestly.
+    and degrees of freedom match the covariance (Satterthwaite), so it holds zero motion honestly; its upper
+    end is never below the coverage factor times the noise, however near to zero the estimate fell.
 
     Parameters
     ----------
@@ -134,7 +135,8 @@ def measured_length(vector: ArrayLike, covariance: ArrayLike, unit: Unit, cautio
         low, high = value - COVERAGE_95 * u, value + COVERAGE_95 * u
     else:
         low, high = (math.sqrt(scale * s) for s in _non_central(square / scale, noise / scale))
-    return Measured(value, u, min(low, value), max(high, value), unit, cautions)
+    high = max(high, value, COVERAGE_95 * math.sqrt(scale))  # a lucky draw must not look exact
+    return Measured(value, u, min(low, value), high, unit, cautions)
 
 
 def _non_central(x: float, freedom: float) -> tuple[float, float]:

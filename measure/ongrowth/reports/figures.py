@@ -44,6 +44,8 @@ STYLE: Any = {
     "xtick.major.width": 0.5,
     "ytick.major.width": 0.5,
 }
+_SLIT_MM = 8.0  # to each side of the defect: the bone round the screw at a pars
+_FACES_REACH_MM = 9.0
 _CASED = 2.4  # width of the dark casing under a light line, points
 HALO_EDGE = "#ffd23f"
 DEPTH_WORDS = "depth from the head end of the shaft, mm"
@@ -160,11 +162,40 @@ def _outline_along(axes: Axes, implant: ImplantReading, angle_deg: float) -> Non
         )
         edge = radius + width_along(halo, angle)
         _line(axes, halo.depth_mm, sign * edge, color=HALO_EDGE, lw=1.0)
-    if implant.defect is not None:
-        depth = implant.defect.depth_mm(implant.frame)
-        across = _defect_slope(implant, angle_deg)
-        reach = np.array([-9.0, 9.0])
-        _line(axes, depth + across * reach, reach, color="white", lw=0.8, ls=(0, (6, 2, 1, 2)))
+    _faces_along(axes, implant, angle_deg, lw=0.6)
+
+
+def _faces_along(axes: Axes, implant: ImplantReading, angle_deg: float, lw: float) -> None:
+    """Draw both faces of the defect, so that the slit between is seen; its middle where no gap is known."""
+    if implant.defect is None:
+        return
+    middle, slope = implant.defect.depth_mm(implant.frame), _defect_slope(implant, angle_deg)
+    half = _half_gap_mm(implant)
+    reach = np.array([-_FACES_REACH_MM, _FACES_REACH_MM])
+    for face in {middle - half, middle + half}:
+        _line(axes, face + slope * reach, reach, color="white", lw=lw, ls=(0, (6, 2, 1, 2)))
+
+
+def _half_gap_mm(implant: ImplantReading) -> float:
+    """Return half of the gap along the axis of the screw, mm; 0 where it is not known."""
+    assert implant.defect is not None
+    cosine = abs(float(implant.defect.plane.normal @ implant.frame.axis_direction))
+    return 0.0 if math.isnan(implant.defect.gap_mm) else implant.defect.gap_mm / 2.0 / cosine
+
+
+def draw_slit(cuts: Sequence[Cut], implant: ImplantReading, alt: str, size_mm: tuple[float, float]) -> str:
+    """Return the defect enlarged in the planes of the cuts along the screw, with its two faces."""
+    assert implant.defect is not None
+    middle = implant.defect.depth_mm(implant.frame)
+    with sized_figure(*size_mm) as (figure, out):
+        for axes, cut in zip(figure.subplots(1, len(cuts), squeeze=False)[0], cuts, strict=True):
+            show_cut(axes, cut)
+            _faces_along(axes, implant, 0.0 if cut.name == "along-zero" else 90.0, lw=0.8)
+            axes.set_xlim(middle - _SLIT_MM, middle + _SLIT_MM)
+            axes.set_ylim(-_SLIT_MM, _SLIT_MM)
+            axes.set_xlabel("depth, mm", labelpad=1.0)
+            write_edge_words(axes, cut)
+    return inline(out, alt)
 
 
 def _defect_slope(implant: ImplantReading, angle_deg: float) -> float:
@@ -299,8 +330,7 @@ def mark_defect(axes: Axes, implant: ImplantReading) -> None:
     radius = implant.screw.major_diameter_mm.value / 2.0
     slope = np.array([_defect_slope(implant, float(a)) for a in angle])
     middle = implant.defect.depth_mm(implant.frame) + radius * slope
-    cosine = abs(float(implant.defect.plane.normal @ implant.frame.axis_direction))
-    half = 0.0 if math.isnan(implant.defect.gap_mm) else implant.defect.gap_mm / 2.0 / cosine
+    half = _half_gap_mm(implant)
     axes.fill_betweenx(angle, middle - half, middle + half, color="white", lw=0)
     for edge in (middle - half, middle + half):
         axes.plot(edge, angle, color="black", lw=0.8)
@@ -335,15 +365,15 @@ def draw_profiles(
                 color=style["color"],
                 ls=style["ls"],
                 lw=1.1,
-                label=names[profile.side],
+                label=names[profile.side].partition(" (")[0],
             )
             _mark_width(axes, getattr(implant.halo, profile.side).mean_width, style)
         axes.axvline(0.0, color="0.6", lw=0.6)
         axes.set_ylim(-300.0, 1600.0)
         axes.set_xlim(-1.0, 6.0)
-        axes.set_xlabel("distance from the thread envelope, mm", labelpad=1.0)
+        axes.set_xlabel("mm from the thread", labelpad=1.0)
         axes.set_ylabel("CT number, HU", labelpad=1.0)
-        axes.legend(frameon=False, loc="upper right", fontsize=6.5)
+        axes.legend(frameon=False, loc="upper right", fontsize=6.0, handlelength=1.6, borderaxespad=0.0)
     return inline(out, alt)
 
 
@@ -421,7 +451,7 @@ def draw_time_line(
         axes.set_ylim(0.0, _time_top_mm(points, windows, surface))
         _mark_competition(axes)
         axes.set_xlabel("weeks since surgery", labelpad=1.0)
-        axes.set_ylabel("mean halo width, mm", labelpad=1.0)
+        axes.set_ylabel("mean width, mm", labelpad=1.0)
         axes.tick_params(length=2.0, pad=1.5)
         figure.legend(
             *axes.get_legend_handles_labels(),
@@ -490,7 +520,7 @@ def _window_bands(axes: Axes, windows: Windows, surface: str, last_week: float) 
             [band.high_mm] * 2,
             color="0.86",
             lw=0,
-            label="expected range" if k == 0 else None,
+            label="expected" if k == 0 else None,
             zorder=0,
         )
 

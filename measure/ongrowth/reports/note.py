@@ -11,6 +11,7 @@ from ongrowth.bridge import Bridge
 from ongrowth.findings import (
     CATEGORY_SOURCE,
     LINES,
+    LOOK_AT_THE_DEFECT,
     PLANE_WORDS,
     Compared,
     Expectation,
@@ -27,6 +28,7 @@ from ongrowth.quantity import Unit
 from ongrowth.reading import Against, Case, ImplantReading, Reading
 from ongrowth.scan import Level
 from ongrowth.wording import (
+    blur_source_words,
     fixed_words,
     plain_ascii,
     say,
@@ -123,7 +125,9 @@ def _technique(reading: Reading) -> list[str]:
     if scan.dose.ctdi_vol_mgy >= 0:
         made.append(f"CTDIvol {with_unit(scan.dose.ctdi_vol_mgy, Unit.MGY)}")
     out = [f"{'; '.join(made)}."]
-    out.append(f"Blur in plane {say(scan.blur_in_plane_mm)}; source: {scan.blur_source}.")
+    out.append(
+        f"Blur in plane {say(scan.blur_in_plane_mm)}, known from {blur_source_words(scan.blur_source)}."
+    )
     out += [
         f"Detection limit of the halo, {screw_name(one).lower()}: {say(one.halo.whole.detection_limit)}."
         for one in reading.implants
@@ -184,7 +188,8 @@ def _line(line: Line, site: str, compared: Compared) -> str:
     expected = f", expected: {range_words(window)}" if window is not None and range_words(window) else ""
     value = line.main.state if line.key == "metal" else say(line.main.value)
     why = f" {compared.named(line.deciding.why)}" if line.result is not Against.AS_EXPECTED else ""
-    return f"- {name[0].upper()}{name[1:]}: {value}{expected}. Result: {line.result.value}.{why}"
+    look = f" {LOOK_AT_THE_DEFECT}" if line.key == "bridging" and line.main.value.is_known else ""
+    return f"- {name[0].upper()}{name[1:]}: {value}{expected}. Result: {line.result.value}.{why}{look}"
 
 
 def _side(implant: ImplantReading, side: str, site: str) -> list[str]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import ongrowth
-from ongrowth.findings import Compared, lines_of, print_line, screw_sentence
+from ongrowth.findings import Compared, lines_of, no_scan_words, print_line, screw_sentence
 from ongrowth.reading import Case, ImplantReading, Reading
 from ongrowth.reports.figures import STYLE, paint_cut_along, paint_map
 from ongrowth.wording import fixed_words, weeks_words
@@ -128,7 +128,8 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
         printed = print_line(line, site, compared)
         words = (printed.name, printed.measured, printed.expected, f"{printed.symbol} {printed.result}")
         out.append(Row(tuple(zip(_COLUMNS_MM, words, strict=True))))
-        out += [Row(((_COLUMNS_MM[1], told),), 7.5) for told in printed.compared]
+        beside = [told for told in (*printed.compared, printed.look) if told]
+        out += [Row(((_COLUMNS_MM[1], told),), 7.5) for told in beside]
     if implant.cuts:
         out += [Pictures(implant), Row(((0.0, _CAPTION),), 6.5, after_mm=3.0)]
     return out
@@ -142,7 +143,7 @@ def _list(head: str, points: Sequence[str]) -> list[Row | Pictures]:
 def _next(case: Case) -> list[str]:
     week = case.summary.next_scan_week
     if math.isnan(week):
-        return ["Nothing here would be decided by a further CT at a later week."]
+        return [no_scan_words(case.findings, case.readings[-1].scan.weeks_since_surgery)]
     return [f"What is undecided would be decided by a CT at about week {week:.0f}, if one is wanted at all."]
 
 

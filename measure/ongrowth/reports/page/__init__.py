@@ -15,6 +15,7 @@ from ongrowth.findings import (
     Windows,
     line_words,
     lines_of,
+    no_scan_words,
     phase_words,
     print_line,
     screw_name,
@@ -28,17 +29,26 @@ from ongrowth.reports.figures import TimePoint
 from ongrowth.reports.page import tables
 from ongrowth.reports.page.by_hand import corrections_told, reader_table
 from ongrowth.reports.page.tables import Table
-from ongrowth.wording import fixed_words, say, say_short, side_words, weeks_words, with_unit
+from ongrowth.wording import (
+    blur_source_words,
+    fixed_words,
+    say,
+    say_short,
+    side_words,
+    weeks_words,
+    with_unit,
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A figure with its caption and its table twin."""
+    """A figure as wide as it is drawn, with its caption and its table twin; `anchor` is "" or its id."""
 
-    kind: str
+    width_mm: float
     caption: str
     svg: Markup
     twin: Table
+    anchor: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +59,10 @@ class ScrewView:
     sentence: str
     lines: tuple[PrintedLine, ...]
     pictures: tuple[Picture, ...]
+    slit: str
     halo: Table
     beside: tuple[Table, ...]
+    outlook: Table | None
     limits: str
 
 
@@ -151,6 +163,7 @@ def _phase(weeks: float) -> str:
 def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> ScrewView:
     weeks = case.readings[-1].scan.weeks_since_surgery
     names = {side: side_words(side, site) for side in ("head_side", "tip_side")}
+    pictures = tuple(_pictures(implant, case, names, windows))
     return ScrewView(
         name=screw_name(implant),
         sentence=screw_sentence(implant, case.findings, weeks, site),
@@ -158,9 +171,11 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
             print_line(line, site, Compared.of(case, implant.id))
             for line in lines_of(implant.id, case.findings)
         ),
-        pictures=tuple(_pictures(implant, case, names, windows)),
+        pictures=pictures,
+        slit=next((picture.anchor for picture in pictures if picture.anchor), ""),
         halo=tables.measured_table(implant.halo, names),
         beside=_tables_beside(implant),
+        outlook=tables.outlook_table(implant),
         limits=" ".join(_remarks(implant, names)),
     )
 
@@ -168,8 +183,7 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
 def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
     screw = tables.screw_table(implant)
     defect = None if implant.bridge is None else tables.defect_table(implant.bridge)
-    told = (defect, screw, tables.outlook_table(implant))
-    return tuple(table for table in told if table is not None)
+    return (screw,) if defect is None else (defect, screw)
 
 
 def _remarks(implant: ImplantReading, names: dict[str, str]) -> list[str]:
@@ -197,19 +211,30 @@ class _Sizes:
     along: float
     across: tuple[float, float]
     map: tuple[float, float]
+    slit: tuple[float, float]
+    gap: tuple[float, float]
     curve: tuple[float, float]
     time: tuple[float, float]
-    is_followed: bool
-
-    def kind(self, name: str) -> str:
-        """Return the class of a figure in the page."""
-        return f"{name} followed" if self.is_followed else name
 
 
 _ALONE = _Sizes(
-    figures.ALONG_MM, (56.0, 50.0), (124.0, 48.0), figures.SMALL_MM, figures.SMALL_MM, is_followed=False
+    along=figures.ALONG_MM,
+    across=(36.0, 38.0),
+    map=(102.0, 42.0),
+    slit=(78.0, 40.0),
+    gap=(41.0, 38.0),
+    curve=(43.0, 38.0),
+    time=(54.0, 38.0),
 )
-_FOLLOWED = _Sizes(68.0, (40.0, 36.0), (90.0, 37.0), (60.0, 36.0), (118.0, 36.0), is_followed=True)
+_FOLLOWED = _Sizes(
+    along=68.0,
+    across=(36.0, 31.0),
+    map=(90.0, 36.0),
+    slit=(68.0, 35.0),
+    gap=(40.0, 34.0),
+    curve=(48.0, 35.0),
+    time=(61.0, 35.0),
+)
 
 
 def _pictures(implant: ImplantReading, case: Case, names: dict[str, str], windows: Windows) -> list[Picture]:
@@ -220,6 +245,7 @@ def _pictures(implant: ImplantReading, case: Case, names: dict[str, str], window
     out = [_cut_along(cuts[n], implant, sizes) for n in ("along-zero", "along-quarter") if n in cuts]
     if change is None:
         out.append(_map(implant, names, sizes))
+        out += _slit(list(cuts.values()), implant, sizes)
     if "across" in cuts:
         out.append(_cut_across(cuts["across"], implant, sizes))
     if change is not None:
@@ -229,6 +255,7 @@ def _pictures(implant: ImplantReading, case: Case, names: dict[str, str], window
     if change is not None:
         out.append(_map(implant, names, sizes))
         out.append(_change_map(change, implant, case, names, sizes))
+        out += _slit(list(cuts.values()), implant, sizes)
     if implant.profiles:
         out.append(_profiles(implant, names, sizes))
     points = _time_points(implant.id, case)
@@ -249,18 +276,34 @@ def _is_latest(overlay: Overlay, implant: str, case: Case, change: ChangeMap | N
     return same and change is not None and overlay.from_scan == change.from_scan
 
 
-def _picture(kind: str, caption: str, svg: str, twin: Table) -> Picture:
-    return Picture(kind, caption, Markup(svg), twin)  # drawn by us; data in it are escaped
+def _picture(width_mm: float, caption: str, svg: str, twin: Table, anchor: str = "") -> Picture:
+    return Picture(width_mm, caption, Markup(svg), twin, anchor)  # drawn by us; data in it are escaped
 
 
 def _cut_along(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
     alt = (
         f"CT cut along the screw, {cut.edge_words[2]} up, bone window. Dashed: thread. "
-        f"Yellow: outer edge of the halo as measured. Dash-dotted: plane of the defect."
+        f"Yellow: outer edge of the halo as measured. Dash-dotted: the faces of the defect."
     )
     caption = f"Along the screw, {cut.edge_words[2]} up"
     svg = figures.draw_cut_along(cut, implant, alt, sizes.along)
-    return _picture(sizes.kind("along"), caption, svg, tables.cut_along_twin(cut, implant))
+    return _picture(sizes.along, caption, svg, tables.cut_along_twin(cut, implant))
+
+
+def _slit(cuts: list[Cut], implant: ImplantReading, sizes: _Sizes) -> list[Picture]:
+    """Return the defect enlarged, so that a reader can see whether its plane was found right."""
+    along = [cut for cut in cuts if cut.name != "across"]
+    if implant.defect is None or not along:
+        return []
+    twin = tables.plane_twin(implant)
+    told = "; ".join(f"{name}: {value}" for name, value in twin.rows)
+    alt = (
+        "The defect enlarged in the two planes along the screw, the faces as found drawn as lines: they must "
+        f"follow the dark slit. {told}."
+    )
+    svg = figures.draw_slit(along, implant, alt, sizes.slit)
+    caption = "The defect enlarged. Do the lines (its faces as found) follow the dark slit?"
+    return [_picture(sizes.slit[0], caption, svg, twin, f"slit-{implant.id}")]
 
 
 def _cut_across(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
@@ -270,7 +313,7 @@ def _cut_across(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
     )
     svg = figures.draw_cut_across(cut, implant, alt, sizes.across)
     twin = tables.cut_across_twin(cut, implant)
-    return _picture(sizes.kind("across"), f"Across, at the widest halo (depth {at})", svg, twin)
+    return _picture(sizes.across[0], f"Across, at the widest halo (depth {at})", svg, twin)
 
 
 def _map(implant: ImplantReading, names: dict[str, str], sizes: _Sizes) -> Picture:
@@ -280,9 +323,9 @@ def _map(implant: ImplantReading, names: dict[str, str], sizes: _Sizes) -> Pictu
         f"Mean width {say_short(halo.head_side.mean_width)} on the {names['head_side']}, "
         f"{say_short(halo.tip_side.mean_width)} on the {names['tip_side']}."
     )
-    caption = "Unrolled halo (white line: 1 mm; hatched: not measured; grey: no bone there)"
+    caption = "Unrolled halo (line: 1 mm; hatched: not measured; grey: no bone)"
     svg = figures.draw_map(implant, alt, sizes.map)
-    return _picture(sizes.kind("map"), caption, svg, tables.sector_twin(halo, implant.frame, names))
+    return _picture(sizes.map[0], caption, svg, tables.sector_twin(halo, implant.frame, names))
 
 
 def _change_map(
@@ -302,8 +345,8 @@ def _change_map(
         if one.id == implant.id
     )
     svg = then_and_now.draw_change_map(change, before, alt, sizes.map)
-    caption = f"Change of the halo since {since} (within white lines: beyond its 95 % interval)"
-    return _picture(sizes.kind("map"), caption, svg, twin)
+    caption = f"Change since {since} (within lines: beyond its 95 % interval)"
+    return _picture(sizes.map[0], caption, svg, twin)
 
 
 def _overlay(overlay: Overlay, case: Case, names: dict[str, str], sizes: _Sizes) -> Picture:
@@ -317,7 +360,7 @@ def _overlay(overlay: Overlay, case: Case, names: dict[str, str], sizes: _Sizes)
     caption = f"Grey: {now}. Yellow: outlines at {since}. Held still: the {held}"
     svg = then_and_now.draw_overlay(overlay, alt, sizes.along)
     twin = tables.motion_twin([m for m in case.motions if _is_same_pair(m, overlay)], names)
-    return _picture(sizes.kind("along"), caption, svg, twin)
+    return _picture(sizes.along, caption, svg, twin)
 
 
 def _is_same_pair(motion: MotionRecord, overlay: Overlay) -> bool:
@@ -335,9 +378,9 @@ def _since(scan: str, case: Case) -> str:
 
 def _profiles(implant: ImplantReading, names: dict[str, str], sizes: _Sizes) -> Picture:
     alt = "CT number against distance from the thread on both sides, mean and 10th to 90th percentile."
-    caption = "Profiles outward (marks below: mean width with 95 % interval)"
+    caption = "Profiles outward (marks: mean width, 95 % interval)"
     svg = figures.draw_profiles(implant.profiles, implant, names, alt, sizes.curve)
-    return _picture("third", caption, svg, tables.profile_twin(implant.profiles, names))
+    return _picture(sizes.curve[0], caption, svg, tables.profile_twin(implant.profiles, names))
 
 
 def _gap_map(implant: ImplantReading, sizes: _Sizes) -> Picture:
@@ -347,11 +390,9 @@ def _gap_map(implant: ImplantReading, sizes: _Sizes) -> Picture:
         f"Gap width over the section of the defect: mean {say_short(bridge.gap_width_mean)}; "
         f"bridged {say_short(bridge.bridged_fraction)}, crossed hatching."
     )
-    caption = "Gap over the section (crossed: bridged; hatched: hidden by metal)"
-    size = sizes.across if sizes.is_followed else figures.SMALL_MM
-    svg = figures.draw_gap_map(bridge.map, alt, size)
-    kind = "across followed" if sizes.is_followed else "third"
-    return _picture(kind, caption, svg, tables.gap_twin(bridge))
+    caption = "Gap (crossed: bridged; hatched: hidden by metal)"
+    svg = figures.draw_gap_map(bridge.map, alt, sizes.gap)
+    return _picture(sizes.gap[0], caption, svg, tables.gap_twin(bridge))
 
 
 def _time_points(implant: str, case: Case) -> list[TimePoint]:
@@ -372,16 +413,14 @@ def _time_line(
         f"{row[0]}: {row[1]} and {row[2]}" for row in twin.rows
     )
     svg = figures.draw_time_line(points, windows, implant.surface, names, alt, sizes.time)
-    caption = (
-        "Time line (grey: expected range). *About three months, common practice; it never clears an athlete"
-    )
-    return _picture("wide" if sizes.is_followed else "third", caption, svg, twin)
+    caption = "Mean halo width over time. *About three months, common practice; it never clears an athlete"
+    return _picture(sizes.time[0], caption, svg, twin)
 
 
 def _next_scan(case: Case, last: Reading) -> str:
     week = case.summary.next_scan_week
     if math.isnan(week):
-        return "Nothing here would be decided by a further CT at a later week."
+        return no_scan_words(case.findings, last.scan.weeks_since_surgery)
     dose = last.scan.dose
     told = ""
     if not math.isnan(dose.effective_msv):
@@ -401,7 +440,7 @@ def _scan_facts(reading: Reading) -> str:
         f"noise {with_unit(scan.noise_hu, Unit.HU)}" if scan.noise_hu >= 0 else "",
         f"blur in plane {say(scan.blur_in_plane_mm)}",
         f"blur through plane {say(scan.blur_through_plane_mm)}",
-        f"source of the blur: {scan.blur_source}",
+        f"blur known from {blur_source_words(scan.blur_source)}",
     ]
     return "; ".join(part for part in told if part)
 

@@ -154,8 +154,26 @@ def defect_table(bridge: Bridge) -> Table:
         ("Edge, head side", edge_words(bridge.head_edge)),
         ("Edge, tip side", edge_words(bridge.tip_edge)),
         ("Plane", PLANE_WORDS[bridge.defect.how]),
+        ("*Source", CATEGORY_SOURCE),
     )
-    return Table(f"Defect: value (95 % interval); *{CATEGORY_SOURCE}", ("", ""), rows)
+    return Table("Defect: value (95 % interval)", ("", ""), rows)
+
+
+def plane_twin(implant: ImplantReading) -> Table:
+    """Return where the plane of the defect lies and how well it is known: the twin of the enlarged defect."""
+    defect = implant.defect
+    assert defect is not None
+    cosine = abs(float(defect.plane.normal @ implant.frame.axis_direction))
+    tilt_deg = math.degrees(math.acos(min(cosine, 1.0)))
+    rows = (
+        ("Plane", PLANE_WORDS[defect.how]),
+        ("Depth where it crosses the screw", with_unit(defect.depth_mm(implant.frame), Unit.MM)),
+        ("Its tilt against square to the screw", with_unit(tilt_deg, Unit.DEG)),
+        ("Distance of the faces drawn", _length(defect.gap_mm)),
+        ("Standard uncertainty of the tilt", with_unit(defect.u_angle_deg, Unit.DEG)),
+        ("Standard uncertainty of the place", with_unit(defect.u_offset_mm, Unit.MM)),
+    )
+    return Table("Plane of the defect", ("", ""), rows)
 
 
 def gap_twin(bridge: Bridge) -> Table:
