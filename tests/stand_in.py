@@ -60,6 +60,8 @@ def measure(job: Job, folder: Path) -> Measurement:
         raise KeyError("no such thing")
     if text == "greedy":
         raise MemoryError
+    if text.startswith("has"):
+        text = str(float(text.split()[1] in os.environ))
     if text.startswith("slow"):
         time.sleep(float(text.split()[1]))
         text = "0.5"

@@ -34,6 +34,10 @@ ONE_THREAD = dict.fromkeys(
     "1",
 )
 
+# set by Dask for its workers: with it memory goes back to the system after each array and is fetched again
+# page by page, and arithmetic on arrays of some 100 kB takes several times as long
+_NOT_HANDED_ON = "MALLOC_TRIM_THRESHOLD_"
+
 _LOOK_S = 0.1
 _READY = "ready"
 _MIB = float(1 << 20)
@@ -139,7 +143,7 @@ def _start() -> subprocess.Popen[bytes]:
         [sys.executable, "-c", "from ongrowth.cohort.ward import serve; serve()"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        env=os.environ | ONE_THREAD,
+        env={name: text for name, text in os.environ.items() if name != _NOT_HANDED_ON} | ONE_THREAD,
     )
     if process.stdin is not None:
         process.stdin.write(cloudpickle.dumps((os.getpid(), sys.path)))
