@@ -155,6 +155,16 @@ def test_faults_of_the_head_come_all_at_once(folder: Path) -> None:
     assert "weeks_since_surgery" in told_of[3]
 
 
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [("surfaec", "surface"), ("diameter_mm", "major_diameter_mm"), ("diameter_cm", "major_diameter_mm")],
+)
+def test_a_column_that_would_be_passed_through_unused_is_told(folder: Path, name: str, meant: str) -> None:
+    """Without its surface a plain screw would be held against the windows of a coated one."""
+    (told,) = faults(folder, f"case,scan,{name},reader,arm,age\nx\n")
+    assert told.endswith(f"Did you mean {meant}?")
+
+
 def test_faults_of_the_rows_come_all_at_once_with_their_rows(folder: Path) -> None:
     head = "case,scan,weeks_since_surgery,implant,side,major_diameter_mm\n"
     told_of = faults(

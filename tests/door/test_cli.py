@@ -109,9 +109,9 @@ def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path
     [
         (["--weeks", "-3000"], "impossible-week", "between"),
         (["--weeks", "99999"], "impossible-week", "between"),
-        (["--diameter", "40"], "impossible-size", "major_diameter_mm"),
+        (["--diameter", "40"], "impossible-size", "--diameter: 40.0 is above 14"),
         (["--diameter", "-1"], "impossible-size", "below 1"),
-        (["--diameter", "3", "--root-diameter", "3.5"], "impossible-size", "smaller"),
+        (["--diameter", "3", "--root-diameter", "3.5"], "impossible-size", "--root-diameter must be smaller"),
         (["--head", "1,2,3"], "impossible-size", "together"),
         (["--head", "1,2"], "bad-usage", "3 numbers"),
         (["--tip", "1,2,nan", "--head", "0,0,0"], "bad-usage", "3 numbers"),

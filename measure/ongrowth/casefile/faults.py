@@ -46,7 +46,7 @@ def fault_of(found: Any) -> Problem:
         words = [word for word in re.findall(r"'([^']*)'", found["ctx"]["expected"]) if word]
         near = difflib.get_close_matches(str(given), words, n=1)
         advice = f"Did you mean {near[0]}?" if near else f"It may be {', '.join(words)}."
-        return fault("bad-case-file", f"{place}: {given!r} is not one of {', '.join(words)}.", advice)
+        return fault("bad-case-file", f"{place}: {given!r} is not known there.", advice)
     said = _plain_message(found)
     return fault("bad-case-file", f"{place}: {said}.", _describe(found["loc"]))
 

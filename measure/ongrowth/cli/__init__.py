@@ -46,6 +46,16 @@ if TYPE_CHECKING:
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # before numpy is loaded; the user's own setting stands
 
+_SIZES = {
+    "diameter": "major_diameter_mm",
+    "root_diameter": "root_diameter_mm",
+    "pitch": "pitch_mm",
+    "length": "length_mm",
+    "head": "head_mm",
+    "tip": "tip_mm",
+    "material": "material",
+    "side": "side",
+}  # options of a screw, and their keys in a case file
 _SHELLS = ("bash", "zsh", "fish")
 
 
@@ -161,22 +171,21 @@ def _spec(given: dict[str, Any]) -> ScrewSpec:
 
     from ongrowth.casefile import BadCaseFile, parse_implant
 
-    names = {
-        "diameter": "major_diameter_mm",
-        "root_diameter": "root_diameter_mm",
-        "pitch": "pitch_mm",
-        "length": "length_mm",
-        "material": "material",
-        "side": "side",
-    }
-    entry = {name: given[option] for option, name in names.items() if given.get(option) is not None}
-    entry |= {f"{end}_mm": given[end] for end in ("head", "tip") if given.get(end) is not None}
+    entry = {key: given[option] for option, key in _SIZES.items() if given.get(option) is not None}
     surface = given.get("surface", "plain")
     try:
         return replace(parse_implant({"id": "screw", "surface": surface, **entry}).spec(), id="")
     except BadCaseFile as error:
-        told = (f"impossible-size: {problem.text} {problem.advice}" for problem in error.problems)
+        told = (f"impossible-size: {_in_options(str(problem.text))}" for problem in error.problems)
         raise Misuse("\n".join(told)) from error
+
+
+def _in_options(fault: str) -> str:
+    """Return a fault of a size with the option's name where it has the key of the case file."""
+    text = fault.removeprefix("implant, ").removeprefix("implant: ")
+    for option, key in _SIZES.items():
+        text = text.replace(key, f"--{option.replace('_', '-')}")
+    return f"{text} Lengths are in mm."
 
 
 def _plane(numbers: tuple[float, ...] | None) -> Any:

@@ -37,6 +37,8 @@ KNOWN_COLUMNS = ("case_file", "case", "scan", *_SCAN_FACTS, "implant", *IMPLANT_
 _TAKEN = {*ROW_COLUMNS, *SCAN_COLUMNS, "case", "scan", "category", "state"} - set(KNOWN_COLUMNS)
 _FIRST_ROW = 2  # below the head, as a spreadsheet counts
 _ROLES = ("", "pre-op", "baseline", "follow-up")
+_SHORT_NAMES = {"diameter": "major_diameter_mm", "outer_diameter": "major_diameter_mm", "coated": "surface"}
+_ALIKE = 0.85  # two letters of seven swapped
 _UNIT = re.compile(r"_(cm|m|in|inch|inches|um|micron|days?|months?|years?|percent|rad)$")
 
 
@@ -256,6 +258,9 @@ def _strange_column(name: str) -> Iterator[Problem]:
         yield fault("taken-column", f"The column {name} is a name of the results.", f"Call it my_{name}.")
         return
     bare = _UNIT.sub("", name)
+    if meant := _SHORT_NAMES.get(re.sub(r"_mm$", "", bare)):
+        yield fault("misspelt-column", f"The column {name} is not known.", f"Did you mean {meant}?")
+        return
     with_unit = [
         c for c in KNOWN_COLUMNS if bare in (c, re.sub(r"_mm$", "", c), c.removesuffix("_since_surgery"))
     ]
@@ -265,7 +270,7 @@ def _strange_column(name: str) -> Iterator[Problem]:
     elif re.search(r"_since_surgery$|^(weeks?|months?|days?)$", name):
         advice = "Give weeks_since_surgery, or surgery_date and scan_date."
         yield fault("unknown-unit", f"The unit of column {name} is not the one expected.", advice)
-    elif near := difflib.get_close_matches(name, KNOWN_COLUMNS, n=1, cutoff=0.88):
+    elif near := difflib.get_close_matches(name, KNOWN_COLUMNS, n=1, cutoff=_ALIKE):
         yield fault("misspelt-column", f"The column {name} is not known.", f"Did you mean {near[0]}?")
 
 
