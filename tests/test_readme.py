@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import tomllib
 from pathlib import Path
 
 import click
@@ -65,6 +66,15 @@ def test_the_library_example_runs(
     printed = capsys.readouterr().out.splitlines()
     assert any(line.startswith("head_side mean_width as expected") for line in printed)
     assert any(line.startswith("tip_side mean_width") for line in printed)
+
+
+def test_the_extras_named_are_those_there_are() -> None:
+    made = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    table = README[README.index("| extra | for |") :].split("\n\n")[0]
+    assert set(re.findall(r"^\| `(\w+)`", table, re.MULTILINE)) == set(made["optional-dependencies"])
+    for page in (README, *(path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md"))):
+        for named in re.findall(r"extras? `(\w+)`(?: and `(\w+)`)?", page):
+            assert {name for name in named if name} <= set(made["optional-dependencies"])
 
 
 def test_every_command_and_option_named_exists() -> None:

@@ -10,6 +10,7 @@ import sys
 import tomllib
 from dataclasses import dataclass
 from importlib.resources import files
+from pathlib import Path
 
 from ongrowth.quantity import Measured, Unit
 
@@ -211,5 +212,27 @@ def install_words(extra: str = "") -> str:
     extra : str
         Extra of this project, for example "dicom"; empty: the project without extras.
     """
-    wanted = f'"ongrowth[{extra}]"' if extra else "ongrowth"
-    return f"Run: {shlex.quote(sys.executable)} -m pip install {wanted}"
+    folder, is_linked = _installed_from()
+    wanted = f"{folder or 'ongrowth'}{f'[{extra}]' if extra else ''}"
+    link = "--editable " if is_linked else ""
+    return f'Run: {shlex.quote(sys.executable)} -m pip install {link}"{wanted}"'
+
+
+def _installed_from() -> tuple[str, bool]:
+    """Return the folder this program was installed from, if still there, and whether it is used in place.
+
+    An installer notes both (PEP 610); a program that came from an index has no such note.
+    """
+    import json
+    from importlib.metadata import PackageNotFoundError, distribution
+    from urllib.parse import urlsplit
+    from urllib.request import url2pathname
+
+    try:
+        note = json.loads(distribution("ongrowth").read_text("direct_url.json") or "{}")
+    except (PackageNotFoundError, ValueError):
+        return "", False
+    folder = url2pathname(urlsplit(note.get("url", "")).path)
+    if "dir_info" not in note or not (Path(folder) / "pyproject.toml").is_file():
+        return "", False
+    return folder, bool(note["dir_info"].get("editable"))

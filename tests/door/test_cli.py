@@ -9,6 +9,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import build_reading as build
@@ -23,7 +24,7 @@ from ongrowth.case.reading import scan_id
 from ongrowth.cli import main
 from ongrowth.reading import Reading, read_case, read_reading
 from ongrowth.scan import Acquisition, refuse
-from ongrowth.wording import fixed_words
+from ongrowth.wording import fixed_words, install_words
 
 
 def run(*args: str | Path) -> Result:
@@ -308,6 +309,30 @@ def test_ready_names_each_use() -> None:
     uses = {line.split()[0] for line in told.stdout.splitlines() if not line.startswith(" ")}
     assert uses == {"core", "dicom", "viewer", "cohort", "physics"}
     assert {"use", "name", "found", "remedy"} == set(json.loads(run("ready", "--json").stdout)[0])
+
+
+@pytest.mark.parametrize(
+    ("is_there", "origin", "wanted"),
+    [
+        (True, {"dir_info": {"editable": True}}, '--editable "{folder}[dicom]"'),
+        (True, {"dir_info": {}}, '"{folder}[dicom]"'),
+        (False, {"dir_info": {}}, '"ongrowth[dicom]"'),
+        (True, None, '"ongrowth[dicom]"'),
+    ],
+)
+def test_what_is_missing_is_added_from_where_the_program_came(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, is_there: bool, origin: Any, wanted: str
+) -> None:
+    """Note of the installer: PEP 610, direct_url.json."""
+    folder = tmp_path / "un packed"
+    folder.mkdir()
+    if is_there:
+        (folder / "pyproject.toml").touch()
+    note = None if origin is None else json.dumps(origin | {"url": folder.as_uri()})
+    monkeypatch.setattr(
+        "importlib.metadata.distribution", lambda _: SimpleNamespace(read_text=lambda _: note)
+    )
+    assert install_words("dicom").endswith(f" -m pip install {wanted.format(folder=folder)}")
 
 
 # ---- the group ----
