@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
+import runpy
 from pathlib import Path
 
 import pytest
@@ -22,6 +24,7 @@ from ongrowth.casefile import (
     weeks_between,
 )
 
+DOCS = Path(__file__).parents[1] / "docs"
 FULL = """
 [patient]
 id = "harbour-07"            # pseudonym
@@ -223,3 +226,19 @@ def test_a_screw_is_passed_on_unchanged(major: float, ratio: float, length: floa
     }
     spec = Implant.model_validate(entry).spec()
     assert {name: getattr(spec, name) for name in entry} == entry
+
+
+# ---- its page ----
+
+
+def test_the_example_of_the_page_is_a_case_file() -> None:
+    (example,) = re.findall(
+        r"```toml\n(.*?)```", (DOCS / "casefile.md").read_text(encoding="utf-8"), re.DOTALL
+    )
+    case = parse_case_file(example, Path("/data"))
+    assert [scan.name for scan in case.scan] == ["w06", "w26"]
+
+
+def test_the_table_of_the_page_is_as_written_by_its_script() -> None:
+    script = runpy.run_path(str(DOCS / "write_casefile.py"))
+    assert script["table"]() in (DOCS / "casefile.md").read_text(encoding="utf-8")

@@ -104,5 +104,5 @@ def _describe(location: tuple[str | int, ...]) -> str:
     return (
         f"Expected: {field.description}."
         if field is not None and field.description
-        else "See the case file page."
+        else "docs/casefile.md lists all keys."
     )

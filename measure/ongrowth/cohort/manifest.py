@@ -37,6 +37,10 @@ KNOWN_COLUMNS = ("case_file", "case", "scan", *_SCAN_FACTS, "implant", *IMPLANT_
 _TAKEN = {*ROW_COLUMNS, *SCAN_COLUMNS, "case", "scan", "category", "state"} - set(KNOWN_COLUMNS)
 _FIRST_ROW = 2  # below the head, as a spreadsheet counts
 _ROLES = ("", "pre-op", "baseline", "follow-up")
+_WHAT_IT_HOLDS = {
+    "case": "it holds the pseudonym of the patient, docs/cohort.md lists all columns",
+    "scan": "it holds the path of the CT, relative to the manifest",
+}
 _SHORT_NAMES = {"diameter": "major_diameter_mm", "outer_diameter": "major_diameter_mm", "coated": "surface"}
 _ALIKE = 0.85  # two letters of seven swapped
 _UNIT = re.compile(r"_(cm|m|in|inch|inches|um|micron|days?|months?|years?|percent|rad)$")
@@ -241,7 +245,7 @@ def _column_faults(columns: Sequence[str]) -> Iterator[Problem]:
         for name in ("case", "scan"):
             if name not in columns:
                 near = difflib.get_close_matches(name, columns, n=1, cutoff=0.7)
-                hint = f"Is it {near[0]}?" if near else f"Add it; known columns: {', '.join(KNOWN_COLUMNS)}."
+                hint = f"Is it {near[0]}?" if near else f"Add it; {_WHAT_IT_HOLDS[name]}."
                 yield fault("missing-column", f"The column {name} is missing.", hint)
     for name in sorted({c for c in columns if columns.count(c) > 1}):
         yield fault(
