@@ -343,7 +343,7 @@ def test_listing_tells_sizes(tmp_path: Path) -> None:
     assert (one.n_slices, one.kernel, one.description) == (26, "BONE", "L4")
     assert (one.thickness_mm, one.gap_mm, one.pixel_mm) == pytest.approx((2.0, 1.25, 0.5))
     assert one.is_usable
-    assert str(one) == "L4 (26 slices, 2 mm thick): the only series"
+    assert str(one) == "series 2, kernel BONE (26 slices, 2 mm thick): the only series"
 
 
 def test_default_acquisition_is_empty() -> None:

@@ -16,6 +16,7 @@ from ongrowth.geometry import frozen
 from ongrowth.scan import Acquisition, refuse
 
 SCHEMA = "ongrowth-calibration/1"
+_MATERIALS, _SOURCES = ("titanium", "steel", "cobalt-chrome"), ("calibration", "earlier scan")
 _KVP_TOLERANCE = 1.0
 _THICKNESS_TOLERANCE_MM = 0.06  # headers round slice thickness
 
@@ -126,17 +127,25 @@ class Calibration:
         stated = record["protocol"]
         protocol = _protocol(stated) if stated else None
         covariance = np.asarray(record["covariance"], dtype=np.float64)
-        if covariance.shape != (5, 5) or np.linalg.eigvalsh(covariance).min() <= 0:
+        is_whole = covariance.shape == (5, 5) and bool(np.all(np.isfinite(covariance)))
+        if not is_whole or np.linalg.eigvalsh(covariance).min() <= 0:
             raise ValueError("covariance is not a positive 5 x 5 matrix")
         numbers = {k: _number(record.get(k)) for k in ("metal_hu", "metal_u_hu", "misfit_share")}
-        return cls(
-            Blur(**record["blur"]),
-            covariance,
-            protocol,
-            material=record.get("material", "titanium"),
-            source=record.get("source", "calibration"),
-            **numbers,
-        )
+        material, source = record.get("material", "titanium"), record.get("source", "calibration")
+        is_level = all(not value <= 0.0 for name, value in numbers.items() if name != "misfit_share")
+        if material not in _MATERIALS or source not in _SOURCES or not is_level:
+            raise ValueError("material, source or level of the metal")
+        return cls(_blur(record["blur"]), covariance, protocol, material=material, source=source, **numbers)
+
+
+def _blur(stated: dict[str, Any]) -> Blur:
+    """Return a point spread whose numbers a scanner can have; wide bounds, but nothing absurd."""
+    blur = Blur(**{name: float(value) for name, value in stated.items()})
+    bounds = {"f0_per_mm": (0.05, 20.0), "p": (0.3, 10.0), "b": (-50.0, 50.0), "c": (-50.0, 50.0)}
+    bounds |= dict.fromkeys(("box_mm", "second_box_mm"), (0.0, 10.0))
+    if not all(low <= getattr(blur, name) <= high for name, (low, high) in bounds.items()):
+        raise ValueError("no scanner blurs like that")
+    return blur
 
 
 def _protocol(stated: dict[str, Any]) -> Protocol:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import enum
 import math
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -68,6 +69,8 @@ class Acquisition:
 
     `algorithm` is one of "filtered back-projection", "iterative", "deep-learning",
     "mono-energetic", "photon-counting", "not stated"; `strength` is the vendor's own text.
+    `patient_words` are the words that name the patient (name, numbers, day of birth), in lower case:
+    they are there to be kept out of what is printed, see `printable`.
     """
 
     modality: str = ""
@@ -84,11 +87,24 @@ class Acquisition:
     study_uid: str = ""
     frame_of_reference_uid: str = ""
     patient_id: str = ""
+    patient_words: tuple[str, ...] = ()
     date: dt.date | None = None
     birth_year: int | None = None
     is_metal_reduced: bool = False
     is_lossy: bool = False
     dose: Dose = field(default_factory=Dose)
+
+    def printable(self, text: str) -> str:
+        """Return a text of the header without the words that name the patient.
+
+        Examples
+        --------
+        >>> Acquisition(patient_words=("quill", "4711")).printable("BONE, Quill 4711")
+        'BONE, (withheld) (withheld)'
+        """
+        for word in self.patient_words:
+            text = re.sub(rf"(?<![^\W_]){re.escape(word)}(?![^\W_])", "(withheld)", text, flags=re.IGNORECASE)
+        return text
 
 
 @dataclass(frozen=True, slots=True, eq=False)

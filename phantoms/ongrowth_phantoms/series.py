@@ -97,7 +97,7 @@ def _image(scan: Scan, k: int, date: dt.date, patient_id: str, series_number: in
 
 
 def _write_patient(image: FileDataset, date: dt.date, patient_id: str) -> None:
-    image.PatientName = "Phantom^Invented"
+    image.PatientName = "Nobody^Invented"
     image.PatientID = patient_id
     image.PatientBirthDate = "20150101"
     image.PatientSex = "O"

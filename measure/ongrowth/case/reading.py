@@ -333,10 +333,11 @@ def _weeks(known: Known, scan: Scan) -> float:
 
 
 def scan_id(path: Path, known: Known, scan: Scan) -> str:
-    """Return the scan's id; a folder that bears the patient's number lends no name."""
+    """Return the scan's id; a folder that bears the patient's name or number lends no name."""
     name = known.scan_id or scan_name(path)
-    patient = scan.acquisition.patient_id
-    return "scan" if len(patient) > 2 and patient.lower() in name.lower() else name
+    made = scan.acquisition
+    has_number = len(made.patient_id) > 2 and made.patient_id.lower() in name.lower()
+    return "scan" if has_number or made.printable(name) != name else name
 
 
 def _settings(known: Known) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import difflib
@@ -155,9 +156,13 @@ def _rows_words(rows: Sequence[int]) -> str:
 def look_through(path: Path, *, calibration: Path | None = None, windows: Path | None = None) -> Manifest:
     """Read a manifest and collect everything that is wrong with it, without refusing."""
     try:
-        columns, rows = _read_rows(path)
+        return _looked_through(path, calibration, windows)
     except _UnreadableError as error:
         return Manifest((), faults=(Fault(0, error.problem),))
+
+
+def _looked_through(path: Path, calibration: Path | None, windows: Path | None) -> Manifest:
+    columns, rows = _read_rows(path)
     faults = [Fault(0, problem) for problem in _column_faults(columns)]
     if faults:
         return Manifest((), faults=tuple(faults))
@@ -185,7 +190,7 @@ def _read_rows(path: Path) -> tuple[list[str], _Rows]:
             return _parquet_rows(path)
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        what = f"The manifest {path.name} cannot be read ({error.strerror or error})."
+        what = f"The manifest {path.name} cannot be read ({error.strerror or 'its contents are damaged'})."
         raise _UnreadableError(fault("no-manifest", what, "Check the path.")) from error
     except UnicodeDecodeError as error:
         what = f"The manifest {path.name} is no UTF-8 text."
@@ -196,7 +201,7 @@ def _read_rows(path: Path) -> tuple[list[str], _Rows]:
 def _csv_rows(text: str) -> tuple[list[str], _Rows]:
     head = text.split("\n", 1)[0]
     separator = max(",;\t", key=head.count)
-    table = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    table = _sound(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     columns = [name.strip() for name in next(table, [])]
 
     def rows() -> _Rows:
@@ -211,6 +216,15 @@ def _csv_rows(text: str) -> tuple[list[str], _Rows]:
     return columns, rows()
 
 
+def _sound(table: Iterator[list[str]]) -> Iterator[list[str]]:
+    try:
+        yield from table
+    except csv.Error as error:
+        raise _UnreadableError(
+            fault("no-manifest", f"The manifest is no CSV ({error}).", "Mend it.")
+        ) from error
+
+
 def _parquet_rows(path: Path) -> tuple[list[str], _Rows]:
     try:
         import pyarrow as pa
@@ -218,15 +232,26 @@ def _parquet_rows(path: Path) -> tuple[list[str], _Rows]:
     except ImportError as error:
         what = "Reading Parquet needs pyarrow."
         raise _UnreadableError(fault("not-installed", what, install_words("cohort"))) from error
-    try:
+
+    @contextlib.contextmanager
+    def told() -> Iterator[None]:
+        try:
+            yield
+        except (pa.ArrowException, OSError, ValueError) as error:
+            what = f"The manifest {path.name} is no sound Parquet file."
+            raise _UnreadableError(fault("no-manifest", what, "Write it again.")) from error
+
+    with told():
         file = pq.ParquetFile(path)
-    except pa.ArrowInvalid as error:
-        what = f"The manifest {path.name} is no Parquet file."
-        raise _UnreadableError(fault("no-manifest", what, "Write it again.")) from error
-    batches = (batch.to_pylist() for batch in file.iter_batches(batch_size=1000))
-    rows = itertools.chain.from_iterable(batches)
-    texts = ({name: _text(cell) for name, cell in row.items()} for row in rows)
-    return list(file.schema_arrow.names), enumerate(texts, start=_FIRST_ROW)
+        columns = list(file.schema_arrow.names)
+
+    def rows() -> _Rows:
+        with told():
+            batches = (batch.to_pylist() for batch in file.iter_batches(batch_size=1000))
+            for number, row in enumerate(itertools.chain.from_iterable(batches), start=_FIRST_ROW):
+                yield number, {name: _text(cell) for name, cell in row.items()}
+
+    return columns, rows()
 
 
 def _text(value: Any) -> str:

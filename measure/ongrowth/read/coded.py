@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import math
 import os
 import struct
 import subprocess
@@ -26,6 +27,7 @@ from ongrowth.read.decoder import ANSWER, REQUEST
 from ongrowth.scan import Refused, refuse
 from ongrowth.series import UNREADABLE, Slice
 from ongrowth.series.header import whole
+from ongrowth.series.source import reason
 
 MOST_WORKERS = 2
 WORTH_A_WORKER = 16  # slices; starting one costs about half a second
@@ -138,16 +140,22 @@ def _read_answer(one: Slice, pipe: IO[bytes]) -> NDArray[np.integer]:
     return stored.reshape(rows, columns)
 
 
+def _named(one: Slice) -> str:
+    """Return what an image is called: by its number, for the name of its file may name the patient."""
+    number = one.number("InstanceNumber")
+    return "an image without number" if math.isnan(number) else f"image {number:.0f}"
+
+
 def truncated(one: Slice) -> Refused:
     """Return the refusal of a file that is too short."""
-    text = f"{Path(one.image.entry.name).name} ends before its last pixel."
+    text = f"{_named(one).capitalize()} ends before its last pixel."
     return refuse("truncated-file", text, "Export the whole series again.")
 
 
-def failed(one: Slice, reason: str) -> Refused:
+def failed(one: Slice, why: str) -> Refused:
     """Return the refusal of pixels that cannot be decoded."""
-    told = f" ({' '.join(reason.split())[:200]})" if reason.strip() else ""
-    text = f"The pixels of {Path(one.image.entry.name).name} cannot be decoded{told}."
+    told = f" ({' '.join(why.split())[:200]})" if why.strip() else ""
+    text = f"The pixels of {_named(one)} cannot be decoded{told}."
     return refuse("decoding-failed", text, "Export the series again, uncompressed.")
 
 
@@ -158,13 +166,13 @@ def _split_frames(one: Slice) -> list[bytes]:
             file.seek(one.image.pixel_offset)
             packed = file.read(count * _most_bytes(one))
     except UNREADABLE as error:
-        raise failed(one, str(error)) from None
+        raise failed(one, reason(error)) from None
     if _END not in packed:
         raise truncated(one)
     try:
         return list(generate_frames(io.BytesIO(packed), number_of_frames=count))
     except Exception as error:  # noqa: BLE001 - hostile fragments may raise anything
-        raise failed(one, str(error)) from None
+        raise failed(one, reason(error)) from None
 
 
 def _most_bytes(one: Slice) -> int:

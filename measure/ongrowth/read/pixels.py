@@ -17,6 +17,7 @@ from ongrowth.read.coded import decode, failed, truncated
 from ongrowth.series import UNREADABLE, Entry, Slice
 from ongrowth.series.facts import AIR_HU, METAL_HU, padding_range
 from ongrowth.series.header import BIG_ENDIAN, NATIVE_SYNTAXES, whole
+from ongrowth.series.source import reason
 
 INT16 = np.iinfo(np.int16)
 HU = NDArray[np.int16] | NDArray[np.float32]
@@ -141,7 +142,7 @@ class _Native:
         try:
             filled = self._fill(one, memoryview(raw.reshape(-1).view(np.uint8).data), raw.nbytes)
         except UNREADABLE as error:
-            raise failed(one, str(error)) from None
+            raise failed(one, reason(error)) from None
         if filled < raw.nbytes:
             raise truncated(one)
         if dtype.byteorder == ">" and sys.byteorder == "little":

@@ -20,7 +20,7 @@ from ongrowth.read.pixels import HU, INT16, empty_hu, narrowed
 from ongrowth.scan import Level, Problem, refuse
 from ongrowth.series import UNREADABLE
 from ongrowth.series.header import MAX_PIXELS_ALONG
-from ongrowth.series.source import BOMB_BYTES, BOMB_RATIO
+from ongrowth.series.source import BOMB_BYTES, BOMB_RATIO, reason
 from ongrowth.series.stack import MAX_VOXELS
 
 LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
@@ -69,7 +69,7 @@ def read_volume_header(path: Path) -> VolumeHeader:
         else:
             header = _meta(path)
     except (*UNREADABLE, struct.error, ValueError, KeyError, IndexError) as error:
-        raise _bad(path, f"its header cannot be read ({error})") from None
+        raise _bad(path, f"its header cannot be read: {reason(error)}") from None
     _check_grid(path, header)
     return header
 
@@ -114,7 +114,7 @@ def read_volume_hu(header: VolumeHeader, progress: Callable[[str], None]) -> HU:
         with _payload(header) as file:
             hu = _read_planes(header, file, is_whole=is_whole)
     except UNREADABLE as error:
-        raise _bad(header.data_path, f"its voxels cannot be read ({error})") from None
+        raise _bad(header.data_path, f"its voxels cannot be read: {reason(error)}") from None
     return hu
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import os
 import tempfile
+import zipfile
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from ongrowth.reading.case_parts import Case, ChangeMap, NewBoneCells, Overlay
 from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
 
 CHANGE_PICTURES = "changes.npz"
+_MOST_BYTES = 2**29  # a case of many screws takes a hundredth
 Arrays = dict[str, NDArray[Any]]
 
 _WHOSE = ("implant", "from_scan", "to_scan")
@@ -101,6 +103,16 @@ def _save(path: Path, arrays: Arrays) -> None:
 
 
 def _load(path: Path) -> Arrays:
+    """Read all arrays of a file; nothing in it is run (no pickles), and it may not unpack without bound.
+
+    Raises
+    ------
+    ValueError
+        If it is no file of arrays, or too large.
+    """
+    with zipfile.ZipFile(path) as packed:
+        if sum(part.file_size for part in packed.infolist()) > _MOST_BYTES:
+            raise ValueError("it would unpack to more than any result holds")
     with np.load(path, allow_pickle=False) as arrays:
         return {name: arrays[name] for name in arrays.files}
 

@@ -31,9 +31,11 @@ from ongrowth.reading.pictures import (
 from ongrowth.reading.plain import Record
 from ongrowth.reading.record import READING_SCHEMA, reading_from_dict, reading_to_dict
 from ongrowth.scan import refuse
+from ongrowth.series import UNREADABLE
 
 _FLAT_LIST = re.compile(r"\[[^\[\]{}]*\]")  # a list of numbers or words stands on one line
 _LINE_BREAK = re.compile(r"\n\s*")  # inside a JSON text it is escaped, so these are only layout
+_AGAIN = "Make it again with `ongrowth check` or `ongrowth follow`."
 _SCHEMA_FILES = {
     READING_SCHEMA: "reading.schema.json",
     CASE_SCHEMA: "case.schema.json",
@@ -66,7 +68,7 @@ def validate(record: Record, name: str) -> None:
         raise refuse(
             "not-a-result",
             f"This is no valid {name} file ({told}).",
-            "Make it again with `ongrowth check` or `ongrowth follow`.",
+            _AGAIN,
         )
 
 
@@ -121,14 +123,28 @@ def read_reading(path: Path) -> Reading:
     file = path / "reading.json" if path.is_dir() else path
     record = _load(file)
     validate(record, READING_SCHEMA)
-    reading = reading_from_dict(record)
-    source = file.with_name("source.json")
-    if source.is_file():
-        reading = dataclasses.replace(reading, source=_source_from_dict(_load(source)))
-    doubts, arrays = file.with_name("doubt.npz"), file.with_name("map.npz")
-    if doubts.is_file():
-        reading = with_doubts(reading, doubts)
-    return with_pictures(reading, arrays) if arrays.is_file() else reading
+    with _sound(file):
+        reading = reading_from_dict(record)
+    source, doubts, arrays = (file.with_name(name) for name in ("source.json", "doubt.npz", "map.npz"))
+    with _sound(source):
+        if source.is_file():
+            reading = dataclasses.replace(reading, source=_source_from_dict(_load(source)))
+    with _sound(doubts):
+        reading = with_doubts(reading, doubts) if doubts.is_file() else reading
+    with _sound(arrays):
+        return with_pictures(reading, arrays) if arrays.is_file() else reading
+
+
+_BROKEN = (*UNREADABLE, ValueError, KeyError, TypeError, IndexError, AttributeError, MemoryError)
+
+
+@contextlib.contextmanager
+def _sound(file: Path) -> Iterator[None]:
+    """Refuse a file that holds something else than was written into it."""
+    try:
+        yield
+    except _BROKEN as error:
+        raise refuse("not-a-result", f"{file.name} is damaged.", _AGAIN) from error
 
 
 def write_case(case: Case, folder: Path) -> Path:
@@ -152,8 +168,12 @@ def read_case(path: Path) -> Case:
     file = path / "case.json" if path.is_dir() else path
     record = _load(file)
     validate(record, CASE_SCHEMA)
-    case = case_from_dict(record, [read_reading(file.parent / r["path"]) for r in record["readings"]])
-    return with_change_pictures(case, file.with_name(CHANGE_PICTURES))
+    readings = [read_reading(file.parent / r["path"]) for r in record["readings"]]
+    with _sound(file):
+        case = case_from_dict(record, readings)
+    pictures = file.with_name(CHANGE_PICTURES)
+    with _sound(pictures):
+        return with_change_pictures(case, pictures)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 from ongrowth.scan import Level, Problem, Refused, refuse
 from ongrowth.series.choice import Candidate, SeriesInfo, choice_problems, choose, describe, rank, weigh
@@ -17,7 +16,7 @@ from ongrowth.series.header import (
     slices_of,
     tolerant,
 )
-from ongrowth.series.source import UNREADABLE, Entry, FileEntry, Source, open_files, open_source
+from ongrowth.series.source import UNREADABLE, Entry, FileEntry, Source, open_files, open_source, reason
 from ongrowth.series.stack import Stack, sort_into_stacks
 
 __all__ = [
@@ -60,7 +59,7 @@ class Examination:
     problems : tuple of Problem
         About the source as a whole.
     damaged : tuple of str
-        DICOM files that cannot be read, each with the reason.
+        Why DICOM files cannot be read, one reason for each.
     n_files : int
         All files of the source.
     """
@@ -105,7 +104,7 @@ def find_series(source: Source, progress: Callable[[str], None]) -> Examination:
         except NotDicomError:
             other += 1
         except DamagedDicomError as error:
-            damaged.append(f"{Path(entry.name).name}: {error}")
+            damaged.append(str(error))
         else:
             slices.extend(found)
             if not found:
@@ -125,7 +124,7 @@ def _images(entry: Entry) -> list[Slice]:
     try:
         found = slices_of(image) if image.is_image else []
     except Exception as error:  # noqa: BLE001 - see `header.number`
-        raise DamagedDicomError(str(error)) from None
+        raise DamagedDicomError(reason(error)) from None
     if not found and image.storage_class in CUT_OFF_IMAGES:
         raise DamagedDicomError("it ends within its header")
     return found

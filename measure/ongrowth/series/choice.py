@@ -24,7 +24,7 @@ class SeriesInfo:
     Parameters
     ----------
     series_uid, description, kernel : str
-        As the header tells.
+        As the header tells; the description is free text, which may name the patient.
     n_slices : int
         Slices on the grid.
     thickness_mm, gap_mm, pixel_mm : float
@@ -35,6 +35,8 @@ class SeriesInfo:
         What speaks for it, or why it is not taken.
     problems : tuple of Problem
         Found in headers and geometry.
+    name : str
+        What it is called in print, by number and kernel.
     """
 
     series_uid: str
@@ -47,11 +49,11 @@ class SeriesInfo:
     is_usable: bool
     reason: str
     problems: tuple[Problem, ...]
+    name: str = ""
 
     def __str__(self) -> str:
-        name = self.description or self.kernel or "unnamed series"
         size = "" if math.isnan(self.gap_mm) else f", {self.thickness_mm:.3g} mm thick"
-        return f"{name} ({self.n_slices} slices{size}): {self.reason}"
+        return f"{self.name} ({self.n_slices} slices{size}): {self.reason}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +156,16 @@ def _describe(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) ->
         is_usable=one.is_usable,
         reason=_reason(one, ranked, longest_mm),
         problems=one.problems,
+        name=_name(one),
     )
+
+
+def _name(one: Candidate) -> str:
+    """Return what a series is called in print; its description is left out, for people write into it."""
+    number = one.stack.slices[0].number("SeriesNumber")
+    name = "unnumbered series" if math.isnan(number) else f"series {number:.0f}"
+    kernel = one.acquisition.printable(one.acquisition.kernel.split("\\")[0])
+    return f"{name}, kernel {kernel}" if kernel else name
 
 
 def _reason(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) -> str:
@@ -215,8 +226,7 @@ def choice_problems(ranked: Sequence[Candidate]) -> list[Problem]:
     if len(ranked) < 2:
         return []
     taken = describe(ranked)[0]
-    name = taken.description or taken.kernel or "unnamed series"
-    text = f"{len(ranked)} series or blocks were there; taken: {name}, {taken.reason}."
+    text = f"{len(ranked)} series or blocks were there; taken: {taken.name}, {taken.reason}."
     found = [Problem("series-chosen", Level.NOTE, text, "Name another series if this is not the wanted one.")]
     return found + _lost_problems(ranked[0], ranked[1:])
 

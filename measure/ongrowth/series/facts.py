@@ -85,12 +85,28 @@ def read_acquisition(stack: Stack) -> Acquisition:
         study_uid=first.text("StudyInstanceUID"),
         frame_of_reference_uid=first.text("FrameOfReferenceUID"),
         patient_id=first.text("PatientID"),
+        patient_words=patient_words(first),
         date=scan_date(first),
         birth_year=birth_year(first),
         is_metal_reduced=is_metal_reduced(first),
         is_lossy=is_lossy(first),
         dose=image_dose(stack.slices),
     )
+
+
+_NAMING = ("PatientName", "OtherPatientNames", "PatientID", "OtherPatientIDs", "PatientBirthDate")
+
+
+def patient_words(one: Slice) -> tuple[str, ...]:
+    """Return the words of a header that name the patient, in lower case, the longest first.
+
+    Shorter ones than three letters would be found in every text; a word that names a kernel is none.
+    """
+    said = " ".join(words(one.header, key) for key in (*_NAMING, "AccessionNumber"))
+    whole = {text(one.header, key).lower() for key in ("PatientID", "AccessionNumber")}
+    parts = {part.lower() for part in re.split(r"[\W_]+", said)} | whole
+    kernels = {name.lower() for name in _KERNEL_WORDS}
+    return tuple(sorted((p for p in parts if len(p) > 2 and p not in kernels), key=lambda p: (-len(p), p)))
 
 
 def kernel_of(one: Slice) -> str:
@@ -295,7 +311,8 @@ def _kind_problems(first: Slice, acquisition: Acquisition) -> list[Problem]:
 def _kind_refusal(first: Slice, acquisition: Acquisition) -> tuple[str, str, str] | None:
     original = "Give the original axial CT series."
     if acquisition.modality not in ("CT", ""):
-        return "not-ct", f"These images are of modality {acquisition.modality}, not CT.", original
+        kind = acquisition.modality if re.fullmatch(r"[A-Z]{2,16}", acquisition.modality) else "unknown"
+        return "not-ct", f"These images are of modality {kind}, not CT.", original
     if is_localizer(first):
         return "localizer", "These are planning radiographs (localizers).", original
     if is_capture(first):
@@ -315,8 +332,12 @@ def _unit_problems(first: Slice) -> list[Problem]:
     if unit == "US":
         text = "The images call their numbers 'unspecified', not Hounsfield units."
         return [_caution("unit-unspecified", text, "Check air (-1000) and water (0) before trusting HU.")]
-    text = f"The numbers of these images are '{unit}', not Hounsfield units."
+    text = f"The numbers of these images are {_unit_words(unit)}, not Hounsfield units."
     return [Problem("not-hu", Level.REFUSE, text, "Give the ordinary CT series.")]
+
+
+def _unit_words(unit: str) -> str:
+    return f"'{unit}'" if re.fullmatch(r"[A-Z0-9_+^]{1,16}", unit) else "of an unknown unit"
 
 
 def _padding_problems(first: Slice) -> list[Problem]:
@@ -370,7 +391,8 @@ def _reconstruction_problems(acquisition: Acquisition) -> list[Problem]:
         text = "Metal artefacts were reduced by computation, which can draw false lines beside implants."
         found.append(_caution("metal-artefact-reduced", text, "Ask for the unreduced series beside it."))
     if kernel_sharpness(acquisition.kernel) < SMOOTH_BELOW:
-        text = f"The kernel ({acquisition.kernel.split(chr(92))[0]}) is smooth: thin layers are blurred."
+        kernel = acquisition.printable(acquisition.kernel.split("\\")[0])
+        text = f"The kernel ({kernel}) is smooth: thin layers are blurred."
         found.append(_caution("smooth-kernel", text, "Ask for the bone-kernel series of this scan."))
     return found
 

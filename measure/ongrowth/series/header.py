@@ -20,7 +20,7 @@ from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag
 
 from ongrowth.scan import Refused
-from ongrowth.series.source import UNREADABLE, Entry, inflated
+from ongrowth.series.source import UNREADABLE, Entry, inflated, reason
 
 HEAD_BYTES = 2**15
 MAX_HEAD_BYTES = 2**23  # functional groups of some thousand frames fit
@@ -34,6 +34,7 @@ _KEYWORDS = """
 SpecificCharacterSet ImageType SOPClassUID StudyDate SeriesDate AcquisitionDate ContentDate
 AcquisitionDateTime Modality ConversionType Manufacturer ManufacturerModelName SeriesDescription
 StudyDescription IrradiationEventUID DerivationDescription PatientID PatientBirthDate PatientAge
+PatientName OtherPatientIDs OtherPatientNames AccessionNumber
 BodyPartExamined KVP SliceThickness ConvolutionKernel FilterType ProtocolName PatientPosition CTDIvol
 ReconstructionAlgorithm MultienergyCTAcquisition MultienergyCTAcquisitionSequence
 MultienergyCTCharacteristicsSequence StudyInstanceUID SeriesInstanceUID SeriesNumber
@@ -112,7 +113,7 @@ def _head(entry: Entry, length: int) -> bytes:
         with entry.open() as file:
             return file.read(length)
     except UNREADABLE as error:
-        raise DamagedDicomError(str(error)) from None
+        raise DamagedDicomError(reason(error)) from None
 
 
 def _looks_like_dicom(head: bytes) -> bool:
@@ -127,7 +128,7 @@ def _plain(entry: Entry, head: bytes) -> Entry:
     try:
         return inflated(entry, 144 + meta_bytes)
     except UNREADABLE as error:
-        raise DamagedDicomError(str(error)) from None
+        raise DamagedDicomError(reason(error)) from None
     except Refused as error:
         raise DamagedDicomError(error.problems[0].text) from None
 
@@ -156,7 +157,7 @@ def _partial(file: io.BytesIO, stop_when: Callable[[BaseTag, str | None, int], b
     except RecursionError:
         raise DamagedDicomError("sequences nested without end") from None
     except Exception as error:  # noqa: BLE001 - a hostile file may raise anything inside the parser
-        raise DamagedDicomError(str(error)) from None
+        raise DamagedDicomError(reason(error)) from None
 
 
 def _guessed_syntax(header: Dataset) -> str:

@@ -35,6 +35,16 @@ _PLAIN_HEAD = (
 )
 
 
+def reason(error: BaseException) -> str:
+    """Return why a file cannot be read, without its path and without anything it holds."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror.lower()
+    if isinstance(error, EOFError):
+        return "it ends too soon"
+    is_packing = isinstance(error, zlib.error | zipfile.BadZipFile | OSError)
+    return "its packing is broken" if is_packing else "what it holds is broken"
+
+
 class Entry(Protocol):
     """One file, wherever it lies."""
 
@@ -161,7 +171,9 @@ def open_source(path: str | Path) -> Iterator[Source]:
         yield _walk(where)
         return
     if not stat.S_ISREG(mode):
-        raise refuse("not-a-file", f"{where} is neither a file nor a folder.", "Give the folder of the scan.")
+        raise refuse(
+            "not-a-file", f"{where.name} is neither a file nor a folder.", "Give the folder of the scan."
+        )
     if not _looks_like_zip(where):
         yield Source((FileEntry(where, where.stat().st_size),))
         return
@@ -217,9 +229,13 @@ def _mode(where: Path) -> int:
     try:
         return where.stat().st_mode
     except (FileNotFoundError, NotADirectoryError):
-        raise refuse("no-such-path", f"There is nothing at {where}.", "Check the path.") from None
+        raise refuse(
+            "no-such-path", f"There is nothing at {where.name or where}.", "Check the path."
+        ) from None
     except (OSError, ValueError) as error:
-        raise refuse("unreadable", f"{where} cannot be read ({error}).", "Check the path.") from None
+        raise refuse(
+            "unreadable", f"{where.name} cannot be read ({reason(error)}).", "Check the path."
+        ) from None
 
 
 def _looks_like_zip(where: Path) -> bool:
@@ -227,7 +243,9 @@ def _looks_like_zip(where: Path) -> bool:
         with where.open("rb") as file:
             return file.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
     except OSError as error:
-        raise refuse("unreadable", f"{where} cannot be read ({error}).", "Check the rights.") from None
+        raise refuse(
+            "unreadable", f"{where.name} cannot be read ({reason(error)}).", "Check the rights."
+        ) from None
 
 
 def _walk(root: Path) -> Source:
@@ -249,7 +267,9 @@ def _walk(root: Path) -> Source:
                 skipped += 1
         if len(found) > MAX_FILES:
             raise refuse(
-                "too-many-files", f"{root} holds more than {MAX_FILES} files.", "Give the folder of one scan."
+                "too-many-files",
+                f"{root.name or root} holds more than {MAX_FILES} files.",
+                "Give the folder of one scan.",
             )
     found.sort(key=lambda entry: str(entry.path))
     return Source(tuple(found), _skipped(root, skipped, is_empty=not found))
@@ -260,18 +280,20 @@ def _listing(folder: Path) -> list[os.DirEntry[str]]:
         with os.scandir(folder) as items:
             return list(items)
     except OSError as error:
-        raise refuse("unreadable", f"{folder} cannot be read ({error}).", "Check the rights.") from None
+        raise refuse(
+            "unreadable", f"{folder.name} cannot be read ({reason(error)}).", "Check the rights."
+        ) from None
 
 
 def _skipped(root: Path, skipped: int, *, is_empty: bool) -> tuple[Problem, ...]:
     if is_empty and skipped:
         raise refuse(
             "only-links",
-            f"{root} holds no regular file, only {skipped} links, pipes or devices.",
+            f"{root.name or root} holds no regular file, only {skipped} links, pipes or devices.",
             "Copy the files themselves into the folder.",
         )
     if is_empty:
-        raise refuse("empty-folder", f"{root} holds no file.", "Give the folder of the scan.")
+        raise refuse("empty-folder", f"{root.name or root} holds no file.", "Give the folder of the scan.")
     if not skipped:
         return ()
     text = f"{skipped} links, pipes or devices in the folder were not opened."
@@ -282,7 +304,9 @@ def _open_zip(where: Path) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(where)
     except UNREADABLE as error:
-        raise refuse("damaged-zip", f"{where} cannot be opened ({error}).", "Send the zip again.") from None
+        raise refuse(
+            "damaged-zip", f"{where.name} cannot be opened ({reason(error)}).", "Send the zip again."
+        ) from None
 
 
 def _members(archive: zipfile.ZipFile) -> Source:
@@ -297,7 +321,7 @@ def _members(archive: zipfile.ZipFile) -> Source:
 def _check_zip(archive: zipfile.ZipFile, infos: list[zipfile.ZipInfo]) -> None:
     total = sum(info.file_size for info in infos)
     packed = max(1, sum(info.compress_size for info in infos))
-    name = archive.filename
+    name = Path(str(archive.filename)).name
     if len(infos) > MAX_FILES:
         raise refuse("too-many-files", f"{name} holds {len(infos)} files.", "Zip the folder of one scan.")
     if total > MAX_ZIP_BYTES or (total > BOMB_BYTES and total / packed > BOMB_RATIO):
