@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import io
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,6 +59,7 @@ def dataset(k: int) -> Dataset:
 def as_bytes(ds: Dataset) -> bytes:
     """The file a data set makes, spelling faults and all."""
     buffer = io.BytesIO()
-    with config.disable_value_validation():
+    with config.disable_value_validation(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
         ds.save_as(buffer, enforce_file_format=True)
     return buffer.getvalue()

@@ -11,7 +11,7 @@ from typing import Any
 
 import ongrowth
 from ongrowth.case.reading import Known
-from ongrowth.reading import Case, Reading, read_case
+from ongrowth.reading import Case, Reading, finish_results, read_case
 from ongrowth.scan import Refused
 from ongrowth.series.digest import content_digest
 
@@ -83,6 +83,7 @@ def _with_specs(reading: Reading, known: Known) -> Reading:
 
 def case_before(folder: Path) -> Case | None:
     """Return the case that an earlier run left in a folder; None where there is none that can be read."""
+    finish_results(folder)
     try:
         return read_case(folder) if (folder / "case.json").is_file() else None
     except (Refused, OSError, ValueError, KeyError):

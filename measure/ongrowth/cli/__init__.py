@@ -202,14 +202,15 @@ def _plane(numbers: tuple[float, ...] | None) -> Any:
 
 
 def _write_check(reading: Reading, known: Known, out: Path) -> None:
-    from ongrowth.reading import Case, Patient, write_reading, write_text
+    from ongrowth.reading import Case, Patient, new_results, write_reading, write_text
     from ongrowth.reports.page import render_page
 
     tell("Writing the page")
     case = Case(Patient(site=known.site, remark=known.remark), (reading,), reading.findings, reading.summary)
     page = render_page(case, known.windows)
-    write_reading(reading, out / reading.scan.id)
-    write_text(out / "page.html", page)
+    with new_results(out) as part:
+        write_reading(reading, part / reading.scan.id)
+        write_text(part / "page.html", page)
 
 
 def _print_answer(sentence: str, page: Path) -> None:
@@ -289,13 +290,15 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         must_exist(scan.path, f"scan {scan.name}")
     must_be_writable(out)
     from ongrowth.case import case_before, run_case
-    from ongrowth.reading import write_reading
+    from ongrowth.reading import new_results, write_reading
 
-    def keep(reading: Reading) -> None:
-        write_reading(reading, out / reading.scan.id, is_followed=True)
+    with new_results(out) as part:
 
-    case = run_case(case_file, tell, keep, case_before(out))
-    _write_case(case, case_file.settings.windows, out)
+        def keep(reading: Reading) -> None:
+            write_reading(reading, part / reading.scan.id, is_followed=True)
+
+        case = run_case(case_file, tell, keep, case_before(out))
+        _write_case(case, case_file.settings.windows, part)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)
     if as_json:

@@ -54,7 +54,7 @@ def before(
     must_be_writable(out)
     from ongrowth.case import Known, Question, run_before
     from ongrowth.findings import read_windows, shipped_windows
-    from ongrowth.reading import write_reading, write_text
+    from ongrowth.reading import new_results, write_reading, write_text
     from ongrowth.reports.before import render_before
     from ongrowth.wording import fixed_words
 
@@ -63,8 +63,9 @@ def before(
     reading = run_before(scan, Question(point, side or "", oedema), known, tell)
     tell("Writing the page")
     page = render_before(reading, site)
-    write_reading(reading, out / reading.scan.id)
-    write_text(out / "page.html", page)
+    with new_results(out) as part:
+        write_reading(reading, part / reading.scan.id)
+        write_text(part / "page.html", page)
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
         return

@@ -240,8 +240,9 @@ def tell(text: str) -> None:
 
 def case_at(path: Path) -> Case:
     """Return the case of a result file; a single reading is a case of one."""
-    from ongrowth.reading import Case, Patient, read_case, read_reading
+    from ongrowth.reading import Case, Patient, finish_results, read_case, read_reading
 
+    finish_results(path if path.is_dir() else path.parent)
     if path.name == "case.json" or (path / "case.json").is_file():
         return read_case(path)
     inside = sorted(path.glob("*/reading.json")) if path.is_dir() else []

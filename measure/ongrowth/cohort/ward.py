@@ -1,12 +1,15 @@
 """A process of its own in which scans are measured one after the other, watched for time and memory.
 
 Whatever a scan does to that process (a crash in compiled code, a memory hog, an endless loop) costs this
-scan alone: the process is replaced and the next scan begins.
+scan alone: the process is replaced and the next scan begins. Tasks go in as pickles, since they name the
+function that measures; replies come out as JSON, since that process has read foreign files.
 """
 
 from __future__ import annotations
 
 import contextlib
+import dataclasses
+import json
 import os
 import pickle
 import queue
@@ -153,9 +156,10 @@ def _start() -> subprocess.Popen[bytes]:
 
 def _listen(process: subprocess.Popen[bytes], replies: queue.SimpleQueue[Settled | str | None]) -> None:
     """Hand on replies; None at the end of the process."""
-    with contextlib.suppress(EOFError, OSError, ValueError, pickle.UnpicklingError):
-        while process.stdout is not None:
-            replies.put(pickle.load(process.stdout))
+    with contextlib.suppress(OSError, ValueError, TypeError):
+        for line in process.stdout or ():
+            told = json.loads(line)
+            replies.put(told if isinstance(told, str) else Settled(**told))
     replies.put(None)
 
 
@@ -196,7 +200,8 @@ def serve() -> None:
 
 
 def _send(reply: Settled | str, outbox: BinaryIO) -> None:
-    pickle.dump(reply, outbox)
+    told = reply if isinstance(reply, str) else dataclasses.asdict(reply)
+    outbox.write(json.dumps(told).encode() + b"\n")
     outbox.flush()
 
 

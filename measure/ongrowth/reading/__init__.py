@@ -50,6 +50,8 @@ from ongrowth.reading.parts import (
 )
 from ongrowth.reading.record import reading_from_dict, reading_to_dict
 from ongrowth.reading.store import (
+    finish_results,
+    new_results,
     read_case,
     read_reading,
     schema,
@@ -95,9 +97,11 @@ __all__ = [
     "WouldShow",
     "case_dose",
     "cut_along",
+    "finish_results",
     "gather_facts",
     "image_noise_hu",
     "libraries",
+    "new_results",
     "patient_grid",
     "patient_letters",
     "plane_across",

@@ -183,9 +183,6 @@ def write_change_pictures(case: Case, path: Path) -> None:
         for when in ("then", "now"):
             cut: Cut = getattr(overlay, when)
             arrays |= {f"overlay.{k}.{when}.{n}": np.asarray(getattr(cut, n)) for n in ("name", *_CUT_ARRAYS)}
-    if not arrays:
-        path.unlink(missing_ok=True)
-        return
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     os.close(handle)

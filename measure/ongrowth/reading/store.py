@@ -11,6 +11,7 @@ import os
 import re
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -30,6 +31,7 @@ from ongrowth.reading.pictures import (
 )
 from ongrowth.reading.plain import Record
 from ongrowth.reading.record import READING_SCHEMA, reading_from_dict, reading_to_dict
+from ongrowth.reading.swap import swap
 from ongrowth.scan import refuse
 from ongrowth.series import UNREADABLE
 
@@ -121,6 +123,7 @@ def read_reading(path: Path) -> Reading:
         Code ``no-reading`` or ``not-a-result``.
     """
     file = path / "reading.json" if path.is_dir() else path
+    finish_results(file.parent.parent)
     record = _load(file)
     validate(record, READING_SCHEMA)
     with _sound(file):
@@ -166,6 +169,7 @@ def read_case(path: Path) -> Case:
         Code ``no-reading`` or ``not-a-result``.
     """
     file = path / "case.json" if path.is_dir() else path
+    finish_results(file.parent)
     record = _load(file)
     validate(record, CASE_SCHEMA)
     readings = [read_reading(file.parent / r["path"]) for r in record["readings"]]
@@ -191,6 +195,56 @@ def write_text(path: Path, text: str) -> None:
 
 
 @contextlib.contextmanager
+def new_results(out: Path) -> Iterator[Path]:
+    """Give an empty folder for results; when the block ends well, all of them take their places in `out`.
+
+    A run that fails or is killed before leaves `out` as it was. Once all is there the folder is renamed, and
+    from then on the results count: should the run be killed while they take their places, one after the
+    other, the next command that reads or writes there ends what it began.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder; made if missing.
+    """
+    is_ours = not out.exists()
+    out.mkdir(parents=True, exist_ok=True)
+    finish_results(out)
+    for left in out.glob(f"{_NEW}*"):  # by a run that was killed, unless one is at work there
+        if time.time() - left.stat().st_mtime > _LEFT_S:
+            shutil.rmtree(left, ignore_errors=True)
+    part = Path(tempfile.mkdtemp(prefix=_NEW, dir=out))
+    try:
+        yield part
+        numbers = {item.name: item.stat().st_ino for item in part.iterdir()}
+        (part / _PLAN).write_text(json.dumps(numbers), encoding="utf-8")
+        part.rename(part.with_name(part.name.replace(_NEW, _READY, 1)))
+        finish_results(out)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+        if is_ours:
+            with contextlib.suppress(OSError):  # something stands there now
+                out.rmdir()
+
+
+_NEW, _READY, _PLAN, _LEFT_S = ".new.", ".ready.", ".plan", 24 * 3600.0
+
+
+def finish_results(out: Path) -> None:
+    """Let results that are ready take their places: folders, then tables, the page last.
+
+    What was exchanged leaves the old under its name; the number of its inode tells that it is not the new.
+    """
+    for ready in sorted(out.glob(f"{_READY}*")):
+        with contextlib.suppress(FileNotFoundError):  # another command is ending the same
+            plan = json.loads((ready / _PLAN).read_text(encoding="utf-8"))
+            waiting = (item for item in ready.iterdir() if plan.get(item.name) == item.stat().st_ino)
+            for item in sorted(waiting, key=lambda path: (path.is_file(), path.name)):
+                _exchange(item, out / item.name) if item.is_dir() else item.replace(out / item.name)
+        shutil.rmtree(ready, ignore_errors=True)
+
+
+@contextlib.contextmanager
 def new_folder(folder: Path) -> Iterator[Path]:
     """Give a fresh folder beside `folder`; it takes that name when the block ends well."""
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -204,10 +258,12 @@ def new_folder(folder: Path) -> Iterator[Path]:
 
 
 def _exchange(part: Path, folder: Path) -> None:
-    """Rename `part` to `folder`; what stood there before goes only once the new one is in place."""
+    """Put `part` in the place of `folder`, in one step where the system can swap two names."""
     if not folder.exists():
         part.rename(folder)
         return
+    if swap(part, folder):
+        return  # what stood there before now bears the name that is cleared away
     old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent))
     folder.rename(old / folder.name)
     part.rename(folder)
