@@ -304,8 +304,8 @@ def run() -> int:
     click.echo(told)
     click.echo(json.dumps(found))
     if given.write:
-        text, mark = PAGE.read_text(encoding="utf-8"), "<!-- kills -->"
-        text = re.sub(f"{mark}.*?{mark}", f"{mark}\n{told}\n{mark}", text, flags=re.DOTALL)
+        start, end, text = "<!-- table: kills -->", "<!-- end of table -->", PAGE.read_text(encoding="utf-8")
+        text = re.sub(f"{start}.*?{end}", f"{start}\n{told}\n{end}", text, count=1, flags=re.DOTALL)
         PAGE.write_text(text, encoding="utf-8")
     return int(any(counts["broken"] for counts in found.values()))
 

@@ -186,8 +186,8 @@ def report(kept: Path, *, write: bool) -> None:
             continue
         part = f"{table(records)}\n\n{told(records)}"
         click.echo(f"{what}\n{part}\n")
-        mark = f"<!-- {what} -->"
-        text = re.sub(f"{mark}.*?{mark}", lambda _, m=mark, p=part: f"{m}\n{p}\n{m}", text, flags=re.DOTALL)
+        start, end = f"<!-- table: {what} -->", "<!-- end of table -->"
+        text = re.sub(f"{start}.*?{end}", f"{start}\n{part}\n{end}", text, count=1, flags=re.DOTALL)
     if write:
         PAGE.write_text(text, encoding="utf-8")
 
