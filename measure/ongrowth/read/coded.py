@@ -164,7 +164,7 @@ def _split_frames(one: Slice) -> list[bytes]:
     try:
         with one.image.entry.open() as file:
             file.seek(one.image.pixel_offset)
-            packed = file.read(count * _most_bytes(one))
+            packed = file.read(min(count * _most_bytes(one), one.image.entry.size))
     except UNREADABLE as error:
         raise failed(one, reason(error)) from None
     if _END not in packed:
@@ -182,7 +182,7 @@ def _most_bytes(one: Slice) -> int:
 
 def _coded_size(frame: bytes) -> tuple[int, int] | None:
     """Return rows and columns as the code stream itself states them; None if it does not (RLE)."""
-    if frame[:4] == b"\xff\x4f\xff\x51":  # JPEG 2000: image and tile size come first
+    if frame[:4] == b"\xff\x4f\xff\x51" and len(frame) >= 24:  # JPEG 2000: image and tile size come first
         right, bottom, left, top = struct.unpack(">4L", frame[8:24])
         return bottom - top, right - left
     at = 2

@@ -26,6 +26,8 @@ from ongrowth.series.stack import MAX_VOXELS
 LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 FORMS_AGREE_MM = 0.05  # at the far corner
 MAX_HEADER_BYTES = 2**20
+_MOST_HU = 1e6  # far beyond any scale in use; also where 32-bit numbers still hold every whole one
+_ODD_NUMBERS = (ValueError, OverflowError)  # an offset or a size that no file has
 SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 
 
@@ -68,7 +70,7 @@ def read_volume_header(path: Path) -> VolumeHeader:
             header = _nrrd(path)
         else:
             header = _meta(path)
-    except (*UNREADABLE, struct.error, ValueError, KeyError, IndexError) as error:
+    except (*UNREADABLE, *_ODD_NUMBERS, struct.error, KeyError, IndexError, TypeError) as error:
         raise _bad(path, f"its header cannot be read: {reason(error)}") from None
     _check_grid(path, header)
     return header
@@ -86,6 +88,11 @@ def _check_grid(path: Path, header: VolumeHeader) -> None:
         raise refuse(
             "too-large", f"{path.name} claims {header.shape} voxels, beyond any CT.", "Export it again."
         )
+    n_there = header.data_path.stat().st_size - header.data_offset
+    if header.packing == "raw" and n_bytes > n_there:
+        held, stated = f"{max(n_there, 0) / 2**20:.1f} MB", f"{n_bytes / 2**20:.1f}"
+        text = f"{path.name} holds {held} of voxels where its header states {stated}."
+        raise refuse("truncated-file", text, "Export the volume again.")
     if header.packing != "raw" and n_bytes > max(BOMB_BYTES, BOMB_RATIO * header.data_path.stat().st_size):
         raise refuse("zip-bomb", f"{path.name} would unpack to {n_bytes / 2**30:.1f} GB.", "Export it again.")
     matrix = header.world_from_voxel
@@ -113,7 +120,7 @@ def read_volume_hu(header: VolumeHeader, progress: Callable[[str], None]) -> HU:
     try:
         with _payload(header) as file:
             hu = _read_planes(header, file, is_whole=is_whole)
-    except UNREADABLE as error:
+    except (*UNREADABLE, *_ODD_NUMBERS) as error:
         raise _bad(header.data_path, f"its voxels cannot be read: {reason(error)}") from None
     return hu
 
@@ -132,7 +139,10 @@ def _read_planes(header: VolumeHeader, file: _Readable, *, is_whole: bool) -> HU
             if header.slope == 1.0 and header.intercept == 0.0
             else plane * header.slope + header.intercept
         )
-        if hu.dtype == np.int16 and (values.min() < INT16.min or values.max() > INT16.max):
+        low, high = float(values.min()), float(values.max())
+        if not -_MOST_HU < low <= high < _MOST_HU:
+            raise _bad(header.data_path, "it holds voxels that are no CT numbers (NaN, endless or absurd)")
+        if hu.dtype == np.int16 and (low < INT16.min or high > INT16.max):
             hu = hu.astype(np.float32)
         hu[k] = values
     return narrowed(hu)
