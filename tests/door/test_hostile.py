@@ -353,7 +353,17 @@ def test_empty_zip(tmp_path: Path) -> None:
 
 def test_zip_inside_a_zip_is_not_opened(tmp_path: Path) -> None:
     inner = zipped(tmp_path / "inner.zip", {"a.dcm": as_bytes(ct_slice(PLAIN, 0))})
-    assert outcome(zipped(tmp_path / "x.zip", {"inner.zip": inner.read_bytes()})) == {"no-images"}
+    told = {"no-images", "zips-inside"}
+    assert outcome(zipped(tmp_path / "x.zip", {"inner.zip": inner.read_bytes()})) == told
+
+
+def test_zips_beside_what_cannot_serve_are_pointed_out(tmp_path: Path) -> None:
+    """A folder as a portal hands it out: a captured page in the open, the series themselves as zips."""
+    page = ct_slice(PLAIN, 0)
+    page.Modality = "MR"
+    (tmp_path / "page.dcm").write_bytes(as_bytes(page))
+    zipped(tmp_path / "series.zip", {"a.dcm": as_bytes(ct_slice(PLAIN, 0))})
+    assert outcome(tmp_path) >= {"not-ct", "zips-inside"}
 
 
 # ---------------------------------------------------------------------------------------- folders

@@ -16,7 +16,7 @@ from ongrowth.dose import DoseReport, read_dose_report, scan_dose
 from ongrowth.read.ceiling import ceiling_problems, find_ceiling
 from ongrowth.read.pixels import HU, read_hu
 from ongrowth.read.volume import is_volume_file, read_volume_header, read_volume_hu
-from ongrowth.scan import Acquisition, Level, Problem, Scan, refuse
+from ongrowth.scan import Acquisition, Level, Problem, Refused, Scan, refuse
 from ongrowth.series import (
     UNREADABLE,
     Candidate,
@@ -83,7 +83,10 @@ def read_scan(
         examination = find_series(source, tell)
         if not examination.candidates:
             return _read_volume(_volume_path(source, examination), tell)
-        ranked = choose(examination.candidates, series_uid)
+        try:
+            ranked = choose(examination.candidates, series_uid)
+        except Refused as refused:
+            raise Refused(*refused.problems, *examination.unopened) from None
         return _read_stack(examination, ranked, tell)
 
 

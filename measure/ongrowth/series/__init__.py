@@ -71,15 +71,19 @@ class Examination:
     n_files: int
 
     @property
+    def unopened(self) -> tuple[Problem, ...]:
+        """What may hold the scan that was looked for, but was not opened."""
+        return tuple(problem for problem in self.problems if problem.code == "zips-inside")
+
+    @property
     def nothing(self) -> Refused:
         """The refusal of a source without any image."""
         if self.damaged:
             text = f"None of {len(self.damaged)} DICOM files can be read (first: {self.damaged[0]})."
             return refuse("damaged-files", text, "Export the series again.")
         text = f"There is no CT image among {self.n_files} files."
-        return refuse(
-            "no-images", text, "Give the folder, zip or volume file (NIfTI, NRRD, MHA) of one scan."
-        )
+        advice = "Give the folder, zip or volume file (NIfTI, NRRD, MHA) of one scan."
+        return Refused(Problem("no-images", Level.REFUSE, text, advice), *self.unopened)
 
 
 def find_series(source: Source, progress: Callable[[str], None]) -> Examination:
@@ -138,6 +142,6 @@ def _source_problems(source: Source, damaged: list[str], other: int) -> list[Pro
     if other:
         found.append(Problem("other-files", Level.NOTE, f"{other} files are no DICOM images; passed over."))
     if zips := sum(entry.name.lower().endswith(".zip") for entry in source.entries):
-        text = f"{zips} zips inside were not opened."
+        text = f"Not opened: {zips} zip{'s' if zips > 1 else ''} inside."
         found.append(Problem("zips-inside", Level.NOTE, text, "Give the zip itself."))
     return found
