@@ -23,6 +23,7 @@ from ongrowth.reports.table import (
     FINDING_QUANTITIES,
     QUANTITIES_BY_SIDE,
     ROW_COLUMNS,
+    csv_cell,
     reading_rows,
     row_from_list,
     row_to_list,
@@ -171,6 +172,24 @@ def test_a_spreadsheet_can_open_the_csv(cohort: tuple[Path, Manifest, Tables]) -
         assert len(rows) == text.count("\n")
         assert {len(row) for row in rows} == {len(rows[0])}
         assert "nan" not in {cell.lower() for row in rows for cell in row}
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ('=HYPERLINK("http://x")', '\'=HYPERLINK("http://x")'),
+        ("@SUM(A1)", "'@SUM(A1)"),
+        ("+49 30", "'+49 30"),
+        ("-0.5", "-0.5"),
+        (-0.5, -0.5),
+        ("two\r\nlines", "two lines"),
+        (math.nan, ""),
+        ("", ""),
+    ],
+)
+def test_no_cell_is_run_by_a_spreadsheet_or_breaks_a_line(cell: object, written: object) -> None:
+    """Texts of headers and manifests; the apostrophe is what spreadsheets take for "this is text"."""
+    assert csv_cell(cell) == written
 
 
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed (Debian package r-base-core)")

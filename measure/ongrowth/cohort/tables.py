@@ -27,7 +27,7 @@ from ongrowth.cohort.job import Job, Measurement
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.receipt import Failure, Receipt, read_receipt, result_file
 from ongrowth.cohort.run import full_disk_told
-from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS, TableRow
+from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS, TableRow, csv_cell
 from ongrowth.wording import fixed_words
 
 Cells = Sequence[Any]
@@ -166,13 +166,7 @@ class _CsvFile:
 
     def add(self, cells: Cells) -> None:
         """Add a row."""
-        self._writer.writerow([_csv_cell(cell) for cell in cells])
-
-
-def _csv_cell(cell: Any) -> Any:
-    if isinstance(cell, float):
-        return repr(cell) if math.isfinite(cell) else ""
-    return cell
+        self._writer.writerow([csv_cell(cell) for cell in cells])
 
 
 @contextlib.contextmanager

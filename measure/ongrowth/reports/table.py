@@ -13,6 +13,7 @@ from ongrowth.findings import bridging_category
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Case, ChangeRecord, Finding, ImplantReading, MotionRecord, NewBoneRecord, Reading
 
+_FORMULA_BEGINS = ("=", "+", "-", "@", "\t")
 SECTOR_DEG = tuple(range(0, 360, 45))
 
 
@@ -423,10 +424,28 @@ def render_csv(rows: Sequence[TableRow] | Sequence[ChangeRow], kind: type) -> st
     writer = csv.writer(out, lineterminator="\n")
     names = [field.name for field in dataclasses.fields(kind)]
     writer.writerow(names)
-    writer.writerows([_csv_cell(getattr(row, name)) for name in names] for row in rows)
+    writer.writerows([csv_cell(getattr(row, name)) for name in names] for row in rows)
     return out.getvalue()
 
 
-def _csv_cell(cell: Any) -> Any:
+def csv_cell(cell: Any) -> Any:
+    """Return a cell as it is written: empty for no number, text on one line that no spreadsheet runs.
+
+    A text from a header or a manifest may begin like a formula (``=``, ``+``, ``-``, ``@``); it gets an
+    apostrophe before it, by which spreadsheets know text.
+    """
     plain = _plain(cell)
-    return "" if plain is None else plain
+    if plain is None:
+        return ""
+    if not isinstance(plain, str):
+        return plain
+    text = " ".join(plain.splitlines())
+    return f"'{text}" if text[:1] in _FORMULA_BEGINS and not _is_number(text) else text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
