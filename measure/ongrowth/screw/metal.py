@@ -76,7 +76,8 @@ def metal_voxels(scan: Scan, threshold_hu: float) -> NDArray[np.intp]:
         raise refuse(
             "no-metal",
             f"No voxel of this scan is as dense as metal (above {threshold_hu:.0f} HU).",
-            "Check that the scan covers the screw and that it holds CT numbers.",
+            "Check that the scan covers the screw and holds CT numbers; a CT from before surgery is for "
+            "ongrowth before.",
         )
     volume_mm3 = flat.size * abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
     if volume_mm3 > _LARGEST_MM3 or flat.size > _LARGEST_SHARE * scan.hu.size:
