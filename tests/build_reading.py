@@ -310,7 +310,7 @@ def make_reading(
         blur_through_plane_mm=Measured.of(0.95, 0.08, Unit.MM),
         blur_source="in-scan",
         problems=problems,
-        dose=DoseFacts(5.2, 96.0, "image header", 1.44, "abdomen-pelvis, 0.015 mSv/(mGy cm)", 1, 1),
+        dose=DoseFacts(5.2, 96.0, "image header", 1.44, "abdomen-pelvis, 0.015 mSv/(mGy cm)", 1, 1, 1),
     )
     findings = tuple(
         finding

@@ -14,7 +14,17 @@ import build_reading as build
 import pytest
 
 from ongrowth.findings import LOOK_AT_THE_DEFECT, SYMBOLS, answer, shipped_windows
-from ongrowth.reading import Case, Patient, Reading, read_reading, write_reading
+from ongrowth.reading import (
+    Case,
+    DoseFacts,
+    Patient,
+    Reading,
+    Source,
+    case_dose,
+    dose_over_time,
+    read_reading,
+    write_reading,
+)
 from ongrowth.reports.figures import expected_bands
 from ongrowth.reports.page import render_page
 
@@ -216,6 +226,32 @@ def test_the_time_line_shows_every_ct_and_the_bands_of_the_table() -> None:
         assert f"week {week}.0: {width} mm" in told
     bands = expected_bands(shipped_windows(), "ha-coated")
     assert [(b.from_weeks, b.high_mm) for b in bands] == [(0, 1), (3, 2), (6, 2), (12, 1), (26, 1), (52, 1)]
+
+
+def test_the_dose_is_added_up_over_time() -> None:
+    """Three CTs of 5.2 mGy and 96 mGy cm each; then one of them that states a CTDIvol alone."""
+    case = build.make_case()
+    own = tuple(replace(r, source=Source(study_uid=f"2.25.{k}")) for k, r in enumerate(case.readings))
+    case = replace(case, readings=own, dose_total=case_dose(own))
+    told = " ".join(render_page(case).split())
+    assert (
+        "Dose of the 3 CTs of this case: CTDIvol 16 mGy in sum; dose-length product 288 mGy·cm in sum" in told
+    )
+    assert "CTDIvol added up, mGy: 5 by week 4, 10 by week 12, 16 by week 26." in told
+    first = case.readings[0]
+    bare = replace(first, scan=replace(first.scan, dose=DoseFacts(4.0, n_ctdi_stated=1)))
+    readings = (bare, *case.readings[1:])
+    told = " ".join(render_page(replace(case, readings=readings, dose_total=case_dose(readings))).split())
+    assert "dose-length product 192 mGy·cm in sum (1 of them do not state it)" in told
+    assert "4 by week 4, 9 by week 12, 14 by week 26" in told
+
+
+def test_two_series_of_one_examination_count_once() -> None:
+    case = build.make_case()
+    study = Source(study_uid="2.25.1")
+    readings = tuple(replace(one, source=study) for one in case.readings[:2])
+    assert case_dose(readings).ctdi_vol_mgy == pytest.approx(5.2)
+    assert [total.n_examinations for _, total in dose_over_time(readings)] == [1]
 
 
 def test_a_ct_without_a_screw_still_has_a_page() -> None:

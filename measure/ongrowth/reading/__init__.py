@@ -15,7 +15,7 @@ from ongrowth.reading.case_parts import (
 )
 from ongrowth.reading.controls import with_controls
 from ongrowth.reading.cuts import cut_along, take_cuts, take_defect_cuts, take_profiles
-from ongrowth.reading.facts import case_dose, gather_facts, image_noise_hu, libraries
+from ongrowth.reading.facts import case_dose, dose_over_time, gather_facts, image_noise_hu, libraries
 from ongrowth.reading.grids import (
     Grid,
     patient_grid,
@@ -97,6 +97,7 @@ __all__ = [
     "WouldShow",
     "case_dose",
     "cut_along",
+    "dose_over_time",
     "finish_results",
     "gather_facts",
     "image_noise_hu",

@@ -16,7 +16,8 @@ from ongrowth.reading.case_parts import (
     NewBoneRecord,
     Patient,
 )
-from ongrowth.reading.parts import ImplantReading, Reading
+from ongrowth.reading.facts import dose_over_time
+from ongrowth.reading.parts import DoseFacts, ImplantReading, Reading
 from ongrowth.reading.plain import Record, plain
 from ongrowth.reading.record import (
     dose_from_dict,
@@ -45,6 +46,7 @@ def case_to_dict(case: Case) -> Record:
             for scan, problems in case.refused
         ],
         "dose_total": dose_to_dict(case.dose_total),
+        "dose_over_time": [_dose_so_far(*step) for step in dose_over_time(case.readings)],
         "motions": [_flat(motion) for motion in case.motions],
         "new_bone": [_flat(bone) for bone in case.new_bone],
         "changes": [_flat(change) for change in case.changes],
@@ -89,6 +91,17 @@ def _key_figures(reading: Reading) -> Record:
         "weeks_since_surgery": plain(reading.scan.weeks_since_surgery),
         "input_digest": reading.provenance.input_digest,
         "implants": [_implant_figures(implant) for implant in reading.implants],
+    }
+
+
+def _dose_so_far(reading: Reading, total: DoseFacts) -> Record:
+    return {
+        "scan": reading.scan.id,
+        "weeks_since_surgery": plain(reading.scan.weeks_since_surgery),
+        "ctdi_vol_mgy": plain(reading.scan.dose.ctdi_vol_mgy),
+        "dlp_mgy_cm": plain(reading.scan.dose.dlp_mgy_cm),
+        "total_ctdi_vol_mgy": plain(total.ctdi_vol_mgy),
+        "total_dlp_mgy_cm": plain(total.dlp_mgy_cm),
     }
 
 

@@ -74,13 +74,16 @@ def gather_facts(
 def scan_dose_facts(made: Acquisition, born: int | None) -> DoseFacts:
     """Return what a scan states of its dose, with the population estimate where a DLP is stated."""
     dose = made.dose
+    has_index = not math.isnan(dose.ctdi_vol_mgy)
     if math.isnan(dose.dlp_mgy_cm):
-        return DoseFacts(dose.ctdi_vol_mgy, math.nan, dose.source)
+        return DoseFacts(dose.ctdi_vol_mgy, math.nan, dose.source, n_ctdi_stated=int(has_index))
     year = born or made.birth_year
     age = None if year is None or made.date is None else max(0.0, float(made.date.year - year))
     told = effective_dose(dose.dlp_mgy_cm, age, _region(made))
     basis = f"{told.region}, {told.factor:g} mSv/(mGy cm), {told.source}; {told.caveat}"
-    return DoseFacts(dose.ctdi_vol_mgy, dose.dlp_mgy_cm, dose.source, told.value_msv, basis, 1, 1)
+    return DoseFacts(
+        dose.ctdi_vol_mgy, dose.dlp_mgy_cm, dose.source, told.value_msv, basis, 1, 1, int(has_index)
+    )
 
 
 def _region(made: Acquisition) -> str:
@@ -88,20 +91,47 @@ def _region(made: Acquisition) -> str:
 
 
 def case_dose(readings: Sequence[Reading]) -> DoseFacts:
-    """Return the dose of all CTs of a case; those that state none are counted but not added."""
-    by_study = {r.source.study_uid or r.scan.id: r.scan.dose for r in readings}
-    stated = [dose for dose in by_study.values() if not math.isnan(dose.dlp_mgy_cm)]
-    if not stated:
-        return DoseFacts(n_examinations=len(by_study))
+    """Return the dose of all CTs of a case; those that state none are counted but not added.
+
+    CTDIvol adds up because every CT of a case shows the same part of the body.
+    """
+    doses = [reading.scan.dose for reading in _examinations(readings)]
+    dlps = [dose for dose in doses if not math.isnan(dose.dlp_mgy_cm)]
+    indices = [dose.ctdi_vol_mgy for dose in doses if not math.isnan(dose.ctdi_vol_mgy)]
+    if not dlps and not indices:
+        return DoseFacts(n_examinations=len(doses))
     return DoseFacts(
-        math.nan,
-        sum(dose.dlp_mgy_cm for dose in stated),
+        sum(indices) if indices else math.nan,
+        sum(dose.dlp_mgy_cm for dose in dlps) if dlps else math.nan,
         "sum of the examinations",
-        sum(dose.effective_msv for dose in stated),
-        "sum of the population estimates of the examinations",
-        len(by_study),
-        len(stated),
+        sum(dose.effective_msv for dose in dlps) if dlps else math.nan,
+        "sum of the population estimates of the examinations" if dlps else "",
+        len(doses),
+        len(dlps),
+        len(indices),
     )
+
+
+def dose_over_time(readings: Sequence[Reading]) -> tuple[tuple[Reading, DoseFacts], ...]:
+    """Return each examination of a case, its first CT standing for it, and the dose up to and with it."""
+    own = _examinations(readings)
+    return tuple((one, case_dose(own[: k + 1])) for k, one in enumerate(own))
+
+
+def _examinations(readings: Sequence[Reading]) -> list[Reading]:
+    """Return one CT of each examination, the one that states most; series of one count once."""
+    by_study: dict[str, Reading] = {}
+    for reading in readings:
+        key = reading.source.study_uid or reading.scan.id
+        if key not in by_study or _said(reading.scan.dose) > _said(by_study[key].scan.dose):
+            by_study[key] = reading
+    return list(by_study.values())
+
+
+def _said(dose: DoseFacts) -> tuple[bool, bool, float]:
+    """Return what a series states of its dose, the most telling first; of equals the larger dose counts."""
+    has_dlp, has_index = not math.isnan(dose.dlp_mgy_cm), not math.isnan(dose.ctdi_vol_mgy)
+    return has_dlp, has_index, dose.dlp_mgy_cm if has_dlp else dose.ctdi_vol_mgy if has_index else 0.0
 
 
 def image_noise_hu(scan: Scan, frame: ScrewFrame) -> float:

@@ -150,6 +150,7 @@ class DoseFacts:
     """Dose of one CT, or of a case up to its last one; NaN where not stated.
 
     `effective_msv` is an estimate for a population; `effective_basis` names its factor and table.
+    Of `n_examinations`, `n_stated` state a dose-length product and `n_ctdi_stated` a CTDIvol.
     """
 
     ctdi_vol_mgy: float = math.nan
@@ -159,6 +160,7 @@ class DoseFacts:
     effective_basis: str = ""
     n_examinations: int = 1
     n_stated: int = 0
+    n_ctdi_stated: int = 0
 
 
 @dataclass(frozen=True, slots=True)

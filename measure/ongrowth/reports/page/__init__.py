@@ -23,7 +23,17 @@ from ongrowth.findings import (
     shipped_windows,
 )
 from ongrowth.quantity import Unit
-from ongrowth.reading import Case, ChangeMap, Cut, Finding, ImplantReading, MotionRecord, Overlay, Reading
+from ongrowth.reading import (
+    Case,
+    ChangeMap,
+    Cut,
+    Finding,
+    ImplantReading,
+    MotionRecord,
+    Overlay,
+    Reading,
+    dose_over_time,
+)
 from ongrowth.reports import figures, then_and_now
 from ongrowth.reports.figures import TimePoint
 from ongrowth.reports.page import tables
@@ -446,18 +456,34 @@ def _scan_facts(reading: Reading) -> str:
 
 
 def _dose_words(case: Case) -> str:
-    """Return the dose of all CTs of a case; those that state none are named."""
+    """Return the dose of all CTs of a case, in sum and over time; those that state none are counted."""
     dose = case.dose_total
-    if dose.n_examinations < 2:
+    n = dose.n_examinations
+    if n < 2:
         return ""
-    told = f"Dose of the {dose.n_examinations} CTs of this case: "
-    if dose.n_stated == 0:
-        return f"{told}none of them states a dose-length product."
-    told += with_unit(dose.dlp_mgy_cm, Unit.MGY_CM)
+    told = [_sum_told("CTDIvol", dose.ctdi_vol_mgy, Unit.MGY, dose.n_ctdi_stated, n)]
+    product = _sum_told("dose-length product", dose.dlp_mgy_cm, Unit.MGY_CM, dose.n_stated, n)
     if not math.isnan(dose.effective_msv):
-        told += f", about {with_unit(dose.effective_msv, Unit.MSV)} (population estimate)"
-    missing = dose.n_examinations - dose.n_stated
-    return f"{told}; {missing} of them do not state it." if missing else f"{told}."
+        product += f", about {with_unit(dose.effective_msv, Unit.MSV)} (population estimate)"
+    told.append(product)
+    return f"Dose of the {n} CTs of this case: {'; '.join(told)}.{_dose_course(case)}"
+
+
+def _sum_told(name: str, total: float, unit: Unit, stated: int, n: int) -> str:
+    if math.isnan(total):
+        return f"{name} not stated"
+    missing = "" if stated in (0, n) else f" ({n - stated} of them do not state it)"
+    return f"{name} {with_unit(total, unit)} in sum{missing}"
+
+
+def _dose_course(case: Case) -> str:
+    """Return the sum of CTDIvol up to each week, as far as weeks and doses are stated."""
+    steps = [
+        f"{total.ctdi_vol_mgy:.0f} by week {one.scan.weeks_since_surgery:.0f}"
+        for one, total in dose_over_time(case.readings)
+        if not (math.isnan(total.ctdi_vol_mgy) or math.isnan(one.scan.weeks_since_surgery))
+    ]
+    return f" CTDIvol added up, mGy: {', '.join(steps)}." if len(steps) > 1 else ""
 
 
 def _metal_words(metal: Any) -> str:
