@@ -15,6 +15,7 @@ import pytest
 
 import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
+import ongrowth.case.scale as scale
 from ongrowth.case import Known, known_of, run_case, run_reading
 from ongrowth.case.reuse import case_before
 from ongrowth.casefile import CaseFile, parse_case_file
@@ -428,6 +429,25 @@ def test_a_change_of_protocol_is_said(steps: Steps, tmp_path: Path) -> None:
     case = run_case(two_scans(tmp_path))
     assert [note.problem.code for note in case.notes] == ["protocol-changed"]
     assert any("kernel soft instead of sharp" in point for point in case.summary.cannot_tell)
+
+
+def test_cts_that_differ_in_scale_are_told_and_brought_to_one(
+    steps: Steps, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measured = Measured.of(1.02, 0.002, Unit.ONE)
+    monkeypatch.setattr(scale, "measure_scale", lambda *_: measured)
+    case = run_case(two_scans(tmp_path))
+    (then, now) = steps.asked["motion"][0]
+    assert now.step_mm == pytest.approx(then.step_mm / 1.02)
+    note = next(n.problem for n in case.notes if n.problem.code == "scale-differs")
+    assert "2.0 % longer in CT w13 than in CT w04 (± 0.4 %)" in note.text
+
+
+def test_a_plane_carried_to_a_stretched_ct_comes_back_to_where_it_lies(scan: Scan) -> None:
+    level = scale.OneScale(scan, (), (), np.zeros(3), 0.98)
+    defect = build.make_defect()
+    plane = replace(defect, plane=replace(defect.plane, point_mm=np.array([9.8, 0.0, 19.6])))
+    assert level.back(plane).plane.point_mm == pytest.approx([10.0, 0.0, 20.0])
 
 
 def test_a_screw_that_cannot_be_followed_does_not_stop_the_case(

@@ -12,15 +12,26 @@ from scipy import ndimage, stats
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
-from ongrowth.motion import Migration, Registered, double_examinations, migration_of
+from ongrowth.motion import (
+    Migration,
+    Registered,
+    common_scale,
+    double_examinations,
+    is_off,
+    measure_scale,
+    migration_of,
+    stretched,
+    stretched_scan,
+)
 from ongrowth.motion.displacement import motion_of
 from ongrowth.motion.picture import Picture, Spline, read_at, smooth_values, splined, values_at
 from ongrowth.motion.register import Sight, register_metal
 from ongrowth.motion.rigid import covariance_at, measured_length, turn_covariance
 from ongrowth.motion.solve import START, Samples, fit_rigid, linearise
 from ongrowth.motion.thread import missing_roll_rad, read_thread
-from ongrowth.quantity import Caution, Unit
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
+from ongrowth.screw import Integrity, Screw, ScrewSpec
 
 FloatArray = NDArray[np.float64]
 FRAME = ScrewFrame.of([2.0, 10.0, -12.0], [6.0, -14.0, 9.0])
@@ -265,6 +276,46 @@ def test_a_turn_is_read_off_the_thread(turned_deg: float) -> None:
     assert first.pitch_mm == pytest.approx(1.5, rel=2e-3)
     turn = missing_roll_rad(first, second, STILL, FRAME, FRAME)
     assert math.degrees(turn) == pytest.approx(-turned_deg, abs=2.0)
+
+
+def a_threaded_screw(length_mm: float = 1.0) -> Screw:
+    """The screw of `FRAME`, all of it longer or shorter."""
+    middle = FRAME.world(0.0, 0.0, FRAME.length_mm / 2.0)
+    head, tip = (stretched(p, middle, length_mm) for p in (FRAME.origin_mm, FRAME.tip_mm))
+    spec = ScrewSpec(id="left", pitch_mm=1.5)
+    size = Measured.of(4.0, 0.1, Unit.MM)
+    length = Measured.of(FRAME.length_mm * length_mm, 0.2, Unit.MM)
+    whole = Integrity("no interruption shown", 0.5, math.nan, size, size)
+    return Screw("left", "left", head, tip, size, 3.0, length, "given", whole, spec)
+
+
+@pytest.mark.parametrize("scale", [1.0, 1.012, 0.985])
+def test_the_thread_tells_how_long_a_millimetre_is(scale: float) -> None:
+    """Two scans of one screw whose pixels and steps are stated too large or too small by 1 %."""
+    rng = np.random.default_rng(5)
+    then, now = (threaded(FRAME, 1.5, phase) for phase in (10.0, 40.0))
+    then, now = (
+        replace(s, hu=s.hu + rng.normal(0.0, 60.0, s.hu.shape).astype(np.float32)) for s in (then, now)
+    )
+    now = stretched_scan(now, FRAME.world(0.0, 0.0, FRAME.length_mm / 2.0), scale)
+    found = measure_scale(then, now, a_threaded_screw(), a_threaded_screw(scale))
+    assert abs(found.value - scale) < 3.0 * found.u
+    assert found.u < 0.003
+    assert is_off(found) is (scale != 1.0)
+
+
+def test_without_a_thread_there_is_no_ruler() -> None:
+    bare = threaded(FRAME, 1.5, 0.0, wave_hu=0.0)
+    found = measure_scale(bare, bare, a_threaded_screw(), a_threaded_screw())
+    assert not found.is_known
+    assert not is_off(common_scale([found]))
+
+
+def test_several_screws_tell_one_scale_better_than_one() -> None:
+    """Weighted mean: u = 1 / sqrt(sum of 1 / u^2)."""
+    scale = common_scale([Measured.of(1.01, 0.003, Unit.ONE), Measured.of(1.0, 0.004, Unit.ONE)])
+    assert scale.value == pytest.approx((1.01 * 16 + 1.0 * 9) / 25)
+    assert scale.u == pytest.approx(0.0024)
 
 
 @pytest.mark.parametrize(("wave_hu", "is_known"), [(500.0, True), (0.0, False)])

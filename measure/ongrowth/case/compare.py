@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ongrowth.case.reading import Tell, silent
+from ongrowth.case.scale import on_one_scale
 from ongrowth.change import (
     Placement,
     carried_defect,
@@ -90,8 +91,10 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
     if not pairs:
         return out
     then, now = (_surroundings(one) for one in (earlier, later))
+    level = on_one_scale(then, now, pairs, scans)
+    now, out = level.now, replace(out, told=level.told)
     placed: dict[str, Placement] = {}
-    for one, two in pairs:
+    for one, two in level.pairs:
         tell(f"Following screw {two.id} from {scans[0]} to {scans[1]}")
         moved = _moved(then, now, one, two)
         if isinstance(moved, Problem):
@@ -103,9 +106,11 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
         out = _with_new_bone(out, then, now, moved, one)
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
     changes, maps, told = _figures(earlier.reading, later.reading, placed)
+    carried = {name: level.back(plane) for name, plane in out.carried.items()}
     weeks = earlier.reading.scan.weeks_since_surgery, later.reading.scan.weeks_since_surgery
     again = double_examination(scans, weeks, out.motions)
-    return replace(out, changes=changes, change_maps=maps, told=(*out.told, *again, *told), placed=placed)
+    told = (*out.told, *again, *told)
+    return replace(out, changes=changes, change_maps=maps, told=told, placed=placed, carried=carried)
 
 
 def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, ImplantReading]]:

@@ -2,6 +2,14 @@
 
 from ongrowth.motion.measure import measure_motion
 from ongrowth.motion.model import Motion, Registered, ScrewMotion
+from ongrowth.motion.ruler import (
+    common_scale,
+    is_off,
+    measure_pitch,
+    measure_scale,
+    stretched,
+    stretched_scan,
+)
 from ongrowth.motion.settings import MotionSettings
 from ongrowth.motion.study import Migration, Precision, double_examinations, migration_of
 
@@ -12,7 +20,13 @@ __all__ = [
     "Precision",
     "Registered",
     "ScrewMotion",
+    "common_scale",
     "double_examinations",
+    "is_off",
     "measure_motion",
+    "measure_pitch",
+    "measure_scale",
     "migration_of",
+    "stretched",
+    "stretched_scan",
 ]

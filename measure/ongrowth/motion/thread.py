@@ -24,12 +24,16 @@ _CLEAR = 5.0  # a true thread stands out by so much from the other frequencies
 
 @dataclass(frozen=True, slots=True)
 class Ripple:
-    """The helical harmonic of a thread: pitch, mm; phase, rad, at a depth, mm; how far it stands out."""
+    """The helical harmonic of a thread: pitch, mm; phase, rad, at a depth, mm; how far it stands out.
+
+    `span_mm` is the length of shaft on which it was read.
+    """
 
     pitch_mm: float
     depth_mm: float
     phase_rad: float
     clarity: float
+    span_mm: float
 
 
 def read_thread(
@@ -77,7 +81,7 @@ def read_thread(
         best = float(optimize.minimize_scalar(lambda p: -abs(_wave(rest, angle, depth, p)), bounds=bounds).x)
     wave = _wave(rest, angle, depth - middle, best)
     noise = float(np.sqrt(np.mean(rest**2) / max(len(rest), 1)))
-    return Ripple(best, middle, float(np.angle(wave)), abs(wave) / noise)
+    return Ripple(best, middle, float(np.angle(wave)), abs(wave) / noise, high - low)
 
 
 def missing_roll_rad(
