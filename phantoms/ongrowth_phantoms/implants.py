@@ -42,7 +42,7 @@ class PhantomScrew:
     diameters are those of the finished screw: a coating lies inside them. A partly threaded screw
     has `thread_start_mm` > 0 and a `shank_diameter_mm` (NaN: the root diameter); its envelope
     there is the shank. `zero_direction` is where the halo's own angle 0 points (None: by the frame
-    rule).
+    rule). `tip_piece` is how the part beyond a break has moved, in the screw's own axes.
     """
 
     head_mm: Point
@@ -60,6 +60,7 @@ class PhantomScrew:
     material: str = "titanium"
     break_depth_mm: float = math.nan
     break_gap_mm: float = 0.0
+    tip_piece: RigidTransform | None = None
     bend_depth_mm: float = math.nan
     bend_deg: float = 0.0
     bend_angle_deg: float = 0.0
@@ -105,8 +106,11 @@ class PhantomScrew:
         )
 
     def local(self, points: Real) -> Real:
-        """Return points, shape (N, 3), in the screw's own axes, mm; a bend is straightened."""
+        """Return points, shape (N, 3), in the screw's own axes, mm; bend and break are put straight."""
         local = turned(points, self.head_mm, self.axes)
+        if self.tip_piece is not None:
+            beyond = local[:, 2] > self.break_depth_mm
+            local[beyond] = self.tip_piece.inverse().apply(local[beyond]).astype(np.float32)
         if self.is_bent:
             half = self._bend_rotation(0.5)[:, 2].astype(np.float32)
             bend = np.array([0.0, 0.0, self.bend_depth_mm], dtype=np.float32)

@@ -326,7 +326,10 @@ class MotionTruth:
 
 
 def motion_between(first: Site, second: Site) -> MotionTruth:
-    """Return how screw and tip side moved from one scan to another, the patient's own pose left out."""
+    """Return how screw and tip side moved from one scan to another, the patient's own pose left out.
+
+    Of a broken screw the head piece is seen from the head side, the tip piece from the tip side.
+    """
     assert first.screw is not None
     assert second.screw is not None
     screw = _pose(second.screw) @ _pose(first.screw).inverse()
@@ -336,11 +339,17 @@ def motion_between(first: Site, second: Site) -> MotionTruth:
         @ (getattr(first, part) @ first.arch.world_from_arch).inverse()
         for part in ("head_motion", "tip_motion")
     )
-    return MotionTruth(head.inverse() @ screw, tip.inverse() @ screw, head.inverse() @ tip)
+    piece = _piece_pose(second.screw) @ _piece_pose(first.screw).inverse()
+    return MotionTruth(head.inverse() @ screw, tip.inverse() @ piece, head.inverse() @ tip)
 
 
 def _pose(screw: PhantomScrew) -> RigidTransform:
     return RigidTransform(screw.axes, np.array(screw.head_mm))
+
+
+def _piece_pose(screw: PhantomScrew) -> RigidTransform:
+    """Pose of the tip piece of a broken screw; of a whole one that of the screw."""
+    return _pose(screw) @ screw.tip_piece if screw.tip_piece else _pose(screw)
 
 
 def _in_section(site: Site, points: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -1,15 +1,16 @@
-"""Serial cases: one invented patient scanned five times by the full scanner, with the truth of each pair.
+"""Serial cases: one invented patient scanned six times by the full scanner, with the truth of each pair.
 
 Visit "first" shows the patient as he was. At "still" nothing has moved but everything else has changed:
 protocol, position, halo, bone round the defect, texture, surfaces, the next vertebra. At "screw" the
 screw has moved in its bed; at "fragment" the tip-side fragment has moved, with or without the screw. "repeat"
-is as "still", but the old bone is as it was: no new texture, no growth of its surfaces.
+is as "still", but the old bone is as it was: no new texture, no growth of its surfaces. At "broken" the screw
+has broken in the defect, the head piece lies with the head side, the tip piece with the tip side, which has moved.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from ongrowth_phantoms.implants import HaloField, Point
 from ongrowth_phantoms.scenes import Scene, later, pars_scene
 from ongrowth_phantoms.tomograph import FullProtocol
 
-VISITS = ("first", "still", "screw", "fragment", "repeat")
+VISITS = ("first", "still", "screw", "fragment", "repeat", "broken")
 SCREW_WAYS = ("backs out", "toggles", "turns", "backs out and toggles")
 FRAGMENT_WAYS = ("screw stays with the head side", "screw goes with the tip side", "screw goes its own way")
 _FAMILIES = {"tuning": ("hann", "power"), "test": ("butterworth", "kaiser")}
@@ -45,7 +46,7 @@ class Visit:
 
 
 def draw_visits(half: str, number: int) -> tuple[Visit, ...]:
-    """Return the five visits of a serial case.
+    """Return the six visits of a serial case.
 
     Parameters
     ----------
@@ -84,7 +85,28 @@ def draw_visits(half: str, number: int) -> tuple[Visit, ...]:
     ]
     as_it_was = _later(rng, first, renewed_share=0.0, growth_mm=0.0)
     protocol = _protocol(rng, half, is_child=is_child)
-    return (*visits, Visit(VISITS[-1], as_it_was, protocol, 10 * number + len(visits)))
+    visits.append(Visit("repeat", as_it_was, protocol, 10 * number + len(visits)))
+    broken = _broken(rng, first)
+    protocol = _protocol(rng, half, is_child=is_child)
+    return (*visits, Visit("broken", broken, protocol, 10 * number + len(visits), "broken"))
+
+
+def _broken(rng: Rng, scene: Scene) -> Scene:
+    """Return a scene whose screw has broken in the defect; the tip piece goes with the tip side."""
+    screw, defect = scene.screws[0], scene.sites[0].defect
+    assert defect is not None
+    pose = RigidTransform(screw.axes, np.array(screw.head_mm))
+    motion = _tip_motion(rng, scene)
+    in_screw = pose.inverse() @ scene.sites[0].arch.world_from_arch
+    after = replace(
+        screw,
+        break_depth_mm=float(in_screw.apply(defect.point_mm)[2]),
+        break_gap_mm=float(rng.uniform(0.8, 1.5)),
+        tip_piece=pose.inverse() @ motion @ pose,
+        zero_direction=tuple(screw.axes[:, 0]),
+    )
+    sites = (replace(scene.sites[0], screw=after), *scene.sites[1:])
+    return _later(rng, replace(scene, sites=sites), renewed_share=0.3, tip_motion=motion)
 
 
 def _later(
