@@ -21,14 +21,12 @@ import sys
 import tempfile
 import time
 import tracemalloc
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 import numpy as np
-import pandas as pd
 
 import ongrowth
 from ongrowth.defect import DefectPlane, given_defect
@@ -44,11 +42,12 @@ from ongrowth_phantoms.truth import motion_between, new_bone
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from motion_tables import filled, tables_of  # lies beside this
 from second_registration import put_off, registered_by_itk  # lies beside the tests
 
 DOCS = Path(__file__).parents[2] / "docs"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-motion"
-PAIRS = (*itertools.combinations(range(len(VISITS) - 1), 2), (0, len(VISITS) - 1))
+PAIRS = (*itertools.combinations(range(4), 2), (0, 4), (0, 5))  # the last two: repeat, broken
 STILL = RigidTransform.identity()
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
@@ -132,7 +131,7 @@ def beside(half: str, cases: int, first: int, work: Path) -> None:
     done = {(r["number"], r["pair"]) for r in read_records(records, version())}
     for number in range(first, first + cases):
         visits = draw_visits(half, number)
-        for a, b in ((0, k) for k in range(1, len(VISITS))):
+        for a, b in ((0, k) for k in range(1, 5)):
             pair = f"{VISITS[a]}-{VISITS[b]}"
             if (number, pair) in done:
                 continue
@@ -201,7 +200,8 @@ def measure_pair(
     out["motions"] = motion_records(found, a, b, frame)
     out["bodies"] = body_records(found, a, b, frame)
     if with_bone and found.head_side and found.tip_side:
-        out["bone"] = bone_record(found, a, b, scans, frame, defect)
+        kept = work / f"truth-{half}-{number:03d}-{a.name}-{b.name}.json"
+        out["bone"] = bone_record(found, bone_truth(a, b, kept), scans, frame, defect)
     return out
 
 
@@ -260,6 +260,7 @@ def _motion_record(
         assert found.tip_side is not None
         body = found.tip_side.places_mm
     true_points = np.linalg.norm(true.apply(ends) - ends, axis=1)
+    is_piece = found.tip_piece is not None and motion.body == "screw"  # whose ends lie at the break
     lengths = {
         "axis_change_deg": (
             motion.axis_change_deg,
@@ -284,7 +285,11 @@ def _motion_record(
         "true_mm": float(np.linalg.norm(true_mm)),
         "true_most_mm": lengths["max_total_point_motion"][1],
         "true_roll_deg": math.degrees(float(true_turn[2])),
-        "lengths": {k: [m.value, m.low95, m.high95, t] for k, (m, t) in lengths.items()},
+        "lengths": {
+            k: [m.value, m.low95, m.high95, t]
+            for k, (m, t) in lengths.items()
+            if not is_piece or k in ("axis_change_deg", "total_translation")
+        },
     }
 
 
@@ -329,7 +334,11 @@ def body_records(found: ScrewMotion, a: Visit, b: Visit, frame: ScrewFrame) -> l
 
 
 def bone_record(
-    found: ScrewMotion, a: Visit, b: Visit, scans: list[Scan], frame: ScrewFrame, defect: DefectPlane
+    found: ScrewMotion,
+    truth: dict[str, list[float]],
+    scans: list[Scan],
+    frame: ScrewFrame,
+    defect: DefectPlane,
 ) -> dict[str, Any]:
     """Set new bone beside the truth, each fragment laid on itself."""
     assert found.head_side is not None
@@ -343,19 +352,29 @@ def bone_record(
         found.tip_side.earlier_from_later,
         side="left",
     )
-    unmoved = {"head_motion": STILL, "tip_motion": STILL, "hole": None}
-    before = replace(a.site, **unmoved)
-    arch = replace(b.site.arch, world_from_arch=a.site.arch.world_from_arch)
-    true = new_bone(before, replace(b.site, arch=arch, screw=a.site.screw, **unmoved))
-    gone = new_bone(replace(b.site, arch=arch, screw=a.site.screw, **unmoved), before)
     elsewhere = sum(p.volume.value for p in bone.elsewhere)
     return {
         "seconds": round(time.process_time() - start, 2),
-        "in": [bone.in_defect.value, bone.in_defect.u, true.in_gap_mm3, gone.in_gap_mm3],
-        "around": [bone.around_defect.value, bone.around_defect.u, true.around_mm3, gone.around_mm3],
-        "elsewhere": [elsewhere, math.nan, true.elsewhere_mm3, gone.elsewhere_mm3],
+        "in": [bone.in_defect.value, bone.in_defect.u, *truth["in"]],
+        "around": [bone.around_defect.value, bone.around_defect.u, *truth["around"]],
+        "elsewhere": [elsewhere, math.nan, *truth["elsewhere"]],
         "places": [[p.place, p.volume.value] for p in bone.elsewhere],
     }
+
+
+def bone_truth(a: Visit, b: Visit, kept: Path) -> dict[str, list[float]]:
+    """Return the bone that came and the bone that went, mm3, by place; counted once and kept."""
+    if not kept.exists():
+        unmoved = {"head_motion": STILL, "tip_motion": STILL, "hole": None}
+        before = replace(a.site, **unmoved)
+        arch = replace(b.site.arch, world_from_arch=a.site.arch.world_from_arch)
+        after = replace(b.site, arch=arch, screw=a.site.screw, **unmoved)
+        came, went = new_bone(before, after), new_bone(after, before)
+        names = {"in": "in_gap_mm3", "around": "around_mm3", "elsewhere": "elsewhere_mm3"}
+        both = {key: [getattr(came, name), getattr(went, name)] for key, name in names.items()}
+        kept.write_text(json.dumps(both), encoding="utf-8")
+    truth: dict[str, list[float]] = json.loads(kept.read_text(encoding="utf-8"))
+    return truth
 
 
 @cli.command()
@@ -371,229 +390,6 @@ def report(half: str, work: Path, *, write: bool) -> None:
     if write:
         for page in (DOCS / "motion.md", DOCS / "newbone.md"):
             page.write_text(filled(page.read_text(encoding="utf-8"), tables), encoding="utf-8")
-
-
-def filled(page: str, tables: dict[str, str]) -> str:
-    """Put tables between their marks in a page."""
-    for name, text in tables.items():
-        start, end = f"<!-- table: {name} -->", "<!-- end of table -->"
-        if start in page:
-            before, rest = page.split(start, 1)
-            page = f"{before}{start}\n\n{text}\n\n{end}{rest.split(end, 1)[1]}"
-    return page
-
-
-def tables_of(records: list[dict[str, Any]], both: list[dict[str, Any]]) -> dict[str, str]:
-    measured = [r for r in records if "motions" in r]
-    return {
-        "counts": counts(records, measured, both),
-        "errors": markdown(error_rows(measured)),
-        "coverage": markdown(coverage_rows(measured)),
-        "states": markdown(state_rows(measured)),
-        "beside": markdown(beside_rows(both)),
-        "bone": markdown(bone_rows(measured)),
-    }
-
-
-def markdown(rows: list[dict[str, Any]]) -> str:
-    table = pd.DataFrame(rows)
-    lines = ["| " + " | ".join(map(str, table.columns)) + " |", "|" + "---|" * len(table.columns)]
-    lines += ["| " + " | ".join(map(str, row)) + " |" for row in table.to_numpy()]
-    return "\n".join(lines)
-
-
-def counts(records: list[dict[str, Any]], measured: list[dict[str, Any]], both: list[dict[str, Any]]) -> str:
-    seconds = np.array([r["seconds"] for r in measured])
-    peak = np.array([r["peak_mb"] for r in both if "peak_mb" in r] or [math.nan])
-    patients = len({r["number"] for r in records})
-    return (
-        f"{len(measured)} pairs of {patients} patients; {len(records) - len(measured)} refused; "
-        f"{np.median(seconds):.1f} s a pair on one core (longest {seconds.max():.1f} s), "
-        f"{np.median(peak):.0f} MB of memory beside the scans (most {peak.max():.0f} MB)."
-    )
-
-
-def motions_of(measured: list[dict[str, Any]], body: str) -> list[dict[str, Any]]:
-    return [m for r in measured for m in r["motions"] if m["name"].startswith(body) and "error_mm" in m]
-
-
-def is_as_it_was(record: dict[str, Any]) -> bool:
-    """Whether the old bone is the same in both CTs."""
-    return bool(record["pair"] == f"{VISITS[0]}-{VISITS[-1]}")
-
-
-def error_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Errors of every quantity of the reach: median, and 95 % within, by what has become of the bone."""
-    halves = [[r for r in measured if is_as_it_was(r) == same] for same in (True, False)]
-
-    def row(name: str, of: Callable[[list[dict[str, Any]]], list[float]], reach: str) -> dict[str, Any]:
-        same, renewed = (of(half) for half in halves)
-        return {
-            "quantity": name,
-            "bone as it was: n": len(same),
-            "median": told(same, 50),
-            "95 % within": told(same, 95),
-            "bone renewed, surfaces grown: n": len(renewed),
-            "median ": told(renewed, 50),
-            "95 % within ": told(renewed, 95),
-            "aim": reach,
-        }
-
-    def bodies(key: str) -> Callable[[list[dict[str, Any]]], list[float]]:
-        return lambda half: [b[key] for r in half for b in r["bodies"] if key in b]
-
-    def motions(
-        body: str, of: Callable[[dict[str, Any]], float], *, rolled: bool = False
-    ) -> Callable[[list[dict[str, Any]]], list[float]]:
-        return lambda half: [of(m) for m in motions_of(half, body) if m["is_roll_known"] or not rolled]
-
-    return [
-        row("fragment at its own end of the screw, mm", bodies("own_mm"), "0.03; renewed 0.10"),
-        row("fragment extrapolated to the far end, mm", bodies("far_mm"), "0.06"),
-        row("fragment, rotation, deg", bodies("turned_deg"), "0.1"),
-        row(
-            "fragments against each other at the defect, mm",
-            motions("tip", lambda m: norm(m["error_mm"])),
-            "",
-        ),
-        row("fragments against each other, deg", motions("tip", lambda m: norm(m["error_deg"])), ""),
-        row("screw in fragment, lateral, mm", motions("screw", lambda m: norm(m["error_mm"][:2])), "0.05"),
-        row("screw in fragment, axial, mm", motions("screw", lambda m: abs(m["error_mm"][2])), "0.06"),
-        row("screw in fragment, axis, deg", motions("screw", lambda m: norm(m["error_deg"][:2])), ""),
-        row(
-            "screw in fragment, roll, deg",
-            motions("screw", lambda m: abs(m["error_deg"][2]), rolled=True),
-            "10",
-        ),
-    ]
-
-
-def norm(values: list[float]) -> float:
-    return float(np.linalg.norm(values))
-
-
-def told(errors: list[float], percent: float) -> str:
-    return f"{np.percentile(errors, percent):.3f}" if errors else ""
-
-
-def beside_rows(both: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Errors of this program and of SimpleITK on the same bone."""
-    rows = []
-    for same in (True, False):
-        bodies = [b for r in both if is_as_it_was(r) == same for b in r.get("bodies", ())]
-        for key, name in (
-            ("own_mm", "own end of the screw, mm"),
-            ("far_mm", "far end, mm"),
-            ("turned_deg", "rotation, deg"),
-        ):
-            line: dict[str, Any] = {
-                "bone": "as it was" if same else "renewed",
-                "error of a fragment": name,
-                "n": len(bodies),
-            }
-            for who, label in (("ours", "this program"), ("theirs", "SimpleITK")):
-                errors = [b[who][key] for b in bodies]
-                line |= {
-                    f"{label}, median": told(errors, 50),
-                    f"{label}, 95 % within": told(errors, 95),
-                }
-            rows.append(line)
-    return rows
-
-
-def coverage_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """How often the 95 % interval holds the truth, and the error in units of u."""
-    rows = []
-    for body in ("screw", "tip side"):
-        motions = motions_of(measured, body)
-        parts: dict[str, Callable[[dict[str, Any]], list[float]]] = {
-            "across the screw": lambda m: [
-                e / u for e, u in zip(m["error_mm"][:2], m["u_mm"][:2], strict=True)
-            ],
-            "along the screw": lambda m: [m["error_mm"][2] / m["u_mm"][2]],
-            "tilt": lambda m: [e / u for e, u in zip(m["error_deg"][:2], m["u_deg"][:2], strict=True)],
-            "roll": lambda m: [m["error_deg"][2] / m["u_deg"][2]] if m["is_roll_known"] else [],
-        }
-        for name, of in parts.items():
-            z = np.array([z for m in motions for z in of(m)])
-            rows.append(
-                {
-                    "motion": body,
-                    "part": name,
-                    "n": len(z),
-                    "held": f"{100 * np.mean(np.abs(z) < 1.96):.1f} %",
-                    "RMS of error / u": f"{np.sqrt(np.mean(z**2)):.2f}",
-                }
-            )
-        for name in motions[0]["lengths"] if motions else ():
-            held = np.array([m["lengths"][name][1] <= m["lengths"][name][3] + 1e-9 and
-                             m["lengths"][name][3] <= m["lengths"][name][2] for m in motions])  # fmt: skip
-            rows.append(
-                {
-                    "motion": body,
-                    "part": name,
-                    "n": len(held),
-                    "held": f"{100 * held.mean():.1f} %",
-                    "RMS of error / u": "",
-                }
-            )
-    return rows
-
-
-def state_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The state by how far the body truly moved (most moved point, or its roll)."""
-    every = [m for r in measured for m in r["motions"]]
-    known = [m for m in every if "error_mm" in m]
-    turned = [abs(m["true_roll_deg"]) >= 30.0 for m in known]
-    names = ["not at all", "less than 0.2 mm", "0.2 to 0.4 mm", "0.4 to 1 mm", "more than 1 mm"]
-    lows = np.array([0.0, 1e-6, 0.2, 0.4, 1.0])
-    of = [int(np.searchsorted(lows, m["true_most_mm"] + 1e-9, side="right")) - 1 for m in known]
-    groups = [
-        (name, [m for m, k, t in zip(known, of, turned, strict=True) if k == n and not t])
-        for n, name in enumerate(names)
-    ]
-    for seen, words in ((True, "thread seen in both"), (False, "thread too faint")):
-        group = [m for m, t in zip(known, turned, strict=True) if t and m["is_roll_known"] is seen]
-        groups.append((f"turned by 30 degrees or more, {words}", group))
-    rows = [
-        {
-            "truly moved": name,
-            "n": len(group),
-            "told to have moved": str(sum(m["state"] == "moved" for m in group)),
-        }
-        for name, group in groups
-    ]
-    return [*rows, {"truly moved": "not measurable", "n": len(every) - len(known), "told to have moved": ""}]
-
-
-def bone_rows(measured: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """New bone: error, and how often it is within 10 % + 30 mm3."""
-    rows = []
-    for same in (True, False):
-        bones = [r["bone"] for r in measured if "bone" in r and is_as_it_was(r) == same]
-        for name, label in (("in", "in the defect"), ("around", "round it"), ("elsewhere", "elsewhere")):
-            found = [b[name] for b in bones if b[name][0] is not None]
-            v = np.array(found, dtype=float).reshape(-1, 4)
-            if len(v) == 0:
-                continue
-            net = v[:, 2] - v[:, 3] if name != "elsewhere" else v[:, 2]
-            error = v[:, 0] - net
-            held = f"{100 * np.mean(np.abs(error) < 1.96 * v[:, 1]):.0f} %"
-            within = f"{100 * np.mean(np.abs(error) <= 30 + 0.1 * np.abs(net)):.0f} %"
-            is_film = name == "elsewhere" and not same
-            rows.append(
-                {
-                    "old bone": "as it was" if same else "with a film",
-                    "where": label,
-                    "n": len(v),
-                    "true, median and largest, mm3": f"{np.median(net):.0f}, {net.max():.0f}",
-                    "median error, mm3": f"{np.median(error):+.0f}",
-                    "95 % within, mm3": f"{np.percentile(np.abs(error), 95):.0f}",
-                    "within 10 % + 30 mm3": "film not counted" if is_film else within,
-                    "held by 95 % interval": held if name != "elsewhere" else "",
-                }
-            )
-    return rows
 
 
 if __name__ == "__main__":
