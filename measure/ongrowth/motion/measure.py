@@ -55,13 +55,14 @@ def measure_motion(
     sight = Sight.of(earlier, later, earlier_screw, later_screw)
     head, tip, start = register_fragments(sight, defect.plane, settings)
     frame = sight.earlier_frame
-    centre = frame.world(0.0, 0.0, defect.depth_mm(frame))
+    depth = defect.depth_mm(frame)
+    centre = frame.world(0.0, 0.0, depth)
     metal = _pieces(sight, start) if sight.is_broken else (register_metal(sight, start),) * 2
     ends = _piece_frames(frame, sight.break_mm) if sight.is_broken else (frame, frame)
     (screw, tip_piece), (screw_frame, tip_frame) = metal, ends
     return ScrewMotion(
-        motion_of(screw, head, screw_frame, _middle(screw_frame)),
-        motion_of(tip_piece, tip, tip_frame, _middle(tip_frame)),
+        motion_of(screw, head, screw_frame, _middle(frame, 0.0, depth)),
+        motion_of(tip_piece, tip, tip_frame, _middle(frame, depth, frame.length_mm)),
         motion_of(tip, head, frame, centre),
         head if head.is_known else None,
         tip if tip.is_known else None,
@@ -89,8 +90,9 @@ def _piece_frames(frame: ScrewFrame, break_mm: float) -> tuple[ScrewFrame, Screw
     return ScrewFrame.of(frame.origin_mm, at), ScrewFrame.of(at, frame.tip_mm)
 
 
-def _middle(frame: ScrewFrame) -> FloatArray:
-    return frame.world(0.0, 0.0, frame.length_mm / 2.0)
+def _middle(frame: ScrewFrame, low_mm: float, high_mm: float) -> FloatArray:
+    """Return the middle of the part of the shaft that a fragment holds."""
+    return frame.world(0.0, 0.0, (low_mm + high_mm) / 2.0)
 
 
 def _problems(*bodies: Registered) -> tuple[Problem, ...]:

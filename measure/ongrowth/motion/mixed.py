@@ -41,7 +41,10 @@ _LEAST_GROWTH_MM = 0.06
 # Growth that passes for motion, over the spread of growth that the blocks show. They are measured against a
 # rough (exponential) prior, under which a smooth field of the same size shows 1.6 times too little (closed
 # form, correlation over 5 mm, blocks of 4 mm), and what grew most drops out. From phantoms (tuning half).
-_UNEVENNESS = 2.0
+_UNEVENNESS = 2.4
+# Spread that the blocks show where no surface has grown (streaks, another kernel), and the least that is
+# left when it is taken off. From phantoms (tuning half, bone as it was).
+_SHOWN_AT_REST_MM, _LEAST_UNEVEN_MM = 0.035, 0.015
 _LEAST = np.array([0.003, 0.003, 0.003, 0.005, 1.0, 0.005])  # mm, mm, mm, 1, HU, mm
 _FIRST = np.array([0.05, 0.05, 0.05, 0.05, 20.0, 0.1])
 _N = 12
@@ -190,7 +193,8 @@ def _mistaken_growth(gram: FloatArray, kernel: FloatArray, spread_mm: float) -> 
     """Covariance of what smooth growth of the surface adds to the pose where it cannot be told apart."""
     normal = gram[:, :_GROWTH, :_GROWTH].sum(axis=0) + 1e-9 * np.eye(_GROWTH)
     answer = np.linalg.solve(normal, gram[:, :_GROWTH, _GROWTH].T)
-    return np.asarray((_UNEVENNESS * spread_mm) ** 2 * answer @ kernel @ answer.T)
+    square_mm2 = max(spread_mm**2 - _SHOWN_AT_REST_MM**2, _LEAST_UNEVEN_MM**2)
+    return np.asarray(_UNEVENNESS**2 * square_mm2 * answer @ kernel @ answer.T)
 
 
 def _spread(

@@ -101,8 +101,8 @@ class Motion:
     state : str
         "moved", "not shown to have moved" or "not measurable".
     point_mm : ndarray, shape (3,)
-        Reference point, patient mm of the earlier scan: the middle of the shaft for the screw, the
-        middle of the defect on the screw for a fragment.
+        Reference point, patient mm of the earlier scan: for the screw the middle of the
+        part of the shaft that the fragment holds, for a fragment the middle of the defect on the screw.
     axes : ndarray, shape (3, 3)
         The screw's axes in the earlier scan as rows, patient directions.
     """

@@ -4,7 +4,8 @@ Visit "first" shows the patient as he was. At "still" nothing has moved but ever
 protocol, position, halo, bone round the defect, texture, surfaces, the next vertebra. At "screw" the
 screw has moved in its bed; at "fragment" the tip-side fragment has moved, with or without the screw. "repeat"
 is as "still", but the old bone is as it was: no new texture, no growth of its surfaces. At "broken" the screw
-has broken in the defect, the head piece lies with the head side, the tip piece with the tip side, which has moved.
+has broken in the defect: its head piece lies with the head side, its tip piece with the tip side, which has
+moved.
 """
 
 from __future__ import annotations
