@@ -12,7 +12,7 @@ from ongrowth.wording import say
 
 # The plane of the defect is found; where it was found wrong, the stated uncertainty did not always show it.
 LOOK_AT_THE_DEFECT = (
-    "Look at the enlarged cut: the figure holds only if the lines drawn there follow the slit of the defect."
+    "Look at the cut through the defect: the figure holds only if the plane found there follows the slit."
 )
 
 SYMBOLS = {

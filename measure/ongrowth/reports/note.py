@@ -10,17 +10,14 @@ from collections.abc import Iterable
 from ongrowth.bridge import Bridge
 from ongrowth.findings import (
     CATEGORY_SOURCE,
-    LINES,
-    LOOK_AT_THE_DEFECT,
     PLANE_WORDS,
     Compared,
     Expectation,
     Line,
     category_words,
     edge_words,
-    line_words,
     lines_of,
-    range_words,
+    print_line,
     screw_name,
     screw_sentence,
 )
@@ -40,6 +37,8 @@ from ongrowth.wording import (
 )
 
 WIDTH = 72
+_TIE = "\u00a0"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|HU|%|mGy|mSv|kVp|weeks?)\b|%)")
 _DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _CLOSING = (
     "The figures are measurements with their 95 % interval, held against what is expected at this week. "
@@ -87,8 +86,9 @@ def _wrapped(paragraphs: Iterable[str]) -> list[str]:
     lines: list[str] = []
     for paragraph in paragraphs:
         hang = "  " if paragraph.startswith("- ") else ""
-        lines += textwrap.wrap(paragraph, WIDTH, subsequent_indent=hang) or [""]
-    return lines
+        tied = _BEFORE_UNIT.sub(_TIE, paragraph)  # no line ends between a number and its unit
+        lines += textwrap.wrap(tied, WIDTH, subsequent_indent=hang) or [""]
+    return [line.replace(_TIE, " ") for line in lines]
 
 
 def _full_note(case: Case) -> list[str]:
@@ -105,7 +105,7 @@ def _full_note(case: Case) -> list[str]:
         "",
         "COMPARISON",
         _comparison(case),
-        *(words for implant in last.implants for words in _changes(implant, case, site)),
+        *_on_comparison(case),
     ]
     for implant in last.implants:
         out += ["", screw_name(implant).upper(), *_screw(implant, case, site)]
@@ -143,17 +143,10 @@ def _comparison(case: Case) -> str:
     return f"{told}."
 
 
-def _changes(implant: ImplantReading, case: Case, site: str) -> list[str]:
-    """Return what has changed on one screw since the earlier CTs, and what a reader must know of it."""
-    compared = Compared.of(case, implant.id)
-    out = []
-    for scan in compared.earlier:
-        told = ((key, compared.words(key, scan, site)) for key in LINES)
-        words = "; ".join(f"{line_words(key, site)}: {change}" for key, change in told if change)
-        out.append(f"- {screw_name(implant)}, since {compared.name(scan)}: {words}.")
+def _on_comparison(case: Case) -> list[str]:
+    """Return what a reader must know of the comparison with earlier CTs; changes stand with the findings."""
     last = case.readings[-1].scan.id
-    notes = [f"- {n.problem.text} {n.problem.advice}".strip() for n in case.notes if n.to_scan == last]
-    return [*out, *notes] if implant is case.readings[-1].implants[-1] else out
+    return [f"- {n.problem.text} {n.problem.advice}".strip() for n in case.notes if n.to_scan == last]
 
 
 def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
@@ -173,7 +166,7 @@ def _defect(bridge: Bridge) -> list[str]:
     return [
         f"- Gap width {say(bridge.gap_width_mean)}, largest {say(bridge.gap_width_max)}.",
         f"- Gap width where it is not bridged {say(bridge.gap_width_mean_open)}.",
-        f"- Category of bridging: {category_words(bridge.bridged_fraction)} ({CATEGORY_SOURCE}).",
+        f"- Category of bridging: {category_words(bridge.bridged_fraction)}; {CATEGORY_SOURCE}.",
         f"- Bridges: {say_count(bridge.bridge_count)}{smallest}{'. ' if places else ''}{places}.",
         f"- Tissue in the open gap {say(bridge.tissue_hu)}.",
         f"- Edge on the side of the head: {edge_words(bridge.head_edge)}.",
@@ -183,13 +176,10 @@ def _defect(bridge: Bridge) -> list[str]:
 
 
 def _line(line: Line, site: str, compared: Compared) -> str:
-    name = line_words(line.key, site)
-    window = line.main.window
-    expected = f", expected: {range_words(window)}" if window is not None and range_words(window) else ""
-    value = line.main.state if line.key == "metal" else say(line.main.value)
-    why = f" {compared.named(line.deciding.why)}" if line.result is not Against.AS_EXPECTED else ""
-    look = f" {LOOK_AT_THE_DEFECT}" if line.key == "bridging" and line.main.value.is_known else ""
-    return f"- {name[0].upper()}{name[1:]}: {value}{expected}. Result: {line.result.value}.{why}{look}"
+    told = print_line(line, site, compared)
+    first = f"{told.name}: {told.measured}, expected: {told.expected}. Result: {told.result}."
+    changes = (f"{words}." for words in told.compared)
+    return f"- {' '.join(words for words in (first, *changes, told.reason, told.look) if words)}"
 
 
 def _side(implant: ImplantReading, side: str, site: str) -> list[str]:
@@ -254,7 +244,8 @@ def _family_sheet(case: Case) -> list[str]:
     last = case.readings[-1]
     weeks = last.scan.weeks_since_surgery
     remark = ["", case.patient.remark] if case.patient.remark else []
-    out = ["ABOUT YOUR CT PICTURES", *remark, "", *_plain_start(weeks), "", "WHAT WAS MEASURED"]
+    start = _plain_start(weeks, len(last.implants))
+    out = ["ABOUT YOUR CT PICTURES", *remark, "", *start, "", "WHAT WAS MEASURED"]
     for implant in last.implants:
         out += ["", f"{_plain_side(implant)}:", *_plain_lines(implant, case)]
     out += ["", "WHAT IS USUAL AT THIS TIME", *_plain_usual(weeks)]
@@ -262,11 +253,14 @@ def _family_sheet(case: Case) -> list[str]:
     return [*out, "", "PLEASE NOTE", *(f"- {line}" for line in fixed_words().plain)]
 
 
-def _plain_start(weeks: float) -> list[str]:
+def _plain_start(weeks: float, n_screws: int) -> list[str]:
     when = [f"They were taken about {weeks:.0f} weeks after your surgery."] if weeks >= 0 else []
     what = (
         "You have a screw that holds a gap in a bone. A program measured the screw and the bone "
         "around it. It looked at a dark line around the screw, at the gap, and at the metal."
+        if n_screws == 1
+        else "You have screws that hold a gap in a bone. A program measured the screws and the bone "
+        "around them. It looked at a dark line around each screw, at the gap, and at the metal."
     )
     return ["A CT takes pictures of the inside of your body.", *when, what]
 
@@ -300,11 +294,13 @@ def _plain_line(line: Line) -> str:
     value = line.main.value
     if not value.is_known:
         return f"- {name}: {_PLAIN_RESULT[Against.NOT_MEASURABLE]}"
+    if line.key == "bridging":
+        seen = say_short(value)
+        return f"- {name}: {'None was seen' if seen == '0 %' else f'It fills {seen} of the gap'}. {result}"
     if math.isfinite(value.below_limit):
         limit = with_unit(value.below_limit, value.unit)
         return f"- {name}: None was seen (it would be thinner than {limit}). {result}"
-    kind = "" if line.key == "bridging" else " wide on average"
-    return f"- {name}: {say_short(value)}{kind}. {_plain_growth(line)}{result}"
+    return f"- {name}: {say_short(value)} wide on average. {_plain_growth(line)}{result}"
 
 
 def _plain_growth(line: Line) -> str:
