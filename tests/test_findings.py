@@ -384,7 +384,7 @@ def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
 def test_no_week_is_named_where_something_is_outside() -> None:
     side = build.make_side(2.8)
     assert math.isnan(next_scan_week(findings_on(side, side, 8.0), 8.0))
-    assert "stands now" in no_scan_words(findings_on(side, side, 8.0), 8.0)
+    assert "already now" in no_scan_words(findings_on(side, side, 8.0), 8.0)
     assert "Nothing here" in no_scan_words((), 8.0)
     assert "not known" in no_scan_words((), math.nan)
     wide, broken = build.make_side(1.5), build.make_screw("left", "interrupted").integrity

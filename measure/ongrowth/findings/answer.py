@@ -184,7 +184,7 @@ def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
     if not weeks >= 0.0:
         return "No week can be named: the weeks since surgery are not known."
     if any(f.against_window is Against.OUTSIDE for f in findings):
-        return "No week is named: what is outside what is expected stands now, not at a later CT."
+        return "No week is named: something is outside what is expected already now."
     return "Nothing here would be decided by a further CT at a later week."
 
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from ongrowth.findings.answer import Line, line_words
 from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import range_words
-from ongrowth.reading import Against
+from ongrowth.reading import Against, Finding
 from ongrowth.wording import say
 
 # The plane of the defect is found; where it was found wrong, the stated uncertainty did not always show it.
 LOOK_AT_THE_DEFECT = (
-    "Look at the cut through the defect: the figure holds only if the plane found there follows the slit."
+    "Look at the cut through the defect: the figure holds only if the plane found follows the slit."
 )
 
 SYMBOLS = {
@@ -71,11 +71,21 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
 def _reason(line: Line, compared: Compared | None) -> str:
     """Return why a line stands where it does; what has changed is told beside it already."""
     deciding = line.deciding
+    why = _without_value(deciding, line)
     if compared is None:
-        return deciding.why
+        return why
     if deciding.quantity == "width_growth" and deciding.window is not None:
         return deciding.window.meaning  # the growth itself is told beside it
-    return "" if line.key == "metal" and line.deciding.from_scan else compared.named(line.deciding.why)
+    return "" if line.key == "metal" and deciding.from_scan else compared.named(why)
+
+
+def _without_value(deciding: Finding, line: Line) -> str:
+    """Return the reason; where it starts with the value that stands above it, without that."""
+    told = f"{say(deciding.value)} is "
+    if deciding is not line.main or not deciding.why.startswith(told):
+        return deciding.why
+    rest = deciding.why.removeprefix(told)
+    return rest[0].upper() + rest[1:]
 
 
 def _measured_words(line: Line) -> str:

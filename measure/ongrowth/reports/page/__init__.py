@@ -49,6 +49,8 @@ from ongrowth.wording import (
     with_unit,
 )
 
+THIN_SERIES_FIRST = "Ask for the thin series of this CT first: it costs no dose."
+
 
 @dataclass(frozen=True, slots=True)
 class Picture:
@@ -437,7 +439,8 @@ def _next_scan(case: Case, last: Reading) -> str:
         told = f" A CT like this one: about {with_unit(dose.effective_msv, Unit.MSV)} (population estimate)."
     elif not math.isnan(dose.ctdi_vol_mgy):
         told = f" A CT like this one: CTDIvol {with_unit(dose.ctdi_vol_mgy, Unit.MGY)}."
-    return f"At about week {week:.0f}, if the clinician wants a CT at all.{told}"
+    thin = [] if all(p.code != "thick-slices" for p in last.scan.problems) else [THIN_SERIES_FIRST]
+    return " ".join([*thin, f"At about week {week:.0f}, if the clinician wants a CT at all.{told}"])
 
 
 def _scan_facts(reading: Reading) -> str:
