@@ -19,6 +19,7 @@ from click.testing import CliRunner, Result
 
 from ongrowth.cli import main
 from ongrowth.defect import DefectPlane, carry_defect, find_open_defects, find_open_defects_at
+from ongrowth.findings import LOOK_AT_THE_DEFECT
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.reading import read_reading
@@ -102,6 +103,17 @@ def test_the_rule_of_thumb_is_marked_as_practice_without_source(told: tuple[Resu
     assert rules["right"]["state"] == "no graft by rule of thumb"  # below 2 mm
     assert "common practice, no source" in result.output
     assert "common practice, no source" in (out / "page.html").read_text(encoding="utf-8")
+
+
+def test_the_reader_sees_whether_the_plane_lies_in_the_slit(told: tuple[Result, Path]) -> None:
+    """The cuts show the faces as found, and the page says to look at them."""
+    for defect in read_reading(told[1] / "planning").defects:
+        assert defect.course_mm is not None
+        middle = defect.course_mm.mean(axis=0)
+        assert abs(float(defect.bridge.defect.plane.height_mm(middle))) < 2.0  # the cuts are centred on it
+    page = (told[1] / "page.html").read_text(encoding="utf-8")
+    assert LOOK_AT_THE_DEFECT in page
+    assert page.count("dash-dotted: its faces") == 4
 
 
 def test_the_page_stands_alone_and_carries_the_cautions(told: tuple[Result, Path]) -> None:

@@ -180,10 +180,13 @@ def test_an_unmeasured_bridge_keeps_its_plane() -> None:
 def test_a_defect_without_a_screw_is_kept(reading: Reading) -> None:
     from dataclasses import replace
 
-    both = replace(reading, defects=(DefectReading("right", build.make_bridge(0.0, "right")),))
+    course = np.array([[0.0, 10.0, 0.5], [0.0, -20.0, 0.5]])
+    one = DefectReading("right", build.make_bridge(0.0, "right"), course_mm=course)
+    both = replace(reading, defects=(one,))
     record = reading_to_dict(both)
     validate(record, "ongrowth-reading/1")
     assert record["defects"][0]["side"] == "right"
+    assert record["defects"][0]["course_mm"] == course.tolist()
     assert reading_to_dict(reading_from_dict(record)) == record
 
 

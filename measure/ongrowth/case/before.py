@@ -7,6 +7,8 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 import ongrowth
 from ongrowth.bridge import measure_open_gap
 from ongrowth.case.reading import Known, Tell, scan_id, silent, source_of
@@ -116,6 +118,7 @@ def _read(scan: Scan, side: str, found: OpenDefect) -> DefectReading:
         measure_open_gap(scan, found.frame, found.defect),
         spongy_hu(scan, found.frame, found.defect),
         take_defect_cuts(scan, found.frame),
+        np.stack([found.frame.origin_mm, found.frame.tip_mm]),
     )
 
 

@@ -70,15 +70,19 @@ def bridge_from_dict(record: Record) -> Bridge:
 
 def open_defect_to_dict(defect: DefectReading) -> Record:
     """Return a defect that no screw crosses, as written, without its pictures."""
-    return {"side": defect.side, "bone_hu": defect.bone_hu.as_dict()} | bridge_to_dict(defect.bridge)
+    own: Record = {"side": defect.side, "bone_hu": defect.bone_hu.as_dict()}
+    if defect.course_mm is not None:
+        own["course_mm"] = [[float(v) for v in end] for end in defect.course_mm]
+    return own | bridge_to_dict(defect.bridge)
 
 
 def open_defect_from_dict(record: Record) -> DefectReading:
-    """Return what `open_defect_to_dict` wrote; the first files have no bone value."""
+    """Return what `open_defect_to_dict` wrote; the first files have no bone value and no course."""
     bridge = bridge_from_dict(record)
+    course = np.array(record["course_mm"]) if "course_mm" in record else None
     if "bone_hu" not in record:
-        return DefectReading(record["side"], bridge)
-    return DefectReading(record["side"], bridge, Measured.from_dict(record["bone_hu"]))
+        return DefectReading(record["side"], bridge, course_mm=course)
+    return DefectReading(record["side"], bridge, Measured.from_dict(record["bone_hu"]), course_mm=course)
 
 
 def _edge_to_dict(edge: Edge) -> Record:

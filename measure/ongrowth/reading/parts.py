@@ -315,12 +315,15 @@ class DefectReading:
         CT number of the spongy bone on both sides of it.
     cuts : tuple of Cut
         Pictures along the bone through it; the middle of the defect lies at 0 mm.
+    course_mm : ndarray, shape (2, 3), optional
+        Two ends of a line along the bone, the defect in its middle, patient mm (LPS); the cuts lie along it.
     """
 
     side: str
     bridge: Bridge
     bone_hu: Measured = _NO_BONE_READ
     cuts: tuple[Cut, ...] = ()
+    course_mm: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)

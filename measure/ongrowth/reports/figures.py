@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.bridge import BridgeMap
-from ongrowth.defect import Side
+from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, rows_for
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import HaloMap
@@ -169,18 +169,26 @@ def _faces_along(axes: Axes, implant: ImplantReading, angle_deg: float, lw: floa
     """Draw both faces of the defect, so that the slit between is seen; its middle where no gap is known."""
     if implant.defect is None:
         return
-    middle, slope = implant.defect.depth_mm(implant.frame), _defect_slope(implant, angle_deg)
-    half = _half_gap_mm(implant)
+    paint_faces(axes, implant.defect, implant.frame, angle_deg, implant.defect.depth_mm(implant.frame), lw)
+
+
+def paint_faces(
+    axes: Axes, defect: DefectPlane, frame: ScrewFrame, angle_deg: float, middle_mm: float, lw: float = 0.8
+) -> None:
+    """Draw both faces of a defect on a cut along a line, in the plane of one direction away from it.
+
+    `middle_mm` is where on the cut the plane crosses the line.
+    """
+    slope, half = _defect_slope(defect, frame, angle_deg), _half_gap_mm(defect, frame)
     reach = np.array([-_FACES_REACH_MM, _FACES_REACH_MM])
-    for face in {middle - half, middle + half}:
+    for face in {middle_mm - half, middle_mm + half}:
         _line(axes, face + slope * reach, reach, color="white", lw=lw, ls=(0, (6, 2, 1, 2)))
 
 
-def _half_gap_mm(implant: ImplantReading) -> float:
-    """Return half of the gap along the axis of the screw, mm; 0 where it is not known."""
-    assert implant.defect is not None
-    cosine = abs(float(implant.defect.plane.normal @ implant.frame.axis_direction))
-    return 0.0 if math.isnan(implant.defect.gap_mm) else implant.defect.gap_mm / 2.0 / cosine
+def _half_gap_mm(defect: DefectPlane, frame: ScrewFrame) -> float:
+    """Return half of the gap along the axis of a frame, mm; 0 where it is not known."""
+    cosine = abs(float(defect.plane.normal @ frame.axis_direction))
+    return 0.0 if math.isnan(defect.gap_mm) else defect.gap_mm / 2.0 / cosine
 
 
 def draw_slit(cuts: Sequence[Cut], implant: ImplantReading, alt: str, size_mm: tuple[float, float]) -> str:
@@ -198,10 +206,9 @@ def draw_slit(cuts: Sequence[Cut], implant: ImplantReading, alt: str, size_mm: t
     return inline(out, alt)
 
 
-def _defect_slope(implant: ImplantReading, angle_deg: float) -> float:
-    """Return how far the defect plane runs along the screw per mm away from it, in one direction."""
-    assert implant.defect is not None
-    frame, normal = implant.frame, implant.defect.plane.normal
+def _defect_slope(defect: DefectPlane, frame: ScrewFrame, angle_deg: float) -> float:
+    """Return how far the defect plane runs along the axis per mm away from it, in one direction."""
+    normal = defect.plane.normal
     a = math.radians(angle_deg)
     away = math.cos(a) * frame.zero_direction + math.sin(a) * frame.quarter_direction
     return float(-(normal @ away) / (normal @ frame.axis_direction))
@@ -328,9 +335,9 @@ def mark_defect(axes: Axes, implant: ImplantReading) -> None:
         return
     angle = np.arange(0.0, 361.0, 5.0)
     radius = implant.screw.major_diameter_mm.value / 2.0
-    slope = np.array([_defect_slope(implant, float(a)) for a in angle])
+    slope = np.array([_defect_slope(implant.defect, implant.frame, float(a)) for a in angle])
     middle = implant.defect.depth_mm(implant.frame) + radius * slope
-    half = _half_gap_mm(implant)
+    half = _half_gap_mm(implant.defect, implant.frame)
     axes.fill_betweenx(angle, middle - half, middle + half, color="white", lw=0)
     for edge in (middle - half, middle + half):
         axes.plot(edge, angle, color="black", lw=0.8)

@@ -11,11 +11,18 @@ from markupsafe import Markup
 
 import ongrowth
 from ongrowth.bridge import Bridge
-from ongrowth.findings import edge_words, side_sentence, side_to_side, side_words_before
+from ongrowth.findings import LOOK_AT_THE_DEFECT, edge_words, side_sentence, side_to_side, side_words_before
+from ongrowth.frame import ScrewFrame
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Cut, DefectReading, Finding, Reading
 from ongrowth.reports.drawing import svg_of
-from ongrowth.reports.figures import BONE_WINDOW_HU, draw_gap_map
+from ongrowth.reports.figures import (
+    BONE_WINDOW_HU,
+    HALO_EDGE,
+    draw_gap_map,
+    paint_faces,
+    write_edge_words,
+)
 from ongrowth.wording import fixed_words, say_compact, say_short, with_unit
 
 if TYPE_CHECKING:
@@ -93,6 +100,7 @@ def _view(reading: Reading, site: str) -> dict[str, Any]:
         "cannot_tell": reading.summary.cannot_tell,
         "not_looked_at": reading.summary.not_looked_at,
         "facts": "; ".join(facts),
+        "look": LOOK_AT_THE_DEFECT if reading.defects else "",
         "words": fixed_words(),
         "version": ongrowth.__version__,
         "digest": reading.provenance.input_digest[:12],
@@ -138,21 +146,27 @@ def _cut_svg(cut: Cut, defect: DefectReading) -> str:
 
     def draw(axes: Axes) -> None:
         axes.imshow(cut.hu, cmap="gray", vmin=low, vmax=high, extent=extent, interpolation="bilinear")
-        axes.plot([0.0], [0.0], marker="+", ms=9.0, mew=0.8, color="#ffd23f")
+        _mark_plane(axes, cut, defect)
+        axes.set_xlim(extent[0], extent[1])
+        axes.set_ylim(extent[2], extent[3])
         axes.set_xlabel("mm from the middle of the defect", labelpad=1.0)
-        for word, x, y, ha, va in (
-            (cut.edge_words[0], 0.01, 0.5, "left", "center"),
-            (cut.edge_words[1], 0.99, 0.5, "right", "center"),
-            (cut.edge_words[2], 0.5, 0.99, "center", "top"),
-            (cut.edge_words[3], 0.5, 0.01, "center", "bottom"),
-        ):
-            box = {"facecolor": "black", "alpha": 0.6, "pad": 1.0, "lw": 0.0}
-            axes.text(
-                x, y, word, transform=axes.transAxes, ha=ha, va=va, color="white", fontsize=6.0, bbox=box
-            )
+        write_edge_words(axes, cut)
 
-    words = f"CT cut along the bone through the defect, {side_words_before(defect.side)}; cross: its middle."
+    words = (
+        f"CT cut along the bone through the defect, {side_words_before(defect.side)}; dash-dotted: its faces "
+        "as found, which must follow the dark slit."
+    )
     return svg_of(draw, words, _CUT_MM)
+
+
+def _mark_plane(axes: Axes, cut: Cut, defect: DefectReading) -> None:
+    """Draw the faces of the gap as found; the files of the first version tell no course, only the middle."""
+    if defect.course_mm is None:
+        axes.plot([0.0], [0.0], marker="+", ms=9.0, mew=0.8, color=HALO_EDGE)
+        return
+    frame, found = ScrewFrame.of(*defect.course_mm), defect.bridge.defect
+    middle = found.depth_mm(frame) - frame.length_mm / 2.0
+    paint_faces(axes, found, frame, 0.0 if cut.name == "along-zero" else 90.0, middle)
 
 
 _QUANTITIES = (
