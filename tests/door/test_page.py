@@ -9,6 +9,7 @@ import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import build_reading as build
 import pytest
@@ -267,10 +268,28 @@ def test_a_reading_without_pictures_has_a_page() -> None:
     assert told.count("<figure") == 2  # map and time line
 
 
+def followed() -> str:
+    """The page of two screws, each compared with two earlier CTs."""
+    case = build.make_case(build.make_scan(step_mm=0.5))
+
+    def both(records: tuple[Any, ...]) -> tuple[Any, ...]:
+        return (*records, *(replace(record, implant="right") for record in records))
+
+    def with_right(reading: Reading) -> Reading:
+        left = reading.implants[0]
+        return replace(reading, implants=(left, replace(left, id="right", side="right")))
+
+    names = ("motions", "changes", "new_bone", "change_maps", "overlays", "findings")
+    readings = tuple(with_right(reading) for reading in case.readings)
+    return render_page(replace(case, readings=readings, **{n: both(getattr(case, n)) for n in names}))
+
+
 @pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium, which prints the page as a reader would")
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext to count the pages")
-def test_on_paper_one_answer_page_and_one_per_screw(page: str, tmp_path: Path) -> None:
-    """Two screws, open questions on each, thick slices: the longest usual page still fits."""
+@pytest.mark.parametrize("is_followed", [False, True])
+def test_on_paper_one_answer_page_and_one_per_screw(page: str, is_followed: bool, tmp_path: Path) -> None:
+    """Two screws, open questions on each, thick slices, or two earlier CTs: the longest pages still fit."""
+    page = followed() if is_followed else page
     source, target = tmp_path / "page.html", tmp_path / "page.pdf"
     source.write_text(page, encoding="utf-8")
     command = [str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]

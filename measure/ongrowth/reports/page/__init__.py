@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,6 +50,7 @@ from ongrowth.wording import (
     with_unit,
 )
 
+_ANCHOR = re.compile(r"[^A-Za-z0-9]+")  # what may not stand in the target of a link
 THIN_SERIES_FIRST = "Ask for the thin series of this CT first: it costs no dose."
 
 
@@ -136,12 +138,13 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
 
 def _cannot_tell(case: Case, last: Reading, site: str) -> list[str]:
     """Return what cannot be told; lines whose reason stands above are named together, once."""
-    above = {
-        f"{screw_name(implant)}, {line_words(line.key, site)}": line.deciding.why
-        for implant in last.implants
-        for line in lines_of(implant.id, case.findings)
-    }
-    repeated = {f"{name}: {why}": name for name, why in above.items()}
+    is_alone = len(last.implants) == 1
+    repeated = {}
+    for implant in last.implants:
+        for line in lines_of(implant.id, case.findings):
+            words = line_words(line.key, site)
+            name = f"{screw_name(implant)}, {words}"
+            repeated[f"{name}: {line.deciding.why}"] = words if is_alone else name
     named = [repeated[point] for point in case.summary.cannot_tell if point in repeated]
     rest = [point for point in case.summary.cannot_tell if point not in repeated]
     together = f"Whether these are as expected, for the reasons above: {'; '.join(named)}."
@@ -156,7 +159,8 @@ def _title(reading: Reading, site: str) -> str:
     else:
         screws = f"{' and '.join(known)} screws" if len(known) == len(sides) else f"{len(sides)} screws"
     screws = screws if sides else "no screw"
-    return f"{site or 'Site not given'}, {screws}, {weeks_words(reading.scan.weeks_since_surgery)}"
+    place = site[:1].upper() + site[1:] or "Site not given"
+    return f"{place}, {screws}, {weeks_words(reading.scan.weeks_since_surgery)}"
 
 
 def _dates(reading: Reading) -> str:
@@ -241,11 +245,11 @@ _ALONE = _Sizes(
 _FOLLOWED = _Sizes(
     along=68.0,
     across=(36.0, 31.0),
-    map=(90.0, 36.0),
-    slit=(68.0, 35.0),
-    gap=(40.0, 34.0),
-    curve=(48.0, 35.0),
-    time=(61.0, 35.0),
+    map=(90.0, 33.0),
+    slit=(68.0, 33.0),
+    gap=(40.0, 33.0),
+    curve=(48.0, 33.0),
+    time=(61.0, 33.0),
 )
 
 
@@ -315,7 +319,7 @@ def _slit(cuts: list[Cut], implant: ImplantReading, sizes: _Sizes) -> list[Pictu
     )
     svg = figures.draw_slit(along, implant, alt, sizes.slit)
     caption = "The defect enlarged. Do the lines (its faces as found) follow the dark slit?"
-    return [_picture(sizes.slit[0], caption, svg, twin, f"slit-{implant.id}")]
+    return [_picture(sizes.slit[0], caption, svg, twin, f"slit-{_ANCHOR.sub('-', implant.id)}")]
 
 
 def _cut_across(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
