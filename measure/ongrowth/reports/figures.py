@@ -471,6 +471,7 @@ def draw_time_line(
             handletextpad=0.4,
             borderaxespad=0.0,
         )
+        figure.draw_without_rendering()  # the layout settles only once the ticks are known
     return inline(out, alt)
 
 
