@@ -249,7 +249,7 @@ ALLOWED = [
     r"[Bb]ridges:? \d+ \(\d+ to \d+\)|\b\d+ \(\d+ to \d+\)(?= Smallest)",
     r"95th percentile",
     r"found \d+(?: and \d+)? of 100 times",
-    r"\bL5\b|\bw\d\d\b|\binput \w{12}\b|ongrowth \d+\.\d+\.\d+|case/\d",
+    r"\bL5\b|\bharbour-\d\d\b|\bw\d\d\b|\binput \w{12}\b|ongrowth \d+\.\d+\.\d+|case/\d",
     r"(?:about )?(?:three|3) months|\b6 months|\b1 year",
 ]
 
