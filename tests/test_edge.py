@@ -3,21 +3,12 @@
 import numpy as np
 import pytest
 
-from ongrowth.edge import (
-    Blur,
-    RodResponse,
-    Section,
-    look_up,
-    look_up_discs,
-    look_up_helix,
-    slab_step,
-)
+from ongrowth.edge import Blur, DiscPlaces, Places, RodResponse, Section, slab_step
 
 BLURS = {
     "smooth": Blur.gaussian(0.9, 1.1),
     "edge-enhancing": Blur(0.8, 2.4, 1.5, 0.9, 0.6),
 }
-N_M = 6
 
 
 def section() -> Section:
@@ -45,8 +36,7 @@ def test_blurred_disc_matches_one_drawn_and_blurred_on_a_grid(name: str) -> None
     image, radius, psi = drawn_disc(2.3, BLURS[name], section())
     near = radius < 6.0
     response = RodResponse(BLURS[name], section(), 7.0)
-    cosines = np.cos(2.0 * np.arange(N_M)[:, None] * psi[near])
-    ours = look_up(response.discs(2.3)[0], radius[near], cosines)
+    ours = Places(radius[near], psi[near], 7.0).read(response.discs(2.3))[0]
     assert np.abs(ours - image[near]).max() < 2e-3  # 20 HU of 10 000, the grid's own error included
 
 
@@ -60,12 +50,9 @@ def test_disc_keeps_its_area() -> None:
 def test_table_of_discs_and_its_slope_agree_with_single_discs() -> None:
     response = RodResponse(BLURS["smooth"], section(), 8.0)
     table = response.discs(np.arange(1.0, 5.0, 0.08))
-    radius, psi = np.array([1.0, 2.0, 2.5, 3.0]), np.array([0.1, 1.0, 2.0, 3.0])
-    cosines = np.cos(2.0 * np.arange(N_M)[:, None] * psi)
-    value, slope = look_up_discs(table, 1.0, 0.08, np.full(4, 2.37), radius, cosines)
-    exact = look_up(response.discs(2.37)[0], radius, cosines)
-    wider = look_up(response.discs(2.39)[0], radius, cosines)
-    narrower = look_up(response.discs(2.35)[0], radius, cosines)
+    places = Places(np.array([1.0, 2.0, 2.5, 3.0]), np.array([0.1, 1.0, 2.0, 3.0]), 8.0)
+    value, slope = DiscPlaces(places, np.full(4, 2.37), 1.0, 0.08).read(table)
+    exact, wider, narrower = places.read(response.discs([2.37, 2.39, 2.35]))
     np.testing.assert_allclose(value, exact, atol=5e-3)
     # between tabulated discs the slope is constant: it only steers the descent
     np.testing.assert_allclose(slope, (wider - narrower) / 0.04, atol=0.06)
@@ -91,7 +78,7 @@ def test_helix_matches_a_thread_drawn_and_blurred_in_three_dimensions(order: int
     shells = np.linspace(0.6, 2.9, 80)
     orders, profiles = RodResponse(blur, where, 6.0).helix(order, order / pitch, shells, ring(shells))
     near = (radius < 3.5) & (radius > 0.2)
-    ours = look_up_helix(orders, profiles, radius[near], np.exp(1j * phi[near]))
+    ours = Places(radius[near], phi[near], 6.0).read_helix(orders, profiles)
     ours = ours * np.exp(-2j * np.pi * order / pitch * z[near])
     assert np.abs(ours - blurred[near]).max() < 0.01 * np.abs(blurred).max() + 2e-4
 

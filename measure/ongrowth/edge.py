@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
+from scipy import sparse, special
 
 from ongrowth.geometry import unit
 
@@ -168,8 +168,7 @@ class Section:
 @functools.lru_cache(maxsize=4)
 def _hankel(reach_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return frequencies, radii and Bessel kernels J_2m(2 pi k r), shape (M, K, R)."""
-    k = _frequencies()
-    r = np.arange(0.0, reach_mm + _R_STEP_MM, _R_STEP_MM)
+    k, r = _frequencies(), _radii(reach_mm)
     kernels = np.stack([special.jv(2 * m, 2.0 * np.pi * np.outer(k, r)) for m in range(_N_HARMONICS)])
     for array in (k, r, kernels):
         array.setflags(write=False)
@@ -256,6 +255,19 @@ def _frequencies() -> FloatArray:
     return np.arange(_K_STEP / 2.0, _K_MAX, _K_STEP)
 
 
+def _radii(reach_mm: float) -> FloatArray:
+    return np.arange(0.0, reach_mm + _R_STEP_MM, _R_STEP_MM)
+
+
+def _cosines(first: FloatArray) -> FloatArray:
+    """Return ``cos(m x)`` for all harmonics from ``cos(x)``, shape (M, N)."""
+    out = np.ones((_N_HARMONICS, *first.shape))
+    out[1] = first
+    for m in range(2, _N_HARMONICS):
+        out[m] = 2.0 * first * out[m - 1] - out[m - 2]
+    return out
+
+
 # radii and shells belong to a screw, so the same few come again and again
 @functools.lru_cache(maxsize=32)
 def _disc_spectra(radii_mm: tuple[float, ...]) -> FloatArray:
@@ -284,82 +296,112 @@ def _bessel_orders(reach_mm: float, low: int, high: int) -> FloatArray:
     return out
 
 
-def look_up_helix(
-    orders: NDArray[np.int_],
-    profiles: NDArray[np.complex128],
-    radius_mm: FloatArray,
-    turn: NDArray[np.complex128],
-) -> NDArray[np.complex128]:
-    """Read a blurred helical harmonic at radii and ``turn = exp(i phi)``; without its phase along the rod."""
-    x = radius_mm * (1.0 / _R_STEP_MM)
-    i = np.clip(x.astype(np.intp), 0, profiles.shape[1] - 2)
-    t = x - i
-    out = np.zeros(radius_mm.shape, dtype=np.complex128)
-    power = turn ** int(orders[0])
-    for row in profiles:
-        out += ((1.0 - t) * row[i] + t * row[i + 1]) * power
-        power = power * turn
-    return out
-
-
-def look_up(table: FloatArray, radius_mm: FloatArray, cosines: FloatArray) -> FloatArray:
-    """Read harmonics, shape (M, R), at places given by radius and ``cos(2 m psi)``, shape (>= M, N)."""
-    x = radius_mm * (1.0 / _R_STEP_MM)
-    i = np.clip(x.astype(np.intp), 1, table.shape[1] - 3)
-    t = x - i
-    # cubic (Catmull-Rom) between radii: metal of 10 000 HU asks for better than 1e-3
-    w0 = t * (-0.5 + t * (1.0 - 0.5 * t))
-    w1 = 1.0 + t * t * (-2.5 + 1.5 * t)
-    w2 = t * (0.5 + t * (2.0 - 1.5 * t))
-    w3 = t * t * (-0.5 + 0.5 * t)
-    columns, cosines = np.ascontiguousarray(table.T), cosines[: len(table)]
-    out = np.einsum("nm,mn->n", columns[i], cosines) * w1
-    for shift, w in ((-1, w0), (1, w2), (2, w3)):
-        out += np.einsum("nm,mn->n", columns[i + shift], cosines) * w
-    return np.asarray(out)
-
-
-def look_up_discs(
-    table: FloatArray,
-    first_mm: float,
-    step_mm: float,
-    disc_mm: FloatArray,
-    radius_mm: FloatArray,
-    cosines: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Read blurred discs whose radius differs from place to place, and the slope by disc radius.
+class Places:
+    """Places about a rod, made ready for reading the tables of `RodResponse`: one sparse product a table.
 
     Parameters
     ----------
-    table : ndarray, shape (A, M, R)
-        From `RodResponse.discs` for equally spaced radii ``first_mm + step_mm * n``.
-    first_mm, step_mm : float
-        That spacing, mm.
-    disc_mm, radius_mm : ndarray, shape (N,)
-        Disc radius and place, mm.
-    cosines : ndarray, shape (M or more, N)
-        ``cos(2 m psi)``.
-
-    Returns
-    -------
-    value, slope : ndarray, shape (N,)
-        Blurred disc, and its derivative by disc radius, 1/mm.
+    radius_mm, angle_rad : ndarray, shape (N,)
+        Distance from the axis, and direction from ``e1``.
+    reach_mm : float
+        As of the tables.
     """
-    y = (disc_mm - first_mm) * (1.0 / step_mm)
-    j = np.clip(y.astype(np.intp), 0, table.shape[0] - 2)
-    s = y - j
-    x = radius_mm * (1.0 / _R_STEP_MM)
-    i = np.clip(x.astype(np.intp), 0, table.shape[2] - 2)
-    t = x - i
-    flat, cosines = (
-        np.ascontiguousarray(table.transpose(0, 2, 1)).reshape(-1, table.shape[1]),
-        cosines[: table.shape[1]],
-    )
-    at = j * table.shape[2] + i
-    low = np.einsum("nm,mn->n", (1.0 - t)[:, None] * flat[at] + t[:, None] * flat[at + 1], cosines)
-    at += table.shape[2]
-    high = np.einsum("nm,mn->n", (1.0 - t)[:, None] * flat[at] + t[:, None] * flat[at + 1], cosines)
-    return low + s * (high - low), (high - low) * (1.0 / step_mm)
+
+    def __init__(self, radius_mm: FloatArray, angle_rad: FloatArray, reach_mm: float) -> None:
+        self._x = radius_mm * (1.0 / _R_STEP_MM)
+        self._n_radii = len(_radii(reach_mm))
+        self._turn = np.exp(1j * angle_rad)
+        self._cosines = _cosines((self._turn * self._turn).real)
+        self._cubic: dict[int, sparse.csr_matrix] = {}
+
+    def read(self, tables: FloatArray) -> FloatArray:
+        """Return what tables of harmonics, shape (T, M, R), tell at the places, shape (T, N)."""
+        n = tables.shape[1]
+        if n not in self._cubic:
+            self._cubic[n] = self._between_four_radii(n)
+        return np.ascontiguousarray((self._cubic[n] @ tables.reshape(len(tables), -1).T).T)
+
+    def _between_four_radii(self, n_harmonics: int) -> sparse.csr_matrix:
+        """Cubic (Catmull-Rom) between radii: metal of 10 000 HU asks for better than 1e-3."""
+        i, t = self._beside(1, 3)
+        weights = (
+            t * (-0.5 + t * (1.0 - 0.5 * t)),
+            1.0 + t * t * (-2.5 + 1.5 * t),
+            t * (0.5 + t * (2.0 - 1.5 * t)),
+            t * t * (-0.5 + 0.5 * t),
+        )
+        return self._reader(i - 1, weights, n_harmonics)
+
+    def _beside(self, low: int, high: int) -> tuple[NDArray[np.intp], FloatArray]:
+        """Return the tabulated radius below each place, so far from the table's ends, and the rest."""
+        i = np.clip(self._x.astype(np.intp), low, self._n_radii - high)
+        return i, self._x - i
+
+    def _reader(
+        self, first: NDArray[np.intp], weights: tuple[FloatArray, ...], n_harmonics: int, n_tables: int = 1
+    ) -> sparse.csr_matrix:
+        """Return the matrix that weighs neighbouring radii and adds up the harmonics."""
+        n, width = n_harmonics, len(weights)
+        data = self._cosines[:n].T[:, :, None] * np.stack(weights, axis=1)[:, None, :]
+        columns = np.add.outer(np.arange(n) * self._n_radii, np.arange(width)).ravel()
+        index = (first[:, None] + columns).astype(np.int32)
+        rows = np.arange(0, data.size + 1, n * width, dtype=np.int32)
+        shape = (len(first), n_tables * n * self._n_radii)
+        return sparse.csr_matrix((data.ravel(), index.ravel(), rows), shape=shape)
+
+    def between_two_radii(
+        self, first: NDArray[np.intp], n_harmonics: int, n_tables: int
+    ) -> sparse.csr_matrix:
+        """Return the matrix that reads each place in its own table of a row, which begins at `first`."""
+        i, t = self._beside(0, 2)
+        return self._reader(first + i, (1.0 - t, t), n_harmonics, n_tables)
+
+    def read_helix(
+        self, orders: NDArray[np.int_], profiles: NDArray[np.complex128]
+    ) -> NDArray[np.complex128]:
+        """Return a blurred helical harmonic, shape (N,), without its phase along the rod."""
+        i, t = self._beside(0, 2)
+        out = np.zeros(t.shape, np.complex128)
+        for row in profiles[::-1]:
+            out *= self._turn
+            out += (1.0 - t) * row[i] + t * row[i + 1]
+        return out * self._turn ** int(orders[0])
+
+
+class DiscPlaces:
+    """Places about a rod, and at each a disc of its own radius.
+
+    Parameters
+    ----------
+    places : Places
+        Where.
+    disc_mm : ndarray, shape (N,)
+        Radius of the disc at each place, mm.
+    first_mm, step_mm : float
+        Spacing of the discs in the tables: radii ``first_mm + step_mm * n``, mm.
+    """
+
+    def __init__(self, places: Places, disc_mm: FloatArray, first_mm: float, step_mm: float) -> None:
+        self._places, self._step_mm = places, step_mm
+        self._y = (disc_mm - first_mm) * (1.0 / step_mm)
+        self._linear: dict[tuple[int, ...], sparse.csr_matrix] = {}
+
+    def read(self, table: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the blurred disc and its slope by disc radius (1/mm) at the places, shapes (N,).
+
+        Parameters
+        ----------
+        table : ndarray, shape (A, M, R)
+            From `RodResponse.discs` for those radii.
+        """
+        n_discs, n_harmonics, n_radii = table.shape
+        flat, one = table.ravel(), n_harmonics * n_radii
+        j = np.clip(self._y.astype(np.intp), 0, n_discs - 2)
+        if table.shape not in self._linear:
+            self._linear[table.shape] = self._places.between_two_radii(j * one, n_harmonics, n_discs - 1)
+        matrix = self._linear[table.shape]
+        low, high = matrix @ flat[:-one], matrix @ flat[one:]
+        return low + (self._y - j) * (high - low), (high - low) * (1.0 / self._step_mm)
 
 
 def slab_step(blur: Blur, direction_cos: float, distance_mm: ArrayLike) -> FloatArray:

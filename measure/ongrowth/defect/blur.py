@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.edge import Blur, RodResponse, Section, look_up
+from ongrowth.edge import Blur, Places, RodResponse, Section
 from ongrowth.geometry import Plane, unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -87,11 +87,11 @@ class Foot:
         self, screw: Screw, places_mm: FloatArray, slice_normal: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Return the foot at places, shape (N, 3), HU, and their distance from the thread crests, mm."""
-        radius, cosines, section = _around(screw, places_mm, slice_normal)
-        table = RodResponse(self.blur, section, FOOT_REACH_MM).discs([self.core_mm])[0]
+        radius, direction, section = _around(screw, places_mm, slice_normal)
+        table = RodResponse(self.blur, section, FOOT_REACH_MM).discs([self.core_mm])
         near = radius < FOOT_REACH_MM - 0.2
         out = np.zeros(radius.shape)
-        out[near] = self.metal_hu * look_up(table, radius[near], cosines[:, near])
+        out[near] = self.metal_hu * Places(radius[near], direction[near], FOOT_REACH_MM).read(table)[0]
         return out, radius - screw.major_diameter_mm.value / 2.0
 
 
@@ -103,7 +103,7 @@ def _around(
     away = places_mm - screw.head_mm
     away = away - (away @ axis)[:, None] * axis
     direction = np.arctan2(away @ section.e2, away @ section.e1)
-    return np.linalg.norm(away, axis=1), np.cos(2.0 * np.outer(np.arange(6), direction)), section
+    return np.linalg.norm(away, axis=1), direction, section
 
 
 def usual_foot(scan: Scan, screw: Screw, blur: Blur | None = None) -> Foot:
@@ -140,16 +140,16 @@ def fit_foot(scan: Scan, screw: Screw, plane: Plane, gap_mm: float, blur: Blur |
     part = scan.crop(scan.box(plane.point_mm, outer + 4.0))
     places = part.world_mm(np.indices(part.hu.shape).reshape(3, -1).T)
     hu = part.hu.reshape(-1).astype(np.float64)
-    radius, cosines, section = _around(screw, places, scan.slice_normal)
+    radius, direction, section = _around(screw, places, scan.slice_normal)
     in_gap = np.abs(plane.height_mm(places)) < max(0.3, 0.3 * gap_mm)
     seen = in_gap & (radius < outer + 2.0) & (radius > outer - 0.3) & (hu < METAL_LIKE_HU)
     if seen.sum() < 3 * _ALIKE:
         return usual
+    where = Places(radius[seen], direction[seen], FOOT_REACH_MM)
     best, least = usual, np.inf
     for candidate, doubt in _candidates(scan, blur):
         discs = RodResponse(candidate, section, FOOT_REACH_MM).discs(usual.core_mm + np.array(_CORES_MM))
-        for core, disc in zip(_CORES_MM, discs, strict=True):
-            foot = usual.metal_hu * look_up(disc, radius[seen], cosines[:, seen])
+        for core, foot in zip(_CORES_MM, usual.metal_hu * where.read(discs), strict=True):
             cost = _cost(hu[seen], foot) + doubt + 0.5 * (core / _CORE_SD_MM) ** 2
             if cost < least:
                 best, least = Foot(candidate, usual.core_mm + core, usual.metal_hu), cost

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from ongrowth.halo.field import NodeGrid
-from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, HaloModel, Linearised, Local, Shared
+from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, HaloModel, Linearised, Local, Rendered, Shared
 from ongrowth.halo.system import Corners, Factor, Layout, Normal
 
 FloatArray = NDArray[np.float64]
@@ -190,6 +190,10 @@ class Problem:
     def _basis(self, name: str) -> sparse.csr_matrix:
         return self._width_basis if name in RADII else self._bone_basis
 
+    def render(self, state: State) -> Rendered:
+        """Return the model's image at a state."""
+        return self.model.render(state.shared, self.local(state))
+
     def residual(self, image: FloatArray) -> FloatArray:
         """Return data minus model; a clipped voxel only complains of a model below the ceiling."""
         r = self.model.samples.hu - image
@@ -245,7 +249,7 @@ class Problem:
 
     def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
         """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
-        at = self.model.linearise(state.shared, self.local(state))
+        at = self.model.linearise(self.render(state))
         residual = self.residual(at.image)
         weights = 1.0 / (variance * dilution)
         slopes = (sparse.diags(at.by_field[FIELDS.index("bone_hu")]) @ self._bone_basis).tocsr()
@@ -380,26 +384,29 @@ def solve(
         Stop when no width node moves by more, mm.
     """
     state, damping = start, 1e-3
-    at = problem.model.linearise(state.shared, problem.local(state))
-    at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
+    seen = problem.render(state)
+    at = _with_blur(problem, seen)
     cost = weighting.loss(problem.residual(at.image)) + problem.penalty(state)
-    for step in range(steps):
+    for step in range(1, steps + 1):
         taken, damping = _damped_step(problem, state, at, weighting, cost, damping)
         if taken is None:
             break
-        moved, better, there = taken
+        moved, better, seen = taken
         change = float(np.max(np.abs(moved.width_mm - state.width_mm)))
         gain = cost - better
         state, cost = moved, better
-        # slopes by the blur change slowly and cost most
-        if (step + 1) % blur_every == 0:
-            there.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
-        else:
-            there.by_shared[:, BLUR] = at.by_shared[:, BLUR]
-        at = there
-        if gain < 1e-4 * cost or (change < tolerance_mm and gain < 1e-3 * cost):
+        if step == steps or gain < 1e-4 * cost or (change < tolerance_mm and gain < 1e-3 * cost):
             break
+        # slopes by the blur change slowly and cost most
+        at = _with_blur(problem, seen) if step % blur_every == 0 else _with_blur(problem, seen, at)
     return Solution(state, cost, weighting.dilution)
+
+
+def _with_blur(problem: Problem, seen: Rendered, before: Linearised | None = None) -> Linearised:
+    """Return all slopes, those by the blur taken over from before where they are given."""
+    at = problem.model.linearise(seen)
+    at.by_shared[:, BLUR] = problem.model.blur_slopes(seen) if before is None else before.by_shared[:, BLUR]
+    return at
 
 
 def evidence_cost(problem: Problem, solution: Solution, weighting: Weighting) -> float:
@@ -418,21 +425,20 @@ def evidence_cost(problem: Problem, solution: Solution, weighting: Weighting) ->
 
 def normal_at(problem: Problem, state: State, weighting: Weighting) -> Normal:
     """Return the precision of all unknowns at a state, without the one-sided priors."""
-    at = problem.model.linearise(state.shared, problem.local(state))
-    at.by_shared[:, BLUR] = problem.model.blur_slopes(state.shared, problem.local(state))
+    at = _with_blur(problem, problem.render(state))
     weights = weighting.weights(problem.residual(at.image))
     return problem.normal(state, at, weights, one_sided=False)
 
 
 def _damped_step(
     problem: Problem, state: State, at: Linearised, weighting: Weighting, cost: float, damping: float
-) -> tuple[tuple[State, float, Linearised] | None, float]:
-    """Return the improved state with cost and slopes, and the next damping; None when nothing improves."""
+) -> tuple[tuple[State, float, Rendered] | None, float]:
+    """Return the improved state with cost and image, and the next damping; None when nothing improves."""
     normal = problem.normal(state, at, weighting.weights(problem.residual(at.image)))
     for _ in range(5):
         delta = normal.step(problem.layout.order, damping)
         moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
-        there = problem.model.linearise(moved.shared, problem.local(moved))
+        there = problem.render(moved)
         better = weighting.loss(problem.residual(there.image)) + problem.penalty(moved)
         if better < cost:
             return (moved, better, there), max(damping / 5.0, 1e-7)

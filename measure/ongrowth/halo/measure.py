@@ -323,7 +323,7 @@ def find_pitch(problem: Problem, state: State) -> float:
     near = (radius > model.rod.root_mm - 0.2) & (radius < model.rod.envelope_mm + 0.4) & ~s.is_clipped
     if near.sum() < _LEAST_THREAD_VOXELS:
         return float("nan")
-    residual = problem.residual(model.linearise(state.shared, problem.local(state)).image)[near]
+    residual = problem.residual(problem.render(state).image)[near]
     wave = (residual - residual.mean()) * np.exp(-1j * angle[near])
     depth = s.depth_mm[near]
     turns = np.arange(*_TURNS_PER_MM, 0.1 / np.ptp(depth))
@@ -340,7 +340,7 @@ def _start(problem: Problem, width_mm: float) -> State:
 def _variance(problem: Problem, state: State) -> FloatArray:
     """Return voxel variances from the residuals of a state, plus what the bone model cannot follow."""
     model, local = problem.model, problem.local(state)
-    residual = problem.residual(model.linearise(state.shared, local).image)
+    residual = problem.residual(model.render(state.shared, local).image)
     radius, _ = model.polar(state.shared)
     outer = model.rod.outer_mm(model.samples.depth_mm)
     spread = variance_by_distance(residual, radius - outer, _NOISE_FLOOR_HU, model.samples.is_clipped)

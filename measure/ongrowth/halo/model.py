@@ -18,12 +18,13 @@ thread valleys hold bone; from `VALLEY_MM` of halo on they hold the layer too:
 from __future__ import annotations
 
 import copy
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.edge import Blur, RodResponse, Section, look_up, look_up_discs, look_up_helix
+from ongrowth.edge import Blur, DiscPlaces, Places, RodResponse, Section
 from ongrowth.halo.samples import Samples
 from ongrowth.screw import Screw
 
@@ -33,7 +34,7 @@ RIM_FROM_MM = 0.3  # a halo thinner than this has no rim of its own
 PAST_REACH_MM = 1.0  # edges farther out do not show
 VALLEY_MM = 0.1  # halo width at which the thread valleys are taken to be emptied of bone
 _DISC_STEP_MM = 0.08
-_N_M = 6
+_MORE_MM = 0.5  # of the tables, so that every place lies between two radii
 _METAL_TOLERANCE = 2e-4  # 2 HU of metal
 _TISSUE_TOLERANCE = 1e-3  # 1 HU of dense bone
 
@@ -140,6 +141,8 @@ def blur_of(base: Blur, shared: Shared) -> Blur:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tables:
+    """Blurred shapes, each by harmonic and radius, shape (M, R); `discs` (A, M, R)."""
+
     root: FloatArray
     ramp: FloatArray
     crest: FloatArray
@@ -148,17 +151,18 @@ class _Tables:
     response: RodResponse
     envelope: FloatArray
     discs: FloatArray
-    first_mm: float
 
 
+@functools.lru_cache(maxsize=8)  # the blur stays while widths and levels are tried
 def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
-    response = RodResponse(blur, section, reach_mm + 0.5)
+    response = RodResponse(blur, section, reach_mm + _MORE_MM)
     shells = np.linspace(rod.root_mm, rod.envelope_mm, 9)
     blurred = response.discs(shells)
     middle = response.discs(0.5 * (shells[1:] + shells[:-1]))
     shank = rod.shank_mm if np.isfinite(rod.shank_mm) else rod.envelope_mm
-    first = min(rod.envelope_mm, shank) - 0.6
-    discs = response.discs(np.arange(first, reach_mm + PAST_REACH_MM + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM))
+    discs = response.discs(
+        np.arange(_first_disc_mm(rod), reach_mm + PAST_REACH_MM + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM)
+    )
     n = _telling(blurred, _METAL_TOLERANCE)
     return _Tables(
         root=blurred[0, :n],
@@ -168,9 +172,13 @@ def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
         shank=response.discs(shank)[0, :n],
         response=response,
         envelope=blurred[-1, :n],
-        discs=discs[:, : _telling(discs, _TISSUE_TOLERANCE)],
-        first_mm=first,
+        discs=np.ascontiguousarray(discs[:, : _telling(discs, _TISSUE_TOLERANCE)]),
     )
+
+
+def _first_disc_mm(rod: Rod) -> float:
+    """Radius of the smallest disc of the tables, mm: well below any envelope."""
+    return (rod.envelope_mm if np.isnan(rod.shank_mm) else min(rod.envelope_mm, rod.shank_mm)) - 0.6
 
 
 def _telling(tables: FloatArray, tolerance: float) -> int:
@@ -197,49 +205,6 @@ def _helices(response: RodResponse, rod: Rod, ramp: float, crest: float) -> tupl
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Shapes:
-    """Blurred shapes at the voxels.
-
-    Solid metal, full envelope, lumen; discs of the halo, up to dense bone,
-    up to the end of bone, round the rim.
-    """
-
-    tables: _Tables
-    metal: FloatArray
-    envelope: FloatArray
-    lumen: FloatArray
-    disc: FloatArray
-    by_disc: FloatArray
-    inner: FloatArray
-    by_inner: FloatArray
-    whole: FloatArray
-    by_whole: FloatArray
-    rimmed: FloatArray
-    by_rimmed: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Places:
-    """Voxels about the refined axis: radius (mm), angle (rad), and ``cos(2 m psi)`` from ``e1``."""
-
-    radius: FloatArray
-    angle: FloatArray
-    cosines: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Linearised:
-    """Model at the voxels, shape (N,), and its slopes.
-
-    `by_field` are slopes by the local field values, in the order of `Local`; `by_shared` has shape (N, P).
-    """
-
-    image: FloatArray
-    by_field: tuple[FloatArray, ...]
-    by_shared: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Local:
     """Field values at the voxels, shape (N,).
 
@@ -255,6 +220,70 @@ class Local:
     slope_hu_per_mm: FloatArray
     rise_hu: FloatArray
     soft_hu: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Where:
+    """Voxels about the refined axis, and what the fields say there.
+
+    Angle (rad) and ready-made places; the edges of the halo, of dense bone, of all bone, and of the rim where
+    there are rims; how far beyond the halo a voxel lies, mm.
+    """
+
+    angle: FloatArray
+    places: Places
+    local: Local
+    edges: tuple[DiscPlaces, ...]
+    beyond: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shapes:
+    """Blurred shapes at the voxels.
+
+    Solid metal, full envelope, lumen, lucent part; discs of the halo, up to dense bone,
+    up to the end of bone, round the rim.
+    """
+
+    tables: _Tables
+    metal: FloatArray
+    envelope: FloatArray
+    lumen: FloatArray
+    lucent: FloatArray
+    disc: FloatArray
+    by_disc: FloatArray
+    inner: FloatArray
+    by_inner: FloatArray
+    whole: FloatArray
+    by_whole: FloatArray
+    rimmed: FloatArray
+    by_rimmed: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rendered:
+    """The model's image at the voxels, shape (N,), and what its slopes are made of.
+
+    `ripple` holds the slopes by the thread's two amplitudes, shape (N, 2).
+    """
+
+    shared: Shared
+    where: _Where
+    shapes: _Shapes
+    ripple: FloatArray
+    image: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Linearised:
+    """Model at the voxels, shape (N,), and its slopes.
+
+    `by_field` are slopes by the local field values, in the order of `Local`; `by_shared` has shape (N, P).
+    """
+
+    image: FloatArray
+    by_field: tuple[FloatArray, ...]
+    by_shared: FloatArray
 
 
 class HaloModel:
@@ -298,7 +327,8 @@ class HaloModel:
         self._hardening = hardening
         self._has_rims = True
         turn = 2.0 * np.pi / rod.pitch_mm if np.isfinite(rod.pitch_mm) else 0.0
-        self._thread_turn = np.exp(-1j * (turn * samples.depth_mm - self._e1)) * ~self._in_shank
+        once = np.exp(-1j * (turn * samples.depth_mm - self._e1)) * ~self._in_shank
+        self._thread_turns = once, once**2
 
     def with_rims(self, has_rims: bool) -> HaloModel:  # noqa: FBT001
         """Return the model with or without rims; without them it is quicker."""
@@ -313,69 +343,58 @@ class HaloModel:
         y = self.samples.y_mm - (shared.y0_mm * low + shared.y1_mm * high)
         return np.hypot(x, y), np.arctan2(y, x)
 
-    def linearise(self, shared: Shared, local: Local) -> Linearised:
-        """Return the model image and its slopes by every unknown but the blur."""
-        at = self._places(shared)
-        shapes = self._shapes(shared, local, at)
-        wave, by_cos, by_sin = self._wave(shared, local, shapes.tables, at)
-        lucent, beyond = self._lucent(local, shapes), self._beyond(local, at)
-        image = self._compose(shared, local, shapes, lucent, beyond) + wave
-        by_shared = self._shared_slopes(shared, local, shapes, lucent, at)
-        by_shared[:, RIPPLE] = np.stack([by_cos, by_sin], axis=1)
-        by_field = self._field_slopes(shared, local, shapes, lucent, beyond)
-        return Linearised(image, by_field, by_shared)
+    def render(self, shared: Shared, local: Local) -> Rendered:
+        """Return the model image."""
+        where = self._where(shared, local)
+        shapes = self._shapes(shared, where)
+        wave, ripple = self._wave(shared, where, shapes.tables)
+        return Rendered(shared, where, shapes, ripple, self._compose(shared, where, shapes) + wave)
 
-    def blur_slopes(self, shared: Shared, local: Local) -> FloatArray:
+    def linearise(self, seen: Rendered) -> Linearised:
+        """Return the model image and its slopes by every unknown but the blur."""
+        by_shared = self._shared_slopes(seen)
+        by_shared[:, RIPPLE] = seen.ripple
+        return Linearised(seen.image, self._field_slopes(seen), by_shared)
+
+    def blur_slopes(self, seen: Rendered) -> FloatArray:
         """Return the slopes of the image by the blur unknowns, shape (N, 5).
 
         The thread's ripple is left out: it would tie the slice profile to the thread's exact form.
         """
-        at = self._places(shared)
-        here = self._plain(shared, local, at)
-        out = np.empty((len(here), BLUR.stop - BLUR.start))
+        here = self._compose(seen.shared, seen.where, seen.shapes)
+        out = np.empty((BLUR.stop - BLUR.start, len(here)))
         for n, step in enumerate((0.01, 0.01, 0.02, 0.01, 0.02)):
-            moved = shared.vector()
+            moved = seen.shared.vector()
             moved[BLUR.start + n] += step
-            out[:, n] = (self._plain(Shared.from_vector(moved), local, at) - here) / step
-        return out
+            there = Shared.from_vector(moved)
+            out[n] = (self._compose(there, seen.where, self._shapes(there, seen.where)) - here) / step
+        return out.T
 
-    def _plain(self, shared: Shared, local: Local, at: _Places) -> FloatArray:
-        shapes = self._shapes(shared, local, at)
-        return self._compose(shared, local, shapes, self._lucent(local, shapes), self._beyond(local, at))
-
-    def _places(self, shared: Shared) -> _Places:
+    def _where(self, shared: Shared, local: Local) -> _Where:
         radius, angle = self.polar(shared)
-        psi = 2.0 * (angle - self._e1)
-        return _Places(np.minimum(radius, self._reach), angle, np.cos(np.arange(_N_M)[:, None] * psi))
-
-    def _shapes(self, shared: Shared, local: Local, at: _Places) -> _Shapes:
-        tables = _tables(self.rod, blur_of(self.base, shared), self._section, self._reach)
-        metal = look_up(_solid(tables, shared), at.radius, at.cosines)
-        envelope = look_up(tables.envelope, at.radius, at.cosines)
-        shank = self._in_shank
-        if shank.any():
-            metal[shank] = envelope[shank] = look_up(tables.shank, at.radius[shank], at.cosines[:, shank])
+        radius = np.minimum(radius, self._reach)
+        places = Places(radius, angle - self._e1, self._reach + _MORE_MM)
         halo_mm = self._outer + local.width_mm
         end_mm = np.clip(local.end_mm, halo_mm, self._reach + PAST_REACH_MM)
-        dense_mm = np.clip(local.cortex_mm, halo_mm, end_mm)
-        hollow = self.rod.cannula_mm > 0
-        lumen = look_up(tables.lumen, at.radius, at.cosines) if hollow else np.zeros_like(at.radius)
-        discs = [part for edge in (halo_mm, dense_mm, end_mm) for part in self._disc(tables, edge, at)]
-        rimmed = tuple(discs[:2])
+        edges_mm = [halo_mm, np.clip(local.cortex_mm, halo_mm, end_mm), end_mm]
         if self._has_rims:
-            rim_mm = np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm)
-            rimmed = self._disc(tables, rim_mm, at)
-        return _Shapes(tables, metal, envelope, lumen, *discs, *rimmed)
+            edges_mm.append(np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm))
+        first_mm = _first_disc_mm(self.rod)
+        edges = tuple(DiscPlaces(places, edge, first_mm, _DISC_STEP_MM) for edge in edges_mm)
+        return _Where(angle, places, local, edges, np.maximum(radius - halo_mm, 0.0))
 
-    def _disc(self, tables: _Tables, disc_mm: FloatArray, at: _Places) -> tuple[FloatArray, FloatArray]:
-        return look_up_discs(tables.discs, tables.first_mm, _DISC_STEP_MM, disc_mm, at.radius, at.cosines)
-
-    def _lucent(self, local: Local, shapes: _Shapes) -> FloatArray:
-        valleys = shapes.envelope - shapes.metal
-        return _filled(local) * valleys + shapes.disc - shapes.envelope + shapes.lumen
-
-    def _beyond(self, local: Local, at: _Places) -> FloatArray:
-        return np.maximum(at.radius - self._outer - local.width_mm, 0.0)
+    def _shapes(self, shared: Shared, where: _Where) -> _Shapes:
+        tables = _tables(self.rod, blur_of(self.base, shared), self._section, self._reach)
+        metal, envelope = where.places.read(np.stack([_solid(tables, shared), tables.envelope]))
+        shank = self._in_shank
+        if shank.any():
+            metal[shank] = envelope[shank] = where.places.read(tables.shank[None])[0, shank]
+        hollow = self.rod.cannula_mm > 0
+        lumen = where.places.read(tables.lumen[None])[0] if hollow else np.zeros_like(metal)
+        discs = [part for edge in where.edges for part in edge.read(tables.discs)]
+        rimmed = () if self._has_rims else discs[:2]
+        lucent = _filled(where.local) * (envelope - metal) + discs[0] - envelope + lumen
+        return _Shapes(tables, metal, envelope, lumen, lucent, *discs, *rimmed)
 
     def _by_side(self, shared: Shared, which: slice) -> FloatArray:
         head, tip = shared.vector()[which]
@@ -384,14 +403,13 @@ class HaloModel:
     def _layer(self, shared: Shared) -> FloatArray:
         return self._by_side(shared, LAYER)
 
-    def _compose(
-        self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, beyond: FloatArray
-    ) -> FloatArray:
+    def _compose(self, shared: Shared, where: _Where, shapes: _Shapes) -> FloatArray:
+        local = where.local
         return np.asarray(
             local.bone_hu
-            + (self._layer(shared) - local.bone_hu) * lucent
+            + (self._layer(shared) - local.bone_hu) * shapes.lucent
             + (shared.metal_hu - local.bone_hu) * (shapes.metal - shapes.lumen)
-            + local.slope_hu_per_mm * beyond * (shapes.whole - shapes.disc)
+            + local.slope_hu_per_mm * where.beyond * (shapes.whole - shapes.disc)
             + local.rise_hu * (shapes.whole - shapes.inner)
             + (local.soft_hu - local.bone_hu) * (1.0 - shapes.whole)
             + self._by_side(shared, RIM_HU) * _rim_share(local) * (shapes.rimmed - shapes.disc)
@@ -399,10 +417,9 @@ class HaloModel:
             + shared.hardening_3 * self._hardening[1]
         )
 
-    def _field_slopes(
-        self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, beyond: FloatArray
-    ) -> tuple[FloatArray, ...]:
+    def _field_slopes(self, seen: Rendered) -> tuple[FloatArray, ...]:
         """Return the slopes by the local field values; edges that touch move together."""
+        shared, local, beyond, shapes = seen.shared, seen.where.local, seen.where.beyond, seen.shapes
         halo_mm = self._outer + local.width_mm
         is_bare = local.end_mm <= halo_mm  # the halo has eaten the bone up
         no_spongy = (local.cortex_mm <= halo_mm) | is_bare
@@ -422,59 +439,53 @@ class HaloModel:
             by_width + by_dense * no_spongy + by_end * is_bare,
             by_dense * ~(no_spongy | all_spongy),
             (by_end + by_dense * all_spongy) * ~is_bare,
-            shapes.whole - lucent - (shapes.metal - shapes.lumen),
+            shapes.whole - shapes.lucent - (shapes.metal - shapes.lumen),
             beyond * behind,
             shapes.whole - shapes.inner,
             1.0 - shapes.whole,
         )
 
-    def _shared_slopes(
-        self, shared: Shared, local: Local, shapes: _Shapes, lucent: FloatArray, at: _Places
-    ) -> FloatArray:
+    def _shared_slopes(self, seen: Rendered) -> FloatArray:
         """Return the slopes by the shared unknowns, blur and ripple left zero, shape (N, P)."""
-        contrast = self._layer(shared) - local.bone_hu
-        by_metal = (shared.metal_hu - local.bone_hu) - _filled(local) * contrast
-        radial = (
-            look_up(np.gradient(_solid(shapes.tables, shared), 0.05, axis=1), at.radius, at.cosines)
-            * by_metal
-        )
+        shared, local, angle, shapes = seen.shared, seen.where.local, seen.where.angle, seen.shapes
+        by_metal = (shared.metal_hu - local.bone_hu) - _filled(local) * (self._layer(shared) - local.bone_hu)
+        tables = shapes.tables
+        outward = np.gradient(_solid(tables, shared), 0.05, axis=1)
+        radial, ramp, crest = seen.where.places.read(np.stack([outward, tables.ramp, tables.crest]))
+        radial *= by_metal
         low, high = 0.5 * (1.0 - self._t), 0.5 * (1.0 + self._t)
         threaded = by_metal * ~self._in_shank
-        out = np.zeros((len(at.radius), N_SHARED))
-        out[:, 0] = -radial * np.cos(at.angle) * low
-        out[:, 1] = -radial * np.sin(at.angle) * low
-        out[:, 2] = -radial * np.cos(at.angle) * high
-        out[:, 3] = -radial * np.sin(at.angle) * high
-        out[:, METAL] = shapes.metal - shapes.lumen
-        out[:, RAMP] = threaded * look_up(shapes.tables.ramp, at.radius, at.cosines)
-        out[:, CREST] = threaded * look_up(shapes.tables.crest, at.radius, at.cosines)
-        out[:, LAYER.start] = lucent * ~self._is_tip
-        out[:, LAYER.start + 1] = lucent * self._is_tip
-        out[:, HARDENING] = self._hardening.T
-        sides = np.stack([~self._is_tip, self._is_tip], axis=1)
         share = _rim_share(local)
-        out[:, RIM_HU] = sides * (share * (shapes.rimmed - shapes.disc))[:, None]
-        out[:, RIM_MM] = sides * (share * self._by_side(shared, RIM_HU) * shapes.by_rimmed)[:, None]
-        return out
+        by_rim = (
+            share * (shapes.rimmed - shapes.disc),
+            share * self._by_side(shared, RIM_HU) * shapes.by_rimmed,
+        )
+        out = np.zeros((N_SHARED, len(angle)))
+        out[0], out[1] = -radial * np.cos(angle) * low, -radial * np.sin(angle) * low
+        out[2], out[3] = -radial * np.cos(angle) * high, -radial * np.sin(angle) * high
+        out[METAL] = shapes.metal - shapes.lumen
+        out[RAMP], out[CREST] = threaded * ramp, threaded * crest
+        out[HARDENING] = self._hardening
+        for side, is_here in enumerate((~self._is_tip, self._is_tip)):
+            out[LAYER.start + side] = shapes.lucent * is_here
+            out[RIM_HU.start + side] = by_rim[0] * is_here
+            out[RIM_MM.start + side] = by_rim[1] * is_here
+        return out.T
 
-    def _wave(
-        self, shared: Shared, local: Local, tables: _Tables, at: _Places
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the thread's ripple and its slopes by its two amplitudes."""
+    def _wave(self, shared: Shared, where: _Where, tables: _Tables) -> tuple[FloatArray, FloatArray]:
+        """Return the thread's ripple, shape (N,), and its slopes by its two amplitudes, shape (N, 2)."""
         helices = _helices(tables.response, self.rod, shared.ramp, shared.crest)
         if not helices:
-            zero = np.zeros_like(at.radius)
-            return zero, zero, zero
-        height = shared.metal_hu - local.bone_hu
-        turn = np.exp(1j * (at.angle - self._e1))
+            return np.zeros(len(where.angle)), np.zeros((len(where.angle), 2))
+        height = shared.metal_hu - where.local.bone_hu
         first, second = (
-            look_up_helix(*helix, at.radius, turn) * self._thread_turn ** (n + 1) * height
-            for n, helix in enumerate(helices)
+            where.places.read_helix(*helix) * turn * height
+            for helix, turn in zip(helices, self._thread_turns, strict=True)
         )
         amplitude = complex(shared.ripple_cos, -shared.ripple_sin)
         size = max(abs(amplitude), 1e-6)
         wave = (amplitude * first).real + (amplitude**2 / size * second).real
-        return wave, first.real, first.imag
+        return wave, np.stack([first.real, first.imag], axis=1)
 
 
 def _solid(tables: _Tables, shared: Shared) -> FloatArray:

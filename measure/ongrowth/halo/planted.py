@@ -109,11 +109,10 @@ def _with_width(problem: Problem, state: State, width_mm: float, shape: str) -> 
 
 def _measured_again(ways: list[tuple[Problem, Weighting]], seen: State, planted: State) -> State:
     """Return what is read of the image in which a halo was planted, smooth or in patches as it asks for."""
-    model = ways[0][0].model
-    change = model.linearise(planted.shared, ways[0][0].local(planted)).image
-    change -= model.linearise(seen.shared, ways[0][0].local(seen)).image
-    samples = replace(model.samples, hu=model.samples.hu + change)
-    reads = [_read(_showing(problem, samples), weighting, seen) for problem, weighting in ways]
+    problem = ways[0][0]
+    change = problem.render(planted).image - problem.render(seen).image
+    samples = replace(problem.model.samples, hu=problem.model.samples.hu + change)
+    reads = [_read(_showing(way, samples), weighting, seen) for way, weighting in ways]
     return min(reads, key=lambda read: read[0])[1]
 
 

@@ -75,8 +75,7 @@ class Posterior:
     def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Return draws of the width nodes' deviation, shape (nodes, n), mm."""
         own = self.draw_own(n, rng)
-        values, vectors = linalg.eigh(self.shared_covariance)
-        shared = (vectors * np.sqrt(np.maximum(values, 0.0))) @ rng.standard_normal((N_SHARED, n))
+        shared = _root(self.shared_covariance) @ rng.standard_normal((N_SHARED, n))
         return np.asarray(own + self.drag[: self.n_width] @ shared)
 
     def draw_own(self, n: int, rng: np.random.Generator) -> FloatArray:
@@ -101,6 +100,17 @@ class Posterior:
             gains[name] = max(total_shared - float(follow @ known @ follow), 0.0)
         scale = total_shared / max(sum(gains.values()), 1e-12)
         return {"noise and texture": float(full @ own)} | {k: v * scale for k, v in gains.items()}
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Return the symmetric root of the correlations, to scale.
+
+    Unlike a triangle or bare eigenvectors it hangs on neither order nor sign nor units of the unknowns, so
+    that draws are the same whatever the last digit of a sum.
+    """
+    scale = np.sqrt(np.diag(covariance))
+    values, vectors = linalg.eigh(covariance / np.outer(scale, scale))
+    return np.asarray(scale[:, None] * ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

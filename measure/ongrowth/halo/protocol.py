@@ -186,7 +186,7 @@ def _problem(
 
 
 def _residual(problem: Problem, state: State) -> FloatArray:
-    return problem.residual(problem.model.linearise(state.shared, problem.local(state)).image)
+    return problem.residual(problem.render(state).image)
 
 
 def _distance(problem: Problem, state: State) -> FloatArray:
@@ -197,7 +197,7 @@ def _report(
     scan: Scan, spec: ScrewSpec, problem: Problem, state: State, covariance: FloatArray
 ) -> CalibrationFit:
     samples, radius = problem.model.samples, problem.model.polar(state.shared)[0]
-    image = problem.model.linearise(state.shared, problem.local(state)).image
+    image = problem.render(state).image
     edges = np.arange(0.0, problem.model.rod.envelope_mm + _REACH_MM, 0.2)
     which = np.digitize(radius, edges) - 1
     shown = np.where(samples.is_clipped, np.nan, samples.hu)

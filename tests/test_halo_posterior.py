@@ -1,0 +1,36 @@
+"""Draws of the posterior: spread as stated, and the same whatever the last digit of a sum."""
+
+import numpy as np
+import pytest
+
+from ongrowth.halo.model import N_SHARED
+from ongrowth.halo.posterior import Posterior
+from ongrowth.halo.system import Factor
+
+_N = 5
+_SCALE = np.logspace(-3.0, 3.0, N_SHARED)  # HU beside logarithms: units far apart
+
+
+def posterior(nudge: float = 0.0) -> Posterior:
+    """A posterior whose shared unknowns are correlated, its precision wrong by a last digit."""
+    rng = np.random.default_rng(1)
+    mix = np.eye(N_SHARED) + 0.3 * rng.standard_normal((N_SHARED, N_SHARED))
+    precision = mix @ mix.T / np.outer(_SCALE, _SCALE)
+    off = np.random.default_rng(2).standard_normal(precision.shape)
+    own = Factor.of(np.full((1, _N), 100.0), np.arange(_N))
+    drag = rng.standard_normal((_N, N_SHARED)) / _SCALE
+    return Posterior(_N, own, drag, precision * (1.0 + nudge * (off + off.T)))
+
+
+def test_draws_spread_as_the_covariance_says() -> None:
+    known = posterior()
+    n = 20_000
+    draws = known.draw(n, np.random.default_rng(3))
+    stated = np.eye(_N) / 100.0 + known.drag @ known.shared_covariance @ known.drag.T
+    # a sampled variance is known to a share of sqrt(2 / n): four of them
+    np.testing.assert_allclose(draws.var(axis=1), np.diag(stated), rtol=4.0 * np.sqrt(2.0 / n))
+
+
+def test_draws_do_not_hang_on_rounding() -> None:
+    first, again = (posterior(nudge).draw(50, np.random.default_rng(4)) for nudge in (0.0, 1e-14))
+    assert np.abs(again - first).max() == pytest.approx(0.0, abs=1e-9 * np.abs(first).max())
