@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import itertools
 import json
 import os
 import platform
@@ -111,7 +112,7 @@ def watched(pid: int) -> Iterator[list[float]]:
 def by_step(stamps: list[tuple[str, float]]) -> dict[str, float]:
     """Add up processor time by step, s; a line that begins none belongs to the step before."""
     out, step = dict.fromkeys(STEPS.values(), 0.0), STEPS[""]
-    for (line, begin), (_, end) in zip(stamps, stamps[1:], strict=False):
+    for (line, begin), (_, end) in itertools.pairwise(stamps):
         step = next((name for said, name in STEPS.items() if said and line.startswith(said)), step)
         out[step] += max(end - begin, 0.0)
     return {name: spent for name, spent in out.items() if spent > 0.0}
@@ -190,6 +191,7 @@ def slices_s(told: dict[str, Any]) -> float:
 def page(found: dict[str, Any]) -> str:
     """The page docs/performance.md."""
     z, y, x = SHAPE
+    slowest = max(told["wall_s"] / told["cpu_s"] for told in found.values() if isinstance(told, dict))
     lines = [
         "# Speed and memory",
         "",
@@ -197,11 +199,9 @@ def page(found: dict[str, Any]) -> str:
         "with one screw, written by `tests/benchmarks/speed.py` as plain, JPEG lossless and JPEG 2000 DICOM",
         f"series. Measured on {found['machine']}.",
         "",
-        "Times are processor times, of the program and the children that decode for it: the machine had other",
-        "work, and the clock ran up to "
-        f"{max(t['wall_s'] / t['cpu_s'] for t in found.values() if isinstance(t, dict)):.0f} times as long. "
-        "Memory is the peak of",
-        "program and children together, shared pages counted once.",
+        "Times are processor times of the program and the children that decode for it; the machine had other",
+        f"work, and the clock ran up to {slowest:.0f} times as long. Memory is the peak of both together,",
+        "shared pages counted once.",
         "",
         "## What was aimed at",
         "",
