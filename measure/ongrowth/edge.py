@@ -365,7 +365,7 @@ class Places:
         for row in profiles[::-1]:
             out *= self._turn
             out += (1.0 - t) * row[i] + t * row[i + 1]
-        return out * self._turn ** int(orders[0])
+        return np.asarray(out * self._turn ** int(orders[0]))
 
 
 class DiscPlaces:
