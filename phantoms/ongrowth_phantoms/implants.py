@@ -22,6 +22,11 @@ def screw_axes(head_mm: ArrayLike, tip_mm: ArrayLike) -> NDArray[np.float64]:
 
     Third: head to tip. First: posterior made square to the screw, or cranial where the screw lies
     within 25 degrees of posterior. Second: third x first.
+
+    Parameters
+    ----------
+    head_mm, tip_mm : array_like, shape (3,)
+        Ends of the screw, patient mm (LPS).
     """
     third = unit(np.subtract(tip_mm, head_mm))
     up = (

@@ -429,12 +429,16 @@ def water_rod_scene(
 
     Parameters
     ----------
-    diameter_mm, material, length_mm : float, str, float
-        Of the rod.
+    diameter_mm : float
+        Of the rod, mm.
     screw : PhantomScrew, optional
         Scanned instead of the rod.
+    material : str
+        Of the rod.
     direction : array_like, shape (3,)
         Course of the rod, patient axes.
+    length_mm : float
+        Of the rod, mm.
     """
     water = Scene(soft_hu=0.0, fat_level=math.inf)
     if screw is not None:

@@ -91,7 +91,15 @@ class Truth:
 
 
 def truth_of(scene: Scene, screw_index: int = 0) -> Truth:
-    """Return the truth of one screw of a scene."""
+    """Return the truth of one screw of a scene.
+
+    Parameters
+    ----------
+    scene : Scene
+        The drawing.
+    screw_index : int
+        Which of its screws.
+    """
     site = scene.screw_sites[screw_index]
     screw = site.screw
     assert screw is not None
@@ -329,6 +337,11 @@ def motion_between(first: Site, second: Site) -> MotionTruth:
     """Return how screw and tip side moved from one scan to another, the patient's own pose left out.
 
     Of a broken screw the head piece is seen from the head side, the tip piece from the tip side.
+
+    Parameters
+    ----------
+    first, second : Site
+        One site as it was, and as it is.
     """
     assert first.screw is not None
     assert second.screw is not None

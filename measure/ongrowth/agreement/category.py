@@ -48,6 +48,13 @@ def cross_table(
 ) -> NDArray[np.int64]:
     """Return the counts of pairs of categories, shape (C, C): first reader down, second across.
 
+    Parameters
+    ----------
+    first, second : sequence
+        Category of each thing as each reader gave it.
+    categories : sequence
+        All categories, in order.
+
     Raises
     ------
     ValueError
@@ -104,6 +111,13 @@ def weighted_kappa(table: ArrayLike, weights: Weights = "linear") -> Kappa:
 
 def agreement_weights(n_categories: int, weights: Weights) -> FloatArray:
     """Return how much each pair of categories counts as agreement, 1 on the diagonal, shape (C, C).
+
+    Parameters
+    ----------
+    n_categories : int
+        Number of categories.
+    weights : {"none", "linear", "quadratic"}
+        How agreement falls with the distance of two categories.
 
     Examples
     --------

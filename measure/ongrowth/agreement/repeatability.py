@@ -111,6 +111,11 @@ def _known(values: ArrayLike) -> FloatArray:
 def spread_factors(degrees_of_freedom: int) -> tuple[float, float]:
     """Return what an SD is multiplied by to give the ends of its 95 % interval.
 
+    Parameters
+    ----------
+    degrees_of_freedom : int
+        Of the SD, at least 1.
+
     Examples
     --------
     >>> [round(f, 4) for f in spread_factors(35)]
@@ -122,7 +127,13 @@ def spread_factors(degrees_of_freedom: int) -> tuple[float, float]:
 
 
 def upper_spread_factor(degrees_of_freedom: int) -> float:
-    """Return what an SD is multiplied by to give its one-sided upper 95 % bound."""
+    """Return what an SD is multiplied by to give its one-sided upper 95 % bound.
+
+    Parameters
+    ----------
+    degrees_of_freedom : int
+        Of the SD, at least 1.
+    """
     return math.sqrt(degrees_of_freedom / float(stats.chi2.ppf(0.05, degrees_of_freedom)))
 
 
@@ -184,6 +195,11 @@ def double_examination(first: ArrayLike, second: ArrayLike) -> DoubleExamination
 
 def paired_differences(first: ArrayLike, second: ArrayLike) -> FloatArray:
     """Return first less second of the complete pairs, shape (N,).
+
+    Parameters
+    ----------
+    first, second : array_like, shape (N,)
+        Values of the same things, in one unit; NaN where one is missing.
 
     Raises
     ------

@@ -327,7 +327,13 @@ def melt(table: pd.DataFrame, subject: Sequence[str], methods: Mapping[str, Sequ
 
 
 def render_text(figures: Sequence[Statistic]) -> str:
-    """Return the figures as plain text, one paragraph for each topic."""
+    """Return the figures as plain text, one paragraph for each topic.
+
+    Parameters
+    ----------
+    figures : sequence of Statistic
+        In the order in which they are to be told.
+    """
     lines: list[str] = []
     key: Callable[[Statistic], tuple[str, ...]] = lambda f: (f.part, f.topic, f.first, f.second)  # noqa: E731
     for (part, topic, first, second), group in itertools.groupby(figures, key):

@@ -118,6 +118,19 @@ def measure_open_gap(
 ) -> Bridge:
     """Measure the gap of a defect that no screw crosses; `frame` runs with the bone through it.
 
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    frame : ScrewFrame
+        Axis through the bone, as a screw's would be.
+    defect : DefectPlane
+        Plane of the defect.
+    blur : Blur, optional
+        Blur of the protocol, where it is known.
+    settings : BridgeSettings
+        How bone is told from other tissue.
+
     Raises
     ------
     Refused

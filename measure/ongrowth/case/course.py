@@ -142,7 +142,15 @@ def _with_carried_defects(
 
 
 def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
-    """Return what a case file says of one of its scans."""
+    """Return what a case file says of one of its scans.
+
+    Parameters
+    ----------
+    case_file : CaseFile
+        The case.
+    scan : ScanEntry
+        One of its scans.
+    """
     settings = case_file.settings
     return Known(
         screws=tuple(implant.spec() for implant in case_file.implant),

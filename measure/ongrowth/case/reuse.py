@@ -82,7 +82,13 @@ def _with_specs(reading: Reading, known: Known) -> Reading:
 
 
 def case_before(folder: Path) -> Case | None:
-    """Return the case that an earlier run left in a folder; None where there is none that can be read."""
+    """Return the case that an earlier run left in a folder; None where there is none that can be read.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the earlier run wrote to.
+    """
     finish_results(folder)
     try:
         return read_case(folder) if (folder / "case.json").is_file() else None

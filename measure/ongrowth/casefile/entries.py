@@ -206,14 +206,26 @@ class ScanEntry(_Part):
 
 
 def correction_records(scan: ScanEntry) -> tuple[CorrectionRecord, ...]:
-    """Return the corrections of a scan as they go into its reading."""
+    """Return the corrections of a scan as they go into its reading.
+
+    Parameters
+    ----------
+    scan : ScanEntry
+        A scan of a case file.
+    """
     return tuple(
         CorrectionRecord(made.what, made.from_, made.to, made.author, made.remark) for made in scan.correction
     )
 
 
 def reader_values(scan: ScanEntry) -> tuple[ReaderValue, ...]:
-    """Return the readers' own values of a scan as they go into its reading."""
+    """Return the readers' own values of a scan as they go into its reading.
+
+    Parameters
+    ----------
+    scan : ScanEntry
+        A scan of a case file.
+    """
     return tuple(
         ReaderValue(
             reader=read.id,
@@ -280,6 +292,11 @@ class CaseFile(_Part):
 def weeks_between(surgery: dt.date | None, scan: dt.date | None) -> float:
     """Return the weeks from surgery to a scan; NaN if either day is not known.
 
+    Parameters
+    ----------
+    surgery, scan : date or None
+        Day of surgery; day of the scan.
+
     Examples
     --------
     >>> weeks_between(dt.date(2031, 3, 4), dt.date(2031, 4, 29))
@@ -289,7 +306,15 @@ def weeks_between(surgery: dt.date | None, scan: dt.date | None) -> float:
 
 
 def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | None) -> Problem | None:
-    """Return the note that a header's date does not fit the week that was told."""
+    """Return the note that a header's date does not fit the week that was told.
+
+    Parameters
+    ----------
+    told_weeks : float
+        Weeks since surgery as told; NaN: not told.
+    surgery, header : date or None
+        Day of surgery; day of the scan as its header has it.
+    """
     by_header = weeks_between(surgery, header)
     if math.isnan(by_header) or math.isnan(told_weeks) or abs(by_header - told_weeks) <= _MISMATCH_WEEKS:
         return None
@@ -303,6 +328,11 @@ def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | 
 
 def scan_name(path: Path) -> str:
     """Return the default id of a scan: the name of its path, in letters that suit a folder.
+
+    Parameters
+    ----------
+    path : Path
+        Folder or file of the scan.
 
     Examples
     --------

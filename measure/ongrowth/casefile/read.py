@@ -15,6 +15,11 @@ from ongrowth.casefile.faults import BadCaseFile, fault, fault_of
 def read_case_file(path: Path) -> CaseFile:
     """Read a case file.
 
+    Parameters
+    ----------
+    path : Path
+        The case file, TOML.
+
     Raises
     ------
     BadCaseFile
@@ -31,6 +36,13 @@ def read_case_file(path: Path) -> CaseFile:
 
 def parse_case_file(text: str, folder: Path) -> CaseFile:
     """Return the case of a TOML text, its paths made absolute against a folder.
+
+    Parameters
+    ----------
+    text : str
+        The case file.
+    folder : Path
+        Where it lies: paths in it are relative to this.
 
     Raises
     ------
@@ -51,6 +63,11 @@ def parse_case_file(text: str, folder: Path) -> CaseFile:
 
 def parse_implant(entry: dict[str, Any]) -> Implant:
     """Return a screw from its keys, as they would stand under ``[[implant]]``.
+
+    Parameters
+    ----------
+    entry : dict
+        Keys and values, in mm.
 
     Raises
     ------

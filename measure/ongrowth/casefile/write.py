@@ -47,6 +47,13 @@ def add_entries(
 def write_case_text(path: Path, text: str) -> CaseFile:
     """Write a case file whole, after it was read once; returns the case.
 
+    Parameters
+    ----------
+    path : Path
+        Where to.
+    text : str
+        The case file, TOML.
+
     Raises
     ------
     BadCaseFile

@@ -66,6 +66,11 @@ def changes_between(
 def state_of(change: Measured) -> str:
     """Return what a change amounts to: beyond its 95 % interval, or not shown.
 
+    Parameters
+    ----------
+    change : Measured
+        Later less earlier.
+
     Examples
     --------
     >>> [state_of(Measured.of(v, 0.05, Unit.MM)) for v in (0.3, -0.3, 0.05)]

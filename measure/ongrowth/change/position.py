@@ -90,7 +90,17 @@ def _difference(motion: MotionRecord) -> str:
 
 
 def new_bone_record(implant: str, scans: tuple[str, str], found: NewBone) -> NewBoneRecord:
-    """Return the new bone round a screw as the result file keeps it."""
+    """Return the new bone round a screw as the result file keeps it.
+
+    Parameters
+    ----------
+    implant : str
+        Id of the screw.
+    scans : tuple of str
+        Ids of the earlier and the later CT.
+    found : NewBone
+        What was measured.
+    """
     places = tuple(BonePlace(one.place, one.volume) for one in found.elsewhere)
     return NewBoneRecord(implant, *scans, found.in_defect, found.around_defect, places)
 
@@ -105,6 +115,13 @@ def placement(moved: ScrewMotion, earlier: ScrewFrame, later: ScrewFrame) -> Pla
 
     The patient never lies twice alike, and a screw may move in its bed; cells of two CTs are the same bone
     only after this turn and slide. None of either where no fragment was followed.
+
+    Parameters
+    ----------
+    moved : ScrewMotion
+        How screw and fragments moved.
+    earlier, later : ScrewFrame
+        Frame of the screw in either CT.
     """
     bone = bone_of(moved)
     if bone is None:

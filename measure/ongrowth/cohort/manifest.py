@@ -134,7 +134,13 @@ def read_manifest(
 
 
 def told(faults: Iterable[Fault]) -> list[Problem]:
-    """Return the problems of faults with their rows in front; what is wrong on several rows is told once."""
+    """Return the problems of faults with their rows in front; what is wrong on several rows is told once.
+
+    Parameters
+    ----------
+    faults : iterable of Fault
+        By row.
+    """
     rows: dict[tuple[Problem, str, str], list[int]] = {}
     for one in faults:
         rows.setdefault((one.problem, one.case, one.scan), []).append(one.row)
@@ -154,7 +160,15 @@ def _rows_words(rows: Sequence[int]) -> str:
 
 
 def look_through(path: Path, *, calibration: Path | None = None, windows: Path | None = None) -> Manifest:
-    """Read a manifest and collect everything that is wrong with it, without refusing."""
+    """Read a manifest and collect everything that is wrong with it, without refusing.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or Parquet.
+    calibration, windows : Path, optional
+        Hold for every row that names none of its own.
+    """
     try:
         return _looked_through(path, calibration, windows)
     except _UnreadableError as error:

@@ -72,7 +72,15 @@ def result_folder(out: Path, job: Job) -> Path:
 
 
 def result_file(out: Path, job: Job) -> Path:
-    """Return the result file of a scan."""
+    """Return the result file of a scan.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the run.
+    job : Job
+        The scan.
+    """
     return result_folder(out, job) / RESULT_NAME
 
 
@@ -84,7 +92,13 @@ def write_receipt(receipt: Receipt, path: Path) -> None:
 
 
 def read_receipt(path: Path) -> Receipt | None:
-    """Return a result; None where there is none, or none that can be read."""
+    """Return a result; None where there is none, or none that can be read.
+
+    Parameters
+    ----------
+    path : Path
+        The result file.
+    """
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
         return _from_dict(record) if record["schema"] == RESULT_SCHEMA else None

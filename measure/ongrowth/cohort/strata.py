@@ -129,7 +129,13 @@ def _beside(found: tuple[Stratum, ...]) -> PrintedTable:
 
 
 def strata_table(found: tuple[Stratum, ...]) -> pd.DataFrame:
-    """Return the figures of all parts as a tidy table: part, figure, weeks, value, interval, unit, counts."""
+    """Return the figures of all parts as a tidy table: part, figure, weeks, value, interval, unit, counts.
+
+    Parameters
+    ----------
+    found : tuple of Stratum
+        Parts of the cohort.
+    """
     return pd.DataFrame([row for part in found for row in _figures(part)])
 
 

@@ -68,6 +68,11 @@ def same_plane(one: DefectPlane, other: DefectPlane) -> bool:
     """Return whether two planes of a screw's defect agree within what they may be off.
 
     Both may be off by their own 95 % interval; surgery may have drawn the fragments together by 2 mm.
+
+    Parameters
+    ----------
+    one, other : DefectPlane
+        Planes of one screw's defect, patient mm (LPS).
     """
     cosine = min(1.0, abs(float(one.plane.normal @ other.plane.normal)))
     off_deg = math.degrees(math.acos(cosine))

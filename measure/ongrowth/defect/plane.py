@@ -81,6 +81,11 @@ class DefectPlane:
 def plane_through(points_mm: ArrayLike) -> Plane:
     """Return the plane through three points, patient mm (LPS), shape (3, 3).
 
+    Parameters
+    ----------
+    points_mm : array_like, shape (3, 3)
+        One point a row, patient mm (LPS).
+
     Raises
     ------
     Refused

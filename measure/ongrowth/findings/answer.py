@@ -57,7 +57,17 @@ class Line:
 
 
 def line_of(key: str, implant: str, findings: Iterable[Finding]) -> Line | None:
-    """Return one line of a screw's answer, or None where nothing speaks of it."""
+    """Return one line of a screw's answer, or None where nothing speaks of it.
+
+    Parameters
+    ----------
+    key : str
+        Of `LINES`.
+    implant : str
+        Id of the screw.
+    findings : iterable of Finding
+        Of the whole scan.
+    """
     own = tuple(f for f in findings if f.implant == implant and _belongs(key, f))
     if not own:
         return None
@@ -88,7 +98,15 @@ def _result(findings: tuple[Finding, ...]) -> Against:
 
 
 def lines_of(implant: str, findings: Sequence[Finding]) -> tuple[Line, ...]:
-    """Return the lines of a screw's answer, in the order of `LINES`."""
+    """Return the lines of a screw's answer, in the order of `LINES`.
+
+    Parameters
+    ----------
+    implant : str
+        Id of the screw.
+    findings : sequence of Finding
+        Of the whole scan.
+    """
     lines = (line_of(key, implant, findings) for key in LINES)
     return tuple(line for line in lines if line is not None)
 
@@ -99,7 +117,19 @@ _SENTENCE_WORDS = {Against.OUTSIDE: "outside what is expected"}
 
 
 def screw_sentence(implant: ImplantReading, findings: Sequence[Finding], weeks: float, site: str) -> str:
-    """Return the answer on one screw as one sentence, the gravest first."""
+    """Return the answer on one screw as one sentence, the gravest first.
+
+    Parameters
+    ----------
+    implant : ImplantReading
+        The screw.
+    findings : sequence of Finding
+        Of the whole scan.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    site : str
+        Vertebra or bone, "" if not told.
+    """
     lines = lines_of(implant.id, findings)
     groups = []
     for result in _SENTENCE_ORDER:
@@ -145,7 +175,13 @@ def _listed(names: list[str]) -> str:
 
 
 def screw_name(implant: ImplantReading) -> str:
-    """Return the printed name of a screw: its side, and its id where that says more."""
+    """Return the printed name of a screw: its side, and its id where that says more.
+
+    Parameters
+    ----------
+    implant : ImplantReading
+        The screw.
+    """
     name = implant.id.replace("-", " ").capitalize()
     if implant.side == "not established":
         return f"{name or 'Screw'} (side not established)"
@@ -154,7 +190,15 @@ def screw_name(implant: ImplantReading) -> str:
 
 
 def screw_result(implant: str, findings: Sequence[Finding]) -> Against:
-    """Return what a screw's lines amount to; bridging that is not measurable does not hide the rest."""
+    """Return what a screw's lines amount to; bridging that is not measurable does not hide the rest.
+
+    Parameters
+    ----------
+    implant : str
+        Id of the screw.
+    findings : sequence of Finding
+        Of the whole scan.
+    """
     results = [line.result for line in lines_of(implant, findings)]
     known = [result for result in results if result is not Against.NOT_MEASURABLE]
     halo = [line.result for line in lines_of(implant, findings) if line.key.endswith("_side")]
@@ -180,7 +224,15 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
 
 
 def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
-    """Return why no week is named at which a further CT would decide something."""
+    """Return why no week is named at which a further CT would decide something.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        Of the whole scan.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    """
     if not weeks >= 0.0:
         return "No week can be named: the weeks since surgery are not known."
     if any(f.against_window is Against.OUTSIDE for f in findings):
@@ -249,7 +301,15 @@ def _open_points(implant: ImplantReading, findings: Sequence[Finding], site: str
 
 
 def line_words(key: str, site: str) -> str:
-    """Return the printed name of a line."""
+    """Return the printed name of a line.
+
+    Parameters
+    ----------
+    key : str
+        Of `LINES`.
+    site : str
+        Vertebra or bone, "" if not told.
+    """
     if key.endswith("_side"):
         return f"halo, {side_words(key, site)}"
     return {"bridging": "bridging", "metal": "metal and position"}[key]

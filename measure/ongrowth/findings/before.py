@@ -23,6 +23,11 @@ _NOT_LOOKED_AT = ("disc", "facet joints", "other levels", "nerve roots", "soft t
 def side_words_before(side: str) -> str:
     """Return how a side is called at the head of a sentence.
 
+    Parameters
+    ----------
+    side : str
+        "left", "right" or "not established".
+
     Examples
     --------
     >>> side_words_before("left"), side_words_before("not established")
@@ -32,7 +37,13 @@ def side_words_before(side: str) -> str:
 
 
 def edges_words(bridge: Bridge) -> str:
-    """Return whether the edges of a gap are sclerotic, both together."""
+    """Return whether the edges of a gap are sclerotic, both together.
+
+    Parameters
+    ----------
+    bridge : Bridge
+        The gap, with both of its edges.
+    """
     told = (bridge.head_edge.is_sclerotic, bridge.tip_edge.is_sclerotic)
     if told == (True, True):
         return "both edges sclerotic"
@@ -46,7 +57,15 @@ def edges_words(bridge: Bridge) -> str:
 
 
 def side_sentence(defect: DefectReading, graft: Finding | None) -> str:
-    """Return one side in a sentence, with the rule of thumb."""
+    """Return one side in a sentence, with the rule of thumb.
+
+    Parameters
+    ----------
+    defect : DefectReading
+        An open defect of one side.
+    graft : Finding or None
+        The rule of thumb on grafting, where it speaks.
+    """
     bridge = defect.bridge
     gap, largest = say_short(bridge.gap_width_mean_open), say_short(bridge.gap_width_max)
     told = (
@@ -56,7 +75,13 @@ def side_sentence(defect: DefectReading, graft: Finding | None) -> str:
 
 
 def side_to_side(defects: Sequence[DefectReading]) -> tuple[tuple[str, Measured], ...]:
-    """Return what the left side has more than the right; empty unless both were measured."""
+    """Return what the left side has more than the right; empty unless both were measured.
+
+    Parameters
+    ----------
+    defects : sequence of DefectReading
+        Open defects of one scan.
+    """
     by_side = {defect.side: defect for defect in defects}
     if not {"left", "right"} <= set(by_side):
         return ()

@@ -28,6 +28,11 @@ CATEGORY_SOURCE = "categories 0-24, 25-49, 50-74, 75-100 %: Glazebrook M et al.,
 def bridging_category(fraction: Measured) -> str:
     """Return the published category of a bridged fraction, or "" where it is not measurable.
 
+    Parameters
+    ----------
+    fraction : Measured
+        Bridged share of the section, 0 to 1.
+
     Examples
     --------
     >>> bridging_category(Measured.of(0.38, 0.02, Unit.ONE))
@@ -51,6 +56,11 @@ PLANE_WORDS = {
 def category_words(fraction: Measured) -> str:
     """Return the published category as printed beside the number, with its range.
 
+    Parameters
+    ----------
+    fraction : Measured
+        Bridged share of the section, 0 to 1.
+
     Examples
     --------
     >>> category_words(Measured.of(0.38, 0.02, Unit.ONE))
@@ -64,7 +74,13 @@ def category_words(fraction: Measured) -> str:
 
 
 def edge_words(edge: Edge) -> str:
-    """Return whether an edge of the gap is sclerotic, with its CT number beside that of the bone behind."""
+    """Return whether an edge of the gap is sclerotic, with its CT number beside that of the bone behind.
+
+    Parameters
+    ----------
+    edge : Edge
+        Edge of the gap, HU.
+    """
     if not edge.face_hu.is_known:
         return "not measurable"
     told = {True: "sclerotic", False: "not sclerotic", None: "sclerosis not told"}[edge.is_sclerotic]
@@ -75,7 +91,19 @@ def edge_words(edge: Edge) -> str:
 def judge_bridging(
     bridge: Bridge | None, weeks: float, windows: Windows, implant: str, surface: str
 ) -> tuple[Finding, ...]:
-    """Return the findings on the defect a screw crosses; without a bridge measure it is not measurable."""
+    """Return the findings on the defect a screw crosses; without a bridge measure it is not measurable.
+
+    Parameters
+    ----------
+    bridge : Bridge or None
+        What was measured.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    windows : tuple of Window
+        What is expected.
+    implant, surface : str
+        Id of the screw; its surface.
+    """
     here = Place(implant, surface, "any", weeks, windows)
     if bridge is None:
         nothing = Measured.missing(Unit.ONE, Caution.NO_DEFECT)

@@ -66,19 +66,37 @@ def expectation(weeks: float, surface: str = "ha-coated", windows: Windows | Non
 
 
 def quantity_words(quantity: str) -> str:
-    """Return the printed name of a quantity."""
+    """Return the printed name of a quantity.
+
+    Parameters
+    ----------
+    quantity : str
+        Name of the quantity in the result files.
+    """
     return _NAMES.get(quantity, quantity.replace("_", " "))
 
 
 def phase_words(weeks: float) -> str:
-    """Return the span of weeks a scan falls into, for example ``"weeks 3 to 6"``."""
+    """Return the span of weeks a scan falls into, for example ``"weeks 3 to 6"``.
+
+    Parameters
+    ----------
+    weeks : float
+        Weeks since surgery.
+    """
     start = max(edge for edge in _PHASES if edge <= max(weeks, 0.0))
     end = min(edge for edge in _PHASES if edge > max(weeks, 0.0))
     return f"from week {start:.0f} on" if math.isinf(end) else f"weeks {start:.0f} to {end:.0f}"
 
 
 def range_words(window: Window) -> str:
-    """Return the expected range of a row, for example ``"0.00 to 1.00 mm"``; "" where it has no limits."""
+    """Return the expected range of a row, for example ``"0.00 to 1.00 mm"``; "" where it has no limits.
+
+    Parameters
+    ----------
+    window : Window
+        A row of the table.
+    """
     if math.isnan(window.high):
         return "" if math.isnan(window.low) else f"at least {with_unit(window.low, window.unit)}"
     if window.unit is Unit.ONE and window.low <= 0.0 and window.high >= 1.0:

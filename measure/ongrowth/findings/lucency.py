@@ -136,6 +136,11 @@ def sector_excess(side: HaloSummary) -> Measured:
 
     The uncertainty is that of the sector. With fewer than six of eight sectors measured there is no
     value.
+
+    Parameters
+    ----------
+    side : HaloSummary
+        One side of a halo.
     """
     known = [sector for sector in side.sector_mean_width if sector.is_known]
     if len(known) < _MIN_SECTORS or not side.mean_width.is_known:
@@ -228,6 +233,11 @@ def line_result(findings: tuple[Finding, ...]) -> Against:
     """Return what the findings on one side's halo amount to.
 
     Outside or undecided if any is; else as the mean width stands.
+
+    Parameters
+    ----------
+    findings : tuple of Finding
+        Of one side's halo.
     """
     results = [f.against_window for f in findings]
     grave = gravest(r for r in results if r is not Against.NOT_MEASURABLE)
@@ -237,7 +247,19 @@ def line_result(findings: tuple[Finding, ...]) -> Against:
 
 
 def judge_halo(halo: Halo, weeks: float, windows: Windows, implant: str, surface: str) -> tuple[Finding, ...]:
-    """Return the findings on both sides of a halo."""
+    """Return the findings on both sides of a halo.
+
+    Parameters
+    ----------
+    halo : Halo
+        What was measured.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    windows : tuple of Window
+        What is expected.
+    implant, surface : str
+        Id of the screw; its surface.
+    """
     head = Place(implant, surface, "head_side", weeks, windows)
     tip = Place(implant, surface, "tip_side", weeks, windows)
     tip_excess = side_difference(halo)

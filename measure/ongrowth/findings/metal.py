@@ -16,7 +16,19 @@ _CLEAR_GROWTH_MM = 0.5  # a comparison that cannot exclude this much growth deci
 def judge_integrity(
     integrity: Integrity, weeks: float, windows: Windows, implant: str, surface: str
 ) -> Finding:
-    """Say whether the shaft is shown whole; a break counts at any week, also an unknown one."""
+    """Say whether the shaft is shown whole; a break counts at any week, also an unknown one.
+
+    Parameters
+    ----------
+    integrity : Integrity
+        What was seen of the shaft.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    windows : tuple of Window
+        What is expected.
+    implant, surface : str
+        Id of the screw; its surface.
+    """
     window = _row(windows, surface, "integrity", weeks)
     against, why = _integrity(integrity)
     return Finding(
@@ -41,7 +53,19 @@ def _integrity(integrity: Integrity) -> tuple[Against, str]:
 def judge_motions(
     motions: Iterable[MotionRecord], weeks: float, windows: Windows, surface: str
 ) -> tuple[Finding, ...]:
-    """Return the findings on changes of position; motion beyond its uncertainty counts at any week."""
+    """Return the findings on changes of position; motion beyond its uncertainty counts at any week.
+
+    Parameters
+    ----------
+    motions : iterable of MotionRecord
+        Motions between two CTs.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    windows : tuple of Window
+        What is expected.
+    surface : str
+        Surface of the screw.
+    """
     return tuple(_judge_motion(motion, weeks, windows, surface) for motion in motions)
 
 
@@ -64,7 +88,19 @@ def _judge_motion(motion: MotionRecord, weeks: float, windows: Windows, surface:
 def judge_changes(
     changes: Iterable[ChangeRecord], weeks: float, windows: Windows, surface: str
 ) -> tuple[Finding, ...]:
-    """Return the findings on growth of a halo between two scans."""
+    """Return the findings on growth of a halo between two scans.
+
+    Parameters
+    ----------
+    changes : iterable of ChangeRecord
+        Later less earlier, one record a side and quantity.
+    weeks : float
+        Weeks since surgery; NaN: not known.
+    windows : tuple of Window
+        What is expected.
+    surface : str
+        Surface of the screw.
+    """
     widths = (change for change in changes if change.quantity == "mean_width")
     return tuple(_judge_growth(change, weeks, windows, surface) for change in widths)
 

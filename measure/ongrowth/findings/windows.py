@@ -42,6 +42,11 @@ def read_windows(path: Path) -> Windows:
     What counts at any week (broken metal, change of position, a rim ...) therefore stays unless the
     file speaks of it.
 
+    Parameters
+    ----------
+    path : Path
+        The table, TOML.
+
     Raises
     ------
     BadWindows
@@ -59,6 +64,11 @@ def read_windows(path: Path) -> Windows:
 
 def parse_windows(text: str) -> Windows:
     """Return the rows of a windows table in TOML.
+
+    Parameters
+    ----------
+    text : str
+        The table, TOML.
 
     Raises
     ------
@@ -130,12 +140,29 @@ def _window(row: dict[str, Any]) -> Window:
 
 
 def rows_for(windows: Iterable[Window], surface: str, quantity: str, side: str, weeks: float) -> Windows:
-    """Return the rows that speak of a quantity on one side at a week, in the order of the table."""
+    """Return the rows that speak of a quantity on one side at a week, in the order of the table.
+
+    Parameters
+    ----------
+    windows : iterable of Window
+        The table.
+    surface, quantity, side : str
+        As in the table.
+    weeks : float
+        Weeks since surgery.
+    """
     return tuple(w for w in windows if w.holds(surface, quantity, side, weeks))
 
 
 def place(value: Measured, window: Window) -> Against:
     """Compare a value with one row, leaving doubt where the 95 % interval spans a limit.
+
+    Parameters
+    ----------
+    value : Measured
+        A figure, in the unit of the row.
+    window : Window
+        The row.
 
     Examples
     --------
@@ -165,6 +192,11 @@ _GRAVITY = (Against.AS_EXPECTED, Against.NOT_MEASURABLE, Against.UNDECIDED, Agai
 
 def gravest(results: Iterable[Against]) -> Against:
     """Return the gravest of some results: outside, then undecided, then not measurable.
+
+    Parameters
+    ----------
+    results : iterable of Against
+        How figures stand against their windows; none: not measurable.
 
     Examples
     --------

@@ -148,6 +148,11 @@ def side_difference(halo: Halo) -> Measured:
     """Return by how much the tip side's mean width exceeds the head side's, mm.
 
     Both sides were seen by one fit: of blur, metal and radius only what the two follow unlike remains.
+
+    Parameters
+    ----------
+    halo : Halo
+        A halo measured on both sides.
     """
     cells = _Cells.of(halo)
     pair = halo.head_side.mean_width, halo.tip_side.mean_width

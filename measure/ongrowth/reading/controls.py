@@ -12,7 +12,13 @@ _SIDES = ("head_side", "tip_side")
 
 
 def with_controls(implants: Sequence[ImplantReading]) -> tuple[ImplantReading, ...]:
-    """Return the screws of one scan, each with its sides set against each other and the other screws."""
+    """Return the screws of one scan, each with its sides set against each other and the other screws.
+
+    Parameters
+    ----------
+    implants : sequence of ImplantReading
+        All screws of one scan.
+    """
     return tuple(replace(one, controls=_controls(one, implants)) for one in implants)
 
 

@@ -94,6 +94,11 @@ def case_dose(readings: Sequence[Reading]) -> DoseFacts:
     """Return the dose of all CTs of a case; those that state none are counted but not added.
 
     CTDIvol adds up because every CT of a case shows the same part of the body.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        All CTs of a case; those of one study count once.
     """
     doses = [reading.scan.dose for reading in _examinations(readings)]
     dlps = [dose for dose in doses if not math.isnan(dose.dlp_mgy_cm)]

@@ -51,7 +51,17 @@ def sample_hu(scan: Scan, places_mm: ArrayLike) -> NDArray[np.float32]:
 
 
 def surroundings(scan: Scan, frame: ScrewFrame, reach_mm: float) -> Scan:
-    """Return the part of a scan round a screw, copied, so that planes can be cut from it at once."""
+    """Return the part of a scan round a screw, copied, so that planes can be cut from it at once.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    frame : ScrewFrame
+        Frame of the screw.
+    reach_mm : float
+        How far round the shaft, mm.
+    """
     ends = np.stack([frame.origin_mm, frame.tip_mm])
     part = scan.crop(scan.box(ends, reach_mm))
     return replace(part, hu=part.hu.copy())
@@ -78,7 +88,19 @@ def plane_along(
 
 
 def plane_across(part: Scan, frame: ScrewFrame, depth_mm: float, reach_mm: ArrayLike) -> NDArray[np.float32]:
-    """Return the plane across the axis, shape (R, R), as seen from the head: angle 0 up, angle 90 right."""
+    """Return the plane across the axis, shape (R, R), as seen from the head: angle 0 up, angle 90 right.
+
+    Parameters
+    ----------
+    part : Scan
+        What lies round the screw.
+    frame : ScrewFrame
+        Frame of the screw.
+    depth_mm : float
+        Where along the shaft, mm.
+    reach_mm : array_like, shape (R,)
+        Distances from the axis either way at which the plane is read, mm.
+    """
     reach = np.asarray(reach_mm, dtype=np.float64)
     places = (
         frame.origin_mm
@@ -90,7 +112,17 @@ def plane_across(part: Scan, frame: ScrewFrame, depth_mm: float, reach_mm: Array
 
 
 def screw_grid(part: Scan, frame: ScrewFrame, margin_mm: float, reach_mm: float, step_mm: float) -> Grid:
-    """Return the grid of a screw: axes depth, against angle 0 (so that it points up), and angle 90."""
+    """Return the grid of a screw: axes depth, against angle 0 (so that it points up), and angle 90.
+
+    Parameters
+    ----------
+    part : Scan
+        What lies round the screw.
+    frame : ScrewFrame
+        Frame of the screw.
+    margin_mm, reach_mm, step_mm : float
+        Beyond both ends; to all sides of the axis; between places; mm.
+    """
     depth = np.arange(-margin_mm, frame.length_mm + margin_mm, step_mm)
     reach = np.arange(-reach_mm, reach_mm + step_mm / 2.0, step_mm)
     hu = np.stack([plane_across(part, frame, at, reach) for at in depth])
@@ -102,6 +134,11 @@ def patient_grid(scan: Scan) -> Grid:
 
     A scan whose axes run that way already is only turned about; another is sampled anew, with a
     coarser step where it would not fit into memory.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
     """
     directions = scan.world_from_voxel[:3, :3] / scan.step_mm
     axis_of = np.abs(directions).argmax(axis=0)  # patient axis of each array axis
@@ -139,6 +176,11 @@ def patient_letters(direction: ArrayLike) -> str:
     """Return the letters of a patient direction, the nearest axis first, at most two.
 
     L, R, A, P, H, F as in the DICOM standard (PS3.3, Patient Orientation).
+
+    Parameters
+    ----------
+    direction : array_like, shape (3,)
+        Patient axes (LPS), of any length.
 
     Examples
     --------

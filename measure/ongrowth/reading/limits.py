@@ -30,6 +30,17 @@ def take_limits(scan: Scan, screw: Screw, halo: Halo, *, is_calibrated: bool) ->
     """Return the parts of the variance of the mean width over the shaft, largest first, each in words.
 
     Empty for a halo read from a file.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    screw : Screw
+        The screw.
+    halo : Halo
+        Its halo, with its doubt.
+    is_calibrated : bool
+        Whether the blur was known beforehand.
     """
     parts = variance_parts(halo)
     total = max(sum(parts.values()), 1e-12)
@@ -40,7 +51,13 @@ def take_limits(scan: Scan, screw: Screw, halo: Halo, *, is_calibrated: bool) ->
 
 
 def take_predictions(prospects: tuple[Prospect, ...]) -> tuple[Prediction, ...]:
-    """Return what would help, in words."""
+    """Return what would help, in words.
+
+    Parameters
+    ----------
+    prospects : tuple of Prospect
+        What other reconstructions would reach.
+    """
     return tuple(Prediction(_CHANGES[p.change], p.u95_mm, p.detection_limit_mm) for p in prospects)
 
 

@@ -51,7 +51,13 @@ _SIDE_WORDS = tuple(side.word for side in Side)
 
 
 def reading_to_dict(reading: Reading) -> Record:
-    """Return a reading as it stands in ``reading.json``, without pictures and without its source."""
+    """Return a reading as it stands in ``reading.json``, without pictures and without its source.
+
+    Parameters
+    ----------
+    reading : Reading
+        The reading.
+    """
     return {
         "schema": READING_SCHEMA,
         "cautions": list(fixed_words().cautions),
@@ -68,7 +74,13 @@ def reading_to_dict(reading: Reading) -> Record:
 
 
 def reading_from_dict(record: Record) -> Reading:
-    """Return the reading written by `reading_to_dict` (pictures and source are kept elsewhere)."""
+    """Return the reading written by `reading_to_dict` (pictures and source are kept elsewhere).
+
+    Parameters
+    ----------
+    record : dict
+        As it stands in ``reading.json``.
+    """
     return Reading(
         scan=_scan_from_dict(record["scan"]),
         implants=tuple(_implant_from_dict(r) for r in record["implants"]),

@@ -47,13 +47,26 @@ _SCHEMA_FILES = {
 
 @functools.cache
 def schema(name: str) -> Record:
-    """Return a shipped JSON Schema by its version name, for example ``"ongrowth-reading/1"``."""
+    """Return a shipped JSON Schema.
+
+    Parameters
+    ----------
+    name : str
+        Its version name, for example ``"ongrowth-reading/1"``.
+    """
     text = files("ongrowth").joinpath("data", _SCHEMA_FILES[name]).read_text(encoding="utf-8")
     return dict(json.loads(text))
 
 
 def validate(record: Record, name: str) -> None:
     """Check a record against a shipped schema.
+
+    Parameters
+    ----------
+    record : dict
+        As it stands in the file.
+    name : str
+        Name of the schema.
 
     Raises
     ------
@@ -151,7 +164,15 @@ def _sound(file: Path) -> Iterator[None]:
 
 
 def write_case(case: Case, folder: Path) -> Path:
-    """Write ``case.json``, and ``changes.npz`` with its pictures, beside the readings; returns its path."""
+    """Write ``case.json``, and ``changes.npz`` with its pictures, beside the readings; returns its path.
+
+    Parameters
+    ----------
+    case : Case
+        The case.
+    folder : Path
+        Where the readings were written.
+    """
     record = case_to_dict(case)
     validate(record, CASE_SCHEMA)
     path = folder / "case.json"
@@ -162,6 +183,11 @@ def write_case(case: Case, folder: Path) -> Path:
 
 def read_case(path: Path) -> Case:
     """Read ``case.json`` and the readings it lists.
+
+    Parameters
+    ----------
+    path : Path
+        The file, or the folder that holds it.
 
     Raises
     ------
@@ -181,7 +207,15 @@ def read_case(path: Path) -> Case:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file whole: beside its place first, then renamed onto it."""
+    """Write a text file whole: beside its place first, then renamed onto it.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; its folder is made if missing.
+    text : str
+        All of it.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:

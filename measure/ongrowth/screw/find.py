@@ -64,6 +64,13 @@ def find_screws(
 def find_metal(scan: Scan, settings: ScrewSettings = DEFAULT_SETTINGS) -> tuple[OtherMetal, ...]:
     """List all metal of a scan by kind ("screw", "rod", "wire", "piece"), whole or cut off, longest first.
 
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    settings : ScrewSettings
+        How metal is told from bone.
+
     Raises
     ------
     Refused

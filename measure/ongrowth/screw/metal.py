@@ -31,6 +31,11 @@ def metal_threshold_hu(scan: Scan) -> float:
     """Return the CT number above which a voxel counts as metal, HU.
 
     Above any bone (also at low tube voltage) and below the ceiling where the scan stops.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
     """
     low_kvp = scan.acquisition.kvp < _LOW_KVP
     wanted = _THRESHOLD_LOW_KVP_HU if low_kvp else _THRESHOLD_HU

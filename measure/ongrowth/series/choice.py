@@ -92,6 +92,11 @@ def rank(candidates: Sequence[Candidate]) -> list[Candidate]:
 
     In this order: usable; original and lossless; covering enough; not metal-reduced; of one energy
     spectrum; of a thin class; of a sharp kernel; of small pixels; thin; long.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+        Series or blocks of one examination.
     """
     longest_mm = max((one.stack.extent_mm for one in candidates if one.is_usable), default=0.0)
     return sorted(candidates, key=lambda one: _merit(one, longest_mm), reverse=True)
@@ -138,7 +143,13 @@ def why(best: Candidate, other: Candidate, longest_mm: float) -> str:
 
 
 def describe(ranked: Sequence[Candidate]) -> tuple[SeriesInfo, ...]:
-    """Return the ranked candidates for people, each with its reason."""
+    """Return the ranked candidates for people, each with its reason.
+
+    Parameters
+    ----------
+    ranked : sequence of Candidate
+        The best first.
+    """
     longest_mm = max((one.stack.extent_mm for one in ranked if one.is_usable), default=0.0)
     return tuple(_describe(one, ranked, longest_mm) for one in ranked)
 
@@ -222,7 +233,13 @@ def _check_one_examination(usable: Sequence[Candidate]) -> None:
 
 
 def choice_problems(ranked: Sequence[Candidate]) -> list[Problem]:
-    """Say which series was taken and why, when there was a choice."""
+    """Say which series was taken and why, when there was a choice.
+
+    Parameters
+    ----------
+    ranked : sequence of Candidate
+        The best first.
+    """
     if len(ranked) < 2:
         return []
     taken = describe(ranked)[0]

@@ -119,6 +119,11 @@ def kernel_sharpness(kernel: str) -> float:
 
     Two-digit numbers in kernel names rise with sharpness; the rest is a list of words.
 
+    Parameters
+    ----------
+    kernel : str
+        Name of the kernel as the header has it.
+
     Examples
     --------
     >>> kernel_sharpness("Br38f\\3"), kernel_sharpness("BONE"), kernel_sharpness("Q17x")

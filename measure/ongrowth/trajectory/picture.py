@@ -24,7 +24,15 @@ _MOST_LINES = 150  # thin lines of single sides; more would be a grey block
 
 
 def course_picture(table: pd.DataFrame, course: Course) -> str:
-    """Return the courses of single sides with the mean course and its interval."""
+    """Return the courses of single sides with the mean course and its interval.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Tidy table of the cohort.
+    course : Course
+        The mean course of one quantity.
+    """
     rows = select(table, course.quantity, usual_sides(table, course.quantity))
 
     def draw(axes: Axes) -> None:
@@ -54,7 +62,13 @@ def _label(axes: Axes, y_words: str) -> None:
 
 
 def bridged_picture(share: BridgedShare) -> str:
-    """Return the share of defects seen bridged over the weeks."""
+    """Return the share of defects seen bridged over the weeks.
+
+    Parameters
+    ----------
+    share : BridgedShare
+        Share by week, with its limits.
+    """
 
     def draw(axes: Axes) -> None:
         axes.fill_between(share.weeks, share.low95, share.high95, color="0.8", lw=0, step="post")
@@ -71,7 +85,13 @@ def bridged_picture(share: BridgedShare) -> str:
 
 
 def range_picture(ranges: Sequence[ReferenceRange]) -> str:
-    """Return the limits of a reference cohort over the weeks, each with the interval of the percentile."""
+    """Return the limits of a reference cohort over the weeks, each with the interval of the percentile.
+
+    Parameters
+    ----------
+    ranges : sequence of ReferenceRange
+        Limits by surface, side and span of weeks.
+    """
     groups = sorted({(r.surface, r.side) for r in ranges})
     largest = max(r.from_weeks for r in ranges)
     last = max((r.to_weeks for r in ranges if np.isfinite(r.to_weeks)), default=1.5 * largest + 1.0)

@@ -127,7 +127,13 @@ class ProtocolReport:
 
 
 def report_protocol(steps: Sequence[Step]) -> ProtocolReport:
-    """Count how often protocol and quantity changed together."""
+    """Count how often protocol and quantity changed together.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        From each CT to the next.
+    """
     other = [step for step in steps if step.differs_in]
     same = [step for step in steps if not step.differs_in]
     both = tuple(step for step in other if step.is_change)

@@ -197,6 +197,13 @@ def _local_quantile(values: FloatArray, weight: FloatArray, owner: ArrayLike, sh
 def weighted_quantile(values: ArrayLike, weights: ArrayLike, share: float) -> float:
     """Return the value below which a share of the weight lies, interpolated between values.
 
+    Parameters
+    ----------
+    values, weights : array_like, shape (N,)
+        Values, and how much each counts.
+    share : float
+        Share of the weight, 0 to 1.
+
     Examples
     --------
     >>> weighted_quantile([1.0, 2.0, 3.0], [1.0, 1.0, 1.0], 0.5)
@@ -317,7 +324,15 @@ def _uncovered(start: float, end: float, covered: _Spans) -> _Spans:
 
 
 def windows_toml(windows: Windows, remark: str = "") -> str:
-    """Return a windows table as TOML, as `check --windows` takes it."""
+    """Return a windows table as TOML, as `check --windows` takes it.
+
+    Parameters
+    ----------
+    windows : tuple of Window
+        The rows.
+    remark : str
+        Written above them as a comment.
+    """
     lines = [f"# {line}" for line in remark.splitlines()]
     return "\n".join([*lines, *("\n".join(_window_lines(row)) for row in windows)]) + "\n"
 

@@ -82,6 +82,15 @@ def kaplan_meier(weeks: ArrayLike, is_event: ArrayLike) -> SurvivalSteps:
 def log_rank(weeks: ArrayLike, is_event: ArrayLike, group: Sequence[object]) -> tuple[float, float]:
     """Return chi-square and p value of the log-rank test between two groups.
 
+    Parameters
+    ----------
+    weeks : array_like, shape (N,)
+        Weeks to the event, or to the last scan without it.
+    is_event : array_like of bool, shape (N,)
+        Whether the event was seen.
+    group : sequence, length N
+        Group of each.
+
     Raises
     ------
     ValueError

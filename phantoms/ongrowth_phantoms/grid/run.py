@@ -89,7 +89,13 @@ def done_keys(results: Path) -> set[tuple[str, str, str]]:
 
 
 def read_records(results: Path) -> list[Record]:
-    """Return the lines of a file of results; a last line that was cut off is left out."""
+    """Return the lines of a file of results; a last line that was cut off is left out.
+
+    Parameters
+    ----------
+    results : Path
+        One JSON record a line.
+    """
     if not results.exists():
         return []
     out = []
@@ -133,7 +139,17 @@ def _each(
 
 
 def run_case(case: Case, arms: Sequence[str], cache: Path | None = None) -> list[Record]:
-    """Scan a case and measure it in some arms; one record each."""
+    """Scan a case and measure it in some arms; one record each.
+
+    Parameters
+    ----------
+    case : Case
+        A case of the grid.
+    arms : sequence of str
+        Ways of measuring.
+    cache : Path, optional
+        Folder in which drawn scans are kept.
+    """
     started = time.process_time()
     phantom = phantom_of(case, cache)
     common = {"scan_s": time.process_time() - started, "scan": phantom.scan.digest[:12]}
