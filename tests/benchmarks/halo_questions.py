@@ -68,8 +68,8 @@ _CLASS_WORDS = ("0", "to 0.75", "0.75 to 1.5", "over 1.5")
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
 half_option = click.option("--half", type=click.Choice(list(HALVES)), default="tuning", show_default=True)
-cases_option = click.option("--cases", default=12, show_default=True)
-first_option = click.option("--first", default=0, show_default=True)
+
+Question = Callable[[Case, Path], list[Record]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,9 +121,28 @@ def run(what: str, work: Path, cases: Iterable[tuple[str, Callable[[], list[Reco
         click.echo(f"{what} {name}: {len(records)}", err=True)
 
 
-def drawn(half: str, cases: range, plan: str = "any") -> Iterator[Case]:
+def question(n_cases: int = 12, plan: str = "any") -> Callable[[Question], Question]:
+    """Make a command of what is asked of each drawn case."""
+
+    def as_command(ask: Question) -> Question:
+        @cli.command(ask.__name__, help=ask.__doc__)
+        @half_option
+        @click.option("--cases", default=n_cases, show_default=True)
+        @click.option("--first", default=0, show_default=True)
+        @work_option
+        def command(half: str, cases: int, first: int, work: Path) -> None:
+            every = drawn(half, range(first, first + cases), plan)
+            run(ask.__name__, work, ((case.id, lambda case=case: ask(case, work)) for case in every))
+
+        return ask
+
+    return as_command
+
+
+def drawn(half: str, cases: range, plan: str) -> Iterator[Case]:
     """Return the cases asked: titanium, slices up to 1.25 mm, nothing that is called hard."""
-    every = (draw_case(plan, half, "full", number) for number in cases)
+    step = 3 if plan == "retest" else 1
+    every = (draw_case(plan, half, "full", step * number) for number in cases)
     return (case for case in every if case.difficulty != "hard")
 
 
@@ -133,18 +152,9 @@ def true_sides(truth: Truth) -> dict[str, float]:
     return {side: one.mean_width_mm for side, one in told.items() if one.area_mm2 >= _LEAST_AREA_MM2}
 
 
-@cli.command()
-@half_option
-@click.option("--cases", default=60, show_default=True)
-@first_option
-@work_option
-def planted(half: str, cases: int, first: int, work: Path) -> None:
+@question(n_cases=60)
+def planted(case: Case, work: Path) -> list[Record]:
     """Plant a halo of the true width in each scan: how often found, as told, and was it found?"""
-    asked = drawn(half, range(first, first + cases))
-    run("planted", work, ((c.id, lambda c=c: _planted(c, work)) for c in asked))
-
-
-def _planted(case: Case, work: Path) -> list[Record]:
     taken = take(case, phantom_of(case, work / "scans"))
     true, records = true_sides(taken.phantom.truth), []
     difference = side_difference(taken.halo)
@@ -176,18 +186,9 @@ def _compared(measured: Measured, true: float) -> Record:
     }
 
 
-@cli.command()
-@half_option
-@cases_option
-@first_option
-@work_option
-def ahead(half: str, cases: int, first: int, work: Path) -> None:
+@question()
+def ahead(case: Case, work: Path) -> list[Record]:
     """Scan again thinner, sharper, and with the protocol calibrated: is what was predicted reached?"""
-    asked = drawn(half, range(first, first + cases))
-    run("ahead", work, ((c.id, lambda c=c: _ahead(c, work)) for c in asked))
-
-
-def _ahead(case: Case, work: Path) -> list[Record]:
     cache = work / "scans"
     now = take(case, phantom_of(case, cache))
     told = look_ahead(now.fitted, now.halo, now.frame, case.slice_mm, is_calibrated=False)
@@ -220,18 +221,9 @@ def _ahead(case: Case, work: Path) -> list[Record]:
     return records
 
 
-@cli.command()
-@half_option
-@cases_option
-@first_option
-@work_option
-def controls(half: str, cases: int, first: int, work: Path) -> None:
+@question()
+def controls(case: Case, work: Path) -> list[Record]:
     """Two screws of one scan, in unlike poses: the second's width less the first's on each side."""
-    asked = drawn(half, range(first, first + cases))
-    run("controls", work, ((c.id, lambda c=c: _controls(c)) for c in asked))
-
-
-def _controls(case: Case) -> list[Record]:
     rng = np.random.default_rng([case.seed, 88])
     widths = [(0.0, 0.0), (case.head_mean_mm, case.tip_mean_mm)]
     fields = [HaloField("even", mean_mm=h, tip_mean_mm=t, layer_hu=case.layer_hu) for h, t in widths]
@@ -252,19 +244,9 @@ def _controls(case: Case) -> list[Record]:
     return records
 
 
-@cli.command()
-@half_option
-@cases_option
-@first_option
-@work_option
-def again(half: str, cases: int, first: int, work: Path) -> None:
+@question(plan="retest")
+def again(case: Case, work: Path) -> list[Record]:
     """The same truth in another position and noise, and one whose halo has grown, by one protocol."""
-    asked = (draw_case("retest", half, "full", 3 * number) for number in range(first, first + cases))
-    asked = (c for c in asked if c.difficulty != "hard")
-    run("again", work, ((c.id, lambda c=c: _again(c, work)) for c in asked))
-
-
-def _again(case: Case, work: Path) -> list[Record]:
     cache, rng = work / "scans", np.random.default_rng([case.seed, 99])
     up = float(rng.uniform(0.2, 0.8))
     shape = case.shape if case.shape != "none" else "even"

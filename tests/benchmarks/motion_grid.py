@@ -21,6 +21,7 @@ import sys
 import tempfile
 import time
 import tracemalloc
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -48,6 +49,7 @@ from second_registration import put_off, registered_by_itk  # lies beside the te
 DOCS = Path(__file__).parents[2] / "docs"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-motion"
 PAIRS = (*itertools.combinations(range(4), 2), (0, 4), (0, 5))  # the last two: repeat, broken
+WITH_FIRST = tuple((0, k) for k in range(1, 5))
 STILL = RigidTransform.identity()
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
@@ -105,19 +107,32 @@ def scan_of(visit: Visit, half: str, number: int, work: Path) -> Scan:
 @work_option
 def run(half: str, cases: int, first: int, pairs: int, work: Path, *, without_bone: bool) -> None:
     """Measure pairs of visits whose scans are there."""
-    records = work / f"records-{half}.jsonl"
-    done = {(r["number"], r["pair"]) for r in read_records(records, version())}
-    for number in range(first, first + cases):
+    ask = functools.partial(measure_pair, half=half, work=work, with_bone=not without_bone)
+    over_pairs(work / f"records-{half}.jsonl", half, range(first, first + cases), PAIRS[:pairs], ask)
+
+
+def over_pairs(
+    kept: Path,
+    half: str,
+    numbers: range,
+    pairs: Iterable[tuple[int, int]],
+    ask: Callable[..., dict[str, Any]],
+) -> None:
+    """Ask of pairs of visits what has no line yet for this version of the code."""
+    done = {(r["number"], r["pair"]) for r in read_records(kept, version())}
+    for number in numbers:
         visits = draw_visits(half, number)
-        for a, b in PAIRS[:pairs]:
-            pair = f"{VISITS[a]}-{VISITS[b]}"
-            if (number, pair) in done:
+        for a, b in pairs:
+            told = {"version": version(), "half": half, "number": number, "pair": f"{VISITS[a]}-{VISITS[b]}"}
+            if (number, told["pair"]) in done:
                 continue
-            record = measure_pair(visits[a], visits[b], half, number, work, with_bone=not without_bone)
-            record |= {"version": version(), "half": half, "number": number, "pair": pair}
-            with records.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(record) + "\n")
-            click.echo(f"{half} {number} {pair} {record.get('seconds', record.get('refused'))}", err=True)
+            try:
+                record = ask(visits[a], visits[b], number=number)
+            except Refused as refused:
+                record = {"refused": str(refused.problems[0].code)}
+            with kept.open("a", encoding="utf-8") as out:
+                out.write(json.dumps(record | told) + "\n")
+            click.echo(f"{half} {number} {told['pair']} {record.get('refused', '')}", err=True)
 
 
 @cli.command()
@@ -127,29 +142,19 @@ def run(half: str, cases: int, first: int, pairs: int, work: Path, *, without_bo
 @work_option
 def beside(half: str, cases: int, first: int, work: Path) -> None:
     """Register again, by SimpleITK on the bone found, from 0.8 mm off; and take the memory of a pair."""
-    records = work / f"beside-{half}.jsonl"
-    done = {(r["number"], r["pair"]) for r in read_records(records, version())}
-    for number in range(first, first + cases):
-        visits = draw_visits(half, number)
-        for a, b in ((0, k) for k in range(1, 5)):
-            pair = f"{VISITS[a]}-{VISITS[b]}"
-            if (number, pair) in done:
-                continue
-            record = beside_pair(visits[a], visits[b], half, number, work)
-            record |= {"version": version(), "half": half, "number": number, "pair": pair}
-            with records.open("a", encoding="utf-8") as out:
-                out.write(json.dumps(record) + "\n")
-            click.echo(f"{half} {number} {pair} {record.get('peak_mb', '')}", err=True)
+    ask = functools.partial(beside_pair, half=half, work=work)
+    over_pairs(work / f"beside-{half}.jsonl", half, range(first, first + cases), WITH_FIRST, ask)
+
+
+def seen(a: Visit, b: Visit, *where: Any) -> tuple[list[Scan], list[Screw], ScrewFrame]:
+    """Return the scans of two visits, their screws, and the frame of the first."""
+    scans, screws = ([of(v, *where) for v in (a, b)] for of in (scan_of, screw_of))
+    return scans, screws, ScrewFrame.of(screws[0].head_mm, screws[0].tip_mm)
 
 
 def beside_pair(a: Visit, b: Visit, half: str, number: int, work: Path) -> dict[str, Any]:
     """Return the errors of both ways to register, and the memory ours takes."""
-    scans = [scan_of(v, half, number, work) for v in (a, b)]
-    try:
-        screws = [screw_of(v, half, number, work) for v in (a, b)]
-    except Refused as refused:
-        return {"refused": str(refused.problems[0].code)}
-    frame = ScrewFrame.of(screws[0].head_mm, screws[0].tip_mm)
+    scans, screws, frame = seen(a, b, half, number, work)
     tracemalloc.start()
     found = measure_motion(*scans, *screws, plane_of(a, frame, number))
     peak = tracemalloc.get_traced_memory()[1] / 1e6
@@ -186,12 +191,7 @@ def measure_pair(
     a: Visit, b: Visit, half: str, number: int, work: Path, *, with_bone: bool
 ) -> dict[str, Any]:
     """Return everything found and true of two visits, as plain numbers."""
-    scans = [scan_of(v, half, number, work) for v in (a, b)]
-    try:
-        screws = [screw_of(v, half, number, work) for v in (a, b)]
-    except Refused as refused:
-        return {"refused": str(refused.problems[0].code)}
-    frame = ScrewFrame.of(screws[0].head_mm, screws[0].tip_mm)
+    scans, screws, frame = seen(a, b, half, number, work)
     defect = plane_of(a, frame, number)
     start = time.process_time()
     found = measure_motion(*scans, *screws, defect)

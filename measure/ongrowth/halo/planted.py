@@ -67,12 +67,8 @@ def plant(
 
     Parameters
     ----------
-    fitted : Fitted
-        The solved screw.
-    halo : Halo
-        What it gave, with its doubt.
-    frame : ScrewFrame
-        Frame of the screw.
+    fitted, halo, frame
+        As for `look_ahead`.
     widths_mm : tuple of float
         Widths planted, each in place of what is there; 0: none, only once.
     shapes : tuple of str
