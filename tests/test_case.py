@@ -372,6 +372,26 @@ def test_a_defect_is_carried_to_the_ct_that_does_not_show_it(steps: Steps, tmp_p
     validate(reading_to_dict(later), "ongrowth-reading/1")
 
 
+def test_the_ct_before_surgery_places_a_defect_that_is_not_seen(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, steps.defect = replace(build.make_defect(), how="pre-op"), NOT_SEEN
+    monkeypatch.setattr(recipe, "carry_defect", lambda *_: before)
+    reading = read(Known(weeks=8.0, preop=Path("in/before")))
+    assert steps.asked["halo"] == [before]
+    assert "defect-carried" in {problem.code for problem in reading.scan.problems}
+    assert read(Known(weeks=8.0)).implants[0].defect is None
+
+
+def test_why_the_ct_before_surgery_places_no_defect_is_told(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    why = Problem("preop-not-matched", Level.CAUTION, "The bone is not alike.", "Give the plane.")
+    monkeypatch.setattr(recipe, "carry_defect", lambda *_: why)
+    reading = read(Known(weeks=8.0, preop=Path("in/before")))
+    assert why in reading.scan.problems
+
+
 def test_a_carried_defect_is_kept_as_long_as_its_reference(steps: Steps, tmp_path: Path) -> None:
     shows: dict[str, Any] = {"w04": build.make_defect(), "w13": NOT_SEEN}
     looked: list[str] = []

@@ -139,9 +139,10 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
     if not _is_before_surgery(known, scan):
         tell("Finding the metal")
         metal = _corrected(_find_screws(scan, known.screws), known)
+    known, before = _with_planes_before(scan, metal, known, tell)
     read = [_read_implant(scan, screw, metal, known, tell) for screw in metal.screws]
     implants = with_controls([implant for implant, _ in read])
-    told = (*metal.problems, *(problem for _, problems in read for problem in problems))
+    told = (*metal.problems, *before, *(problem for _, problems in read for problem in problems))
     tell("Holding the figures against their windows")
     reading = _reading(path, scan, implants, told, known)
     wall_s = round(time.perf_counter() - start, 3)

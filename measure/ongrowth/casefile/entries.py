@@ -15,7 +15,6 @@ from ongrowth.correction import ScrewCorrection, check_correction, corrections_o
 from ongrowth.reading import QUANTITIES, CorrectionRecord, ReaderValue
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
-from ongrowth.wording import is_pars_site
 
 Millimetres = tuple[float, float, float]
 ImplantSide = Literal["left", "right", "midline"]
@@ -273,11 +272,6 @@ class CaseFile(_Part):
         if told:
             raise ValueError("; ".join(told))
         return self
-
-    @property
-    def site_is_pars(self) -> bool:
-        """Whether sides may be printed as lamina side and pedicle side."""
-        return is_pars_site(self.patient.site)
 
     def weeks_of(self, scan: ScanEntry, header_date: dt.date | None = None) -> float:
         """Return the weeks since surgery of a scan; NaN if nothing tells.

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ongrowth.defect.columns import BoolArray, Columns, FloatArray
+from ongrowth.defect.columns import Columns, FloatArray
 from ongrowth.defect.gap import GapFit
 from ongrowth.geometry import Plane, unit
 
@@ -119,8 +119,3 @@ def _robust_plane(
     covariance = spread**2 * alike * np.linalg.pinv((design * weight[:, None]).T @ design)
     angle = float(np.degrees(np.sqrt(covariance[1, 1] + covariance[2, 2])))
     return fit, angle, float(np.sqrt(covariance[0, 0]))
-
-
-def section_of(gap: GapFit) -> BoolArray:
-    """Return the columns that meet bone on both shores, shape (G, G)."""
-    return np.asarray(gap.shores[0] & gap.shores[1])

@@ -8,7 +8,7 @@ import math
 from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for, told_high
 from ongrowth.halo import Halo, HaloSummary, side_difference
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.reading import Against, Finding, Window
+from ongrowth.reading import SIDE_QUANTITIES, Against, Finding, Window
 from ongrowth.wording import say, with_unit
 
 # Between these weeks the expected width changes with the calendar, not with the screw, so a width
@@ -18,21 +18,6 @@ _JUST_BEFORE_WEEKS = 1e-6
 
 _HELD_SHARE = 0.5  # below this share of lucent surface a side is taken to show contact; project's choice
 _MIN_SECTORS = 6  # of eight; with fewer, evenness is anybody's guess; project's choice
-
-_PLAIN_QUANTITIES = (
-    "p95_width",
-    "max_width",
-    "share_over_1mm",
-    "share_over_2mm",
-    "volume",
-    "no_lucency_share",
-    "lucent_share",
-    "no_lucency_length",
-    "longest_no_lucency",
-    "circumference_over_1mm_deg",
-    "depth_over_1mm_mm",
-    "layer_hu",
-)
 
 NO_WEEK = "The weeks since surgery are not known, so no window applies."
 BEFORE_SURGERY = "The scan is from before surgery."
@@ -67,9 +52,7 @@ def judge_side(here: Place, side: HaloSummary, other: HaloSummary, excess: Measu
         judge_rim(here, side),
         judge_contact(here, side, other, excess),
     ]
-    findings += [
-        judge_width(here, name, getattr(side, name)) for name in _PLAIN_QUANTITIES if here.rows(name)
-    ]
+    findings += [judge_width(here, name, getattr(side, name)) for name in SIDE_QUANTITIES if here.rows(name)]
     return tuple(findings)
 
 

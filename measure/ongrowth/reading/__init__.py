@@ -29,6 +29,7 @@ from ongrowth.reading.limits import take_limits, take_predictions
 from ongrowth.reading.parts import (
     BLUR_SOURCES,
     QUANTITIES,
+    SIDE_QUANTITIES,
     SITES,
     Against,
     Control,
@@ -64,6 +65,7 @@ from ongrowth.reading.store import (
 __all__ = [
     "BLUR_SOURCES",
     "QUANTITIES",
+    "SIDE_QUANTITIES",
     "SITES",
     "Against",
     "BonePlace",

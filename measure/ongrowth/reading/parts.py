@@ -102,8 +102,7 @@ class Finding:
 
 SITES = ("head_side", "tip_side", "whole", "defect", "screw")
 
-QUANTITIES = (
-    "mean_width",
+SIDE_QUANTITIES = (  # of one side of a halo, beside its mean width
     "p95_width",
     "max_width",
     "share_over_1mm",
@@ -116,6 +115,10 @@ QUANTITIES = (
     "circumference_over_1mm_deg",
     "depth_over_1mm_mm",
     "layer_hu",
+)
+QUANTITIES = (
+    "mean_width",
+    *SIDE_QUANTITIES,
     "sector_excess",
     "widest_sector",
     "rim",
