@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import SimpleITK
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.scan import Level, Problem, Refused, Scan
+
+if TYPE_CHECKING:
+    import SimpleITK
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -65,6 +68,8 @@ class _Grid:
         return _as_image(self.hu, self)
 
     def mask(self) -> SimpleITK.Image:
+        import SimpleITK
+
         mask: SimpleITK.Image = SimpleITK.Cast(
             _as_image((self.weight > 0.5).astype(np.float32), self), SimpleITK.sitkUInt8
         )
@@ -208,6 +213,8 @@ def _correlation(
 
 def _registered(fixed: _Grid, moving: _Grid, moving_from_fixed: RigidTransform) -> Pose:
     """Refine a pose by the correlation of the bone round the screw."""
+    import SimpleITK  # 0.3 s, and only a CT from before surgery needs it
+
     pose = SimpleITK.Euler3DTransform()
     pose.SetCenter([float(v) for v in fixed.centre_mm])
     pose.SetMatrix(moving_from_fixed.rotation.ravel().tolist())
@@ -235,6 +242,8 @@ def _registered(fixed: _Grid, moving: _Grid, moving_from_fixed: RigidTransform) 
 
 
 def _as_image(values: NDArray[np.generic], grid: _Grid) -> SimpleITK.Image:
+    import SimpleITK
+
     image = SimpleITK.GetImageFromArray(np.ascontiguousarray(values.astype(np.float32).transpose(2, 1, 0)))
     image.SetOrigin([float(v) for v in grid.corner_mm])
     image.SetSpacing([grid.step_mm] * 3)

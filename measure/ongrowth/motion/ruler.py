@@ -77,7 +77,13 @@ def measure_scale(earlier: Scan, later: Scan, earlier_screw: Screw, later_screw:
 
 
 def common_scale(scales: Sequence[Measured]) -> Measured:
-    """Return what several screws say of one scale: the weighted mean of those that show their thread."""
+    """Return what several screws say of one scale: the weighted mean of those that show their thread.
+
+    Parameters
+    ----------
+    scales : sequence of Measured
+        One a screw, as shares of 1.
+    """
     known = [scale for scale in scales if scale.is_known]
     if not known:
         return Measured.missing(Unit.ONE, Caution.SMALLER_THAN_BLUR)
@@ -87,12 +93,32 @@ def common_scale(scales: Sequence[Measured]) -> Measured:
 
 
 def stretched(point_mm: FloatArray, about_mm: FloatArray, factor: float) -> FloatArray:
-    """Return places, shape (..., 3), with all distances from a point multiplied."""
+    """Return places, shape (..., 3), with all distances from a point multiplied.
+
+    Parameters
+    ----------
+    point_mm : ndarray, shape (..., 3)
+        Places, patient mm (LPS).
+    about_mm : ndarray, shape (3,)
+        The point that stays, patient mm (LPS).
+    factor : float
+        What distances are multiplied by.
+    """
     return np.asarray(about_mm + factor * (np.asarray(point_mm) - about_mm))
 
 
 def stretched_scan(scan: Scan, about_mm: FloatArray, factor: float) -> Scan:
-    """Return a scan whose millimetre is another one, a point of it staying where it is."""
+    """Return a scan whose millimetre is another one, a point of it staying where it is.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    about_mm : ndarray, shape (3,)
+        The point that stays, patient mm (LPS).
+    factor : float
+        What distances are multiplied by.
+    """
     affine = scan.world_from_voxel.copy()
     affine[:3, :3] *= factor
     affine[:3, 3] = stretched(affine[:3, 3], about_mm, factor)
@@ -100,5 +126,11 @@ def stretched_scan(scan: Scan, about_mm: FloatArray, factor: float) -> Scan:
 
 
 def is_off(scale: Measured) -> bool:
-    """Whether a scale differs from 1 beyond chance."""
+    """Whether a scale differs from 1 beyond chance.
+
+    Parameters
+    ----------
+    scale : Measured
+        Share of 1.
+    """
     return scale.is_known and abs(scale.value - 1.0) > _SIGNIFICANT * scale.u

@@ -118,7 +118,13 @@ def case_dose(readings: Sequence[Reading]) -> DoseFacts:
 
 
 def dose_over_time(readings: Sequence[Reading]) -> tuple[tuple[Reading, DoseFacts], ...]:
-    """Return each examination of a case, its first CT standing for it, and the dose up to and with it."""
+    """Return each examination of a case, its first CT standing for it, and the dose up to and with it.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        All CTs of a case, in time.
+    """
     own = _examinations(readings)
     return tuple((one, case_dose(own[: k + 1])) for k, one in enumerate(own))
 

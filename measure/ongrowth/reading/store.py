@@ -268,6 +268,11 @@ def finish_results(out: Path) -> None:
     """Let results that are ready take their places: folders, then tables, the page last.
 
     What was exchanged leaves the old under its name; the number of its inode tells that it is not the new.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results.
     """
     for ready in sorted(out.glob(f"{_READY}*")):
         with contextlib.suppress(FileNotFoundError):  # another command is ending the same
