@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.geometry import RigidTransform
+from ongrowth.geometry import Plane, RigidTransform
 from ongrowth_phantoms.bone import Fragment, Site
 from ongrowth_phantoms.implants import PhantomScrew, screw_axes
 from ongrowth_phantoms.shapes import Real
@@ -39,7 +39,7 @@ class SideTruth:
 
 @dataclass(frozen=True, slots=True)
 class DefectTruth:
-    """Truth of the defect over its cross-section (metal left out).
+    """Truth of the defect over its cross-section: metal left out, and the halo, where no bone stands.
 
     The mean gap is given over all places (bridged ones count as 0) and over the open ones.
     """
@@ -257,6 +257,7 @@ def defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> Def
     gap = np.zeros(inside.shape)
     gap[inside] = _gaps(site, flat[inside], plane.normal, heights)
     known = inside & np.isfinite(gap) & (gap < _face_to_face(site, flat) + _PAST_FACE_MM)
+    known &= ~_in_halo(site, flat)
     bridged = known & (gap <= fine_mm)
     from scipy.ndimage import label
 
@@ -272,6 +273,26 @@ def defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> Def
         bridged_fraction=float(bridged.sum() / known.sum()),
         bridge_count=int(pieces),
     )
+
+
+def plane_of_faces(site: Site, step_mm: float = 0.2) -> Plane | None:
+    """Return the plane through the middle of the faces as drawn, by least squares over the section.
+
+    Rough faces lean by a degree or two from the smooth plane that they were drawn about (`Site.plane`);
+    bridges, spurs and chips do not count. For fragments that have not moved; None without a defect.
+    """
+    plane = site.plane()
+    if plane is None or site.defect is None:
+        return None
+    u, v = site.arch.world_from_arch.turn(site.defect.axes[:, :2].T)
+    side = np.arange(-14.0, 14.0, step_mm)
+    flat = (plane.point_mm + side[:, None, None] * v + side[None, :, None] * u).reshape(-1, 3)
+    flat = flat[_in_section(site, flat) & ~_in_halo(site, flat)]
+    places = site.defect.local(site.arch.local(flat.astype(np.float32)))
+    low, high = site.defect.faces_mm(places)
+    design = np.column_stack([np.ones(len(flat)), places[:, :2]]).astype(np.float64)
+    height, a, b = np.linalg.lstsq(design, (low + high).astype(np.float64) / 2.0, rcond=None)[0]
+    return Plane(plane.point_mm + height * plane.normal, plane.normal - a * u - b * v)
 
 
 def _face_to_face(site: Site, points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -374,6 +395,15 @@ def _in_section(site: Site, points: NDArray[np.float64]) -> NDArray[np.bool_]:
         local = site.screw.local(p)
         inside &= site.screw.envelope_distance_mm(np.hypot(local[:, 0], local[:, 1]), local[:, 2]) > 0.0
     return inside
+
+
+def _in_halo(site: Site, points: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether places of the middle plane lie in the halo of either fragment."""
+    bed = site.hole or site.screw
+    if bed is None:
+        return np.zeros(len(points), dtype=bool)
+    moved = [m.inverse().apply(points).astype(np.float32) for m in (site.head_motion, site.tip_motion)]
+    return np.asarray(np.any([site.clear_mm(p, bed)[0] > 0.0 for p in moved], axis=0))
 
 
 def _gaps(

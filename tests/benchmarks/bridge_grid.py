@@ -5,12 +5,14 @@
     python tests/benchmarks/bridge_grid.py report --half test --write     # tables of docs/bridging.md
 
 Everything is scanned by the full scanner. Tuning and test half are apart in seeds and in families of
-kernels. Scans are kept in the work folder, so that a change of the measuring code costs no new scan.
+kernels. Scans are kept in the work folder, so that a change of the measuring code costs no new scan;
+a row is kept for each case and version of the measuring code, and a report shows one version alone.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import math
 import pickle
@@ -27,18 +29,19 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import ndimage
 
+import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge, measure_open_gap
-from ongrowth.defect import DefectPlane, find_defect, find_open_defect, given_defect
+from ongrowth.defect import DefectPlane, between_planes, find_defect, find_open_defect, given_defect
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Problem, Scan
 from ongrowth.screw import Integrity, Screw, ScrewSpec
-from ongrowth_phantoms import bone
+from ongrowth_phantoms import bone, truth
 from ongrowth_phantoms.implants import HaloField
 from ongrowth_phantoms.scenes import Scene, pars_scene
 from ongrowth_phantoms.tomograph import FullProtocol, scan_full
-from ongrowth_phantoms.truth import DefectTruth, defect_truth
+from ongrowth_phantoms.truth import DefectTruth, defect_truth, plane_of_faces
 
 Row = dict[str, Any]
 FloatArray = NDArray[np.float64]
@@ -168,17 +171,27 @@ def framed(scene: Scene, protocol: FullProtocol) -> FullProtocol:
 
 
 def scan_of(case: Case, work: Path) -> tuple[Scan, DefectTruth]:
-    """Return the scan of a case and the truth of its defect, kept once they are made."""
+    """Return the scan of a case, kept once it is made, and the truth of its defect."""
     kept = work / "scans" / f"{case.id}.pickle"
-    if kept.exists():
-        return pickle.loads(kept.read_bytes())
     scene = case.scene if case.has_screw else case.scene.without_metal()
-    made = scan_full(scene, case.protocol, seed=case.number), defect_truth(scene.sites[0])
+    true = defect_truth(scene.sites[0])
+    assert true is not None
+    if kept.exists():
+        return pickle.loads(kept.read_bytes())[0], true
+    made = scan_full(scene, case.protocol, seed=case.number), true
     kept.parent.mkdir(parents=True, exist_ok=True)
     beside = kept.with_suffix(".part")
     beside.write_bytes(pickle.dumps(made))
     beside.replace(kept)
     return made
+
+
+def version() -> str:
+    """Return a digest of the code that measures, and of what is true."""
+    root = Path(ongrowth.__file__).parent
+    files = [f for room in ("bridge", "defect") for f in sorted((root / room).glob("*.py"))]
+    files += [root / "edge.py", Path(truth.__file__)]
+    return hashlib.sha256(b"".join(f.read_bytes() for f in files)).hexdigest()[:8]
 
 
 def screw_of(case: Case) -> Screw:
@@ -201,9 +214,11 @@ def screw_of(case: Case) -> Screw:
 
 def measure_case(case: Case, work: Path) -> Row:
     """Return what was found and measured beside the truth, and what the fixed threshold reads."""
-    scan, truth = scan_of(case, work)
+    scan, true = scan_of(case, work)
     start = time.perf_counter()
-    true_plane = Plane(np.array(truth.point_mm), np.array(truth.normal))
+    site = case.scene.sites[0] if case.has_screw else case.scene.without_metal().sites[0]
+    true_plane, drawn = plane_of_faces(site), Plane(np.array(true.point_mm), np.array(true.normal))
+    assert true_plane is not None
     if case.has_screw:
         screw = screw_of(case)
         frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
@@ -223,18 +238,18 @@ def measure_case(case: Case, work: Path) -> Row:
         name: getattr(case, name)
         for name in ("id", "half", "has_screw", "content", "gap_mm", "tilt_deg", "kernel", "slice_mm")
     }
-    row |= plane_row(found, true_plane) | bridge_row(bridge) | threshold_row(case, scan, true_plane)
+    row |= plane_row(found, true_plane, drawn) | bridge_row(bridge) | threshold_row(case, scan, true_plane)
     row |= {
         "true_sclerosis_mm": case.scene.sites[0].defect.sclerosis_mm,
         "true_bone_hu": case.scene.sites[0].arch.bone_hu,
         "true_sclerotic_hu": case.scene.sites[0].defect.sclerotic_hu,
         "true_tissue_hu": case.scene.sites[0].defect.tissue_hu,
-        "true_gap_mm": truth.gap_width_mean_mm,
-        "true_open_mm": truth.gap_width_mean_open_mm,
-        "true_max_mm": truth.gap_width_max_mm,
-        "true_fraction": truth.bridged_fraction,
-        "true_count": truth.bridge_count,
-        "true_section_mm2": truth.cross_section_mm2,
+        "true_gap_mm": true.gap_width_mean_mm,
+        "true_open_mm": true.gap_width_mean_open_mm,
+        "true_max_mm": true.gap_width_max_mm,
+        "true_fraction": true.bridged_fraction,
+        "true_count": true.bridge_count,
+        "true_section_mm2": true.cross_section_mm2,
         "wall_s": round(time.perf_counter() - start, 2),
     }
     return row
@@ -244,14 +259,18 @@ def _point_normal(plane: Plane) -> tuple[FloatArray, FloatArray]:
     return plane.point_mm, plane.normal
 
 
-def plane_row(found: DefectPlane | Problem, truth: Plane) -> Row:
+def plane_row(found: DefectPlane | Problem, true: Plane, drawn: Plane) -> Row:
+    """Return how far a plane is from the middle of the faces, and from the plane they were drawn about."""
     if isinstance(found, Problem):
         return {"is_found": False}
-    cosine = abs(float(found.plane.normal @ truth.normal))
+    (angle, offset), (from_drawn, aside) = (between_planes(found.plane, one) for one in (true, drawn))
     return {
         "is_found": True,
-        "angle_deg": math.degrees(math.acos(min(1.0, cosine))),
-        "offset_mm": abs(float(found.plane.height_mm(truth.point_mm))),
+        "angle_deg": angle,
+        "offset_mm": offset,
+        "drawn_angle_deg": from_drawn,
+        "drawn_offset_mm": aside,
+        "n_rivals": len(found.rivals),
         "u_angle_deg": found.u_angle_deg,
         "u_offset_mm": found.u_offset_mm,
     }
@@ -310,10 +329,11 @@ def threshold_row(case: Case, scan: Scan, plane: Plane) -> Row:
 
 
 def results_of(half: str, work: Path) -> pd.DataFrame:
-    """Return the rows of a half, in order; a case measured again counts with its last row."""
+    """Return the rows of a half, in order, of the version of the code that measured last."""
     file = work / f"{half}.jsonl"
     lines = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
-    return pd.DataFrame({row["id"]: row for row in lines}.values())
+    newest = [row for row in lines if row.get("version") == lines[-1]["version"]]
+    return pd.DataFrame(sorted(newest, key=lambda row: str(row["id"])))
 
 
 CLASSES: dict[str, Callable[[pd.DataFrame], pd.Series]] = {
@@ -332,7 +352,7 @@ CLASSES: dict[str, Callable[[pd.DataFrame], pd.Series]] = {
 
 def tables(table: pd.DataFrame) -> str:
     """Return the tables of the page."""
-    seen = table[table["true_fraction"] < WHOLE]
+    seen = table[(table["true_fraction"] < WHOLE) & (table["content"] != "whole")]
     return "\n\n".join((plane_table(seen), gap_table(table), fraction_table(table), nothing_table(table)))
 
 
@@ -441,13 +461,16 @@ work_option = click.option(
 def run(half: str, cases: int, first: int, kept_only: bool, work: Path) -> None:
     """Scan and measure cases; one line of JSON each."""
     work.mkdir(parents=True, exist_ok=True)
+    rows, this = work / f"{half}.jsonl", version()
+    lines = rows.read_text(encoding="utf-8").splitlines() if rows.exists() else []
+    done = {row["id"] for row in map(json.loads, lines) if row.get("version") == this}
     for number in range(first, first + cases):
         case = draw_case(half, number)
-        if kept_only and not (work / "scans" / f"{case.id}.pickle").exists():
+        if case.id in done or (kept_only and not (work / "scans" / f"{case.id}.pickle").exists()):
             continue
-        row = measure_case(case, work)
-        with (work / f"{half}.jsonl").open("a", encoding="utf-8") as lines:
-            lines.write(json.dumps(row) + "\n")
+        row = measure_case(case, work) | {"version": this}
+        with rows.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(row) + "\n")
         click.echo(f"{case.id}: gap {row['gap_width_mean']:.2f} of {row['true_gap_mm']:.2f} mm", err=True)
 
 

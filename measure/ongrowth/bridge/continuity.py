@@ -32,20 +32,18 @@ class ContinuitySettings:
     `layer_share`: thickness of a layer over the point spread along the normal. `core`, `grow`: a bridge
     has somewhere at least the first share of bone in every layer, and reaches as far as the second.
     `wander_mm`: how far a path may leave its line. `least_bone_hu`, `most_bone_hu`: bounds of what counts
-    as a full layer. `thin_core`, `thin_core_blur`, `thin_grow`, `thin_grow_blur`: in a thin gap the lack of
-    bone is below ``share * (gap - blur share * point spread)``. `least_area_mm2`: smaller specks are noise.
+    as a full layer. `thin_core`, `thin_grow`: the same two for a thin gap, as the share of the usual gap that
+    is still without bone. `least_area_mm2`: smaller specks are noise.
     """
 
-    layer_share: float = 0.9
+    layer_share: float = 0.7
     core: float = 0.7
     grow: float = 0.45
     wander_mm: float = 0.6
     least_bone_hu: float = 470.0
     most_bone_hu: float = 800.0
-    thin_core: float = 0.5
-    thin_core_blur: float = 0.5
-    thin_grow: float = 0.5
-    thin_grow_blur: float = 0.2
+    thin_core: float = 0.3
+    thin_grow: float = 0.45
     least_area_mm2: float = 1.0
 
     def scaled(self, factor: float) -> ContinuitySettings:
@@ -201,10 +199,8 @@ def bridged_places(content: GapContent, section: BoolArray, settings: Continuity
 
 def _bridged_thin(content: GapContent, section: BoolArray, s: ContinuitySettings) -> BoolArray:
     where = section & content.is_known
-    usual, spread = content.usual_gap_mm, content.spread_mm
-    core = np.maximum(s.thin_core * (usual - s.thin_core_blur * spread), 0.0)
-    grow = np.maximum(s.thin_grow * (usual - s.thin_grow_blur * spread), core)
-    return _grown(where & (content.gap_mm < core), where & (content.gap_mm < grow))
+    left = content.gap_mm / content.usual_gap_mm
+    return _grown(where & (left < s.thin_core), where & (left < s.thin_grow))
 
 
 def _bridged_way(

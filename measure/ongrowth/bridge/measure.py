@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from ongrowth.defect.faces import Shores
 from ongrowth.defect.gap import GapFit, GapGrid, fit_gap
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -54,15 +56,16 @@ class BridgeSettings:
 DEFAULT_SETTINGS = BridgeSettings()
 _SMEAR = 1.1  # threads widen the foot of the metal by about this much against the blur itself
 _USUAL_GAP_MM = 1.5
+_SURELY_WIDE = 2.0  # gap over point spread above which the tissue is seen
 _LITTLE = 0.5  # share of the section that has to show contrast
 _TOO_LITTLE = 0.15
 _THICK_MM = 1.6
 _HIDDEN_SUPPORT = 0.3  # of what an unhidden place tells
-_LENIENT, _STRICT = 0.8, 1.25
+_LENIENT, _STRICT = 0.7, 1.4
 # Model error found on phantoms of the tuning half: of the mean gap, in mm; its part that grows with the
 # point spread; of one place of the map. And of the bridged fraction, in a layered and in a thin gap.
-_GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.06, 0.08, 0.2
-_FRACTION_FLOOR, _FRACTION_THIN = 0.02, 0.06
+_GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
+_FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
 
 
 def measure_bridge(
@@ -103,9 +106,13 @@ def measure_bridge(
     """
     foot = fit_foot(scan, screw, defect.plane, _width(defect), blur)
     sharp = blur or foot.blur.scaled(f0_per_mm=_SMEAR)
-    return measure_gap(
-        scan, frame, defect, sharp, settings, is_known=blur is not None, screw=screw, foot=foot
-    )
+    known = blur is not None
+    bridge = measure_gap(scan, frame, defect, sharp, settings, is_known=known, screw=screw, foot=foot)
+    others = [
+        (p, measure_gap(scan, frame, other, sharp, settings, is_known=known, screw=screw, foot=foot))
+        for p, other in _rivals(defect, frame)
+    ]
+    return _widened(bridge, others)
 
 
 def measure_open_gap(
@@ -136,7 +143,38 @@ def measure_open_gap(
     Refused
         If the defect lies outside the scan (code ``out-of-scan``).
     """
-    return measure_gap(scan, frame, defect, blur or usual_blur(scan), settings, is_known=blur is not None)
+    used, known = blur or usual_blur(scan), blur is not None
+    bridge = measure_gap(scan, frame, defect, used, settings, is_known=known)
+    others = [
+        (p, measure_gap(scan, frame, other, used, settings, is_known=known))
+        for p, other in _rivals(defect, frame)
+    ]
+    return _widened(bridge, others)
+
+
+def _rivals(defect: DefectPlane, frame: ScrewFrame) -> list[tuple[float, DefectPlane]]:
+    """Return the rivals of a plane that cross the bone as defects, each with its probability."""
+    out = []
+    for rival in defect.rivals:
+        slope = float(rival.plane.normal @ frame.axis_direction)
+        if abs(slope) > _LEAST_SLOPE:
+            plane = Plane(rival.plane.point_mm, math.copysign(1.0, slope) * rival.plane.normal)
+            out.append((rival.probability, replace(defect, plane=plane, gap_mm=rival.gap_mm, rivals=())))
+    return out
+
+
+def _widened(bridge: Bridge, others: list[tuple[float, Bridge]]) -> Bridge:
+    """Return a measurement whose intervals hold what the rival planes give, each by its probability."""
+    changed: dict[str, Any] = {}
+    for name in ("gap_width_mean", "gap_width_mean_open", "gap_width_max", "bridged_fraction"):
+        mine: Measured = getattr(bridge, name)
+        away = [p * (getattr(other, name).value - mine.value) ** 2 for p, other in others]
+        more = float(np.nansum(away))
+        if mine.is_known and more > 0.0:
+            u, ceiling = math.sqrt(mine.u**2 + more), 1.0 if mine.unit is Unit.ONE else math.inf
+            why = mine.cautions | Caution.POOR_FIT
+            changed[name] = Measured.of(mine.value, u, mine.unit, why, floor=0.0, ceiling=ceiling)
+    return replace(bridge, **changed)
 
 
 def measure_gap(
@@ -151,13 +189,11 @@ def measure_gap(
     foot: Foot | None = None,
 ) -> Bridge:
     """Measure a gap under a given blur; see `measure_bridge`."""
-    gap = fit_gap(
-        scan, defect.plane, frame.axis_direction, _width(defect), settings.grid, blur, screw=screw, foot=foot
-    )
-    if gap is None:
-        return _nothing(defect, Caution.NO_BONE)
     inner = screw.major_diameter_mm.value / 2.0 if screw else 0.0
-    content = read_content(gap, blur, inner, settings.continuity)
+    read = _read(scan, frame, defect, blur, settings, inner, screw, foot)
+    if read is None:
+        return _nothing(defect, Caution.NO_BONE)
+    gap, content = read
     section = content.section
     if screw is not None:
         section = section & ~_in_metal(content, gap.columns, screw)
@@ -169,6 +205,34 @@ def measure_gap(
     margin = inner + _FOOT_MM if screw else 0.0
     edges = measure_edges(gap, margin)
     return _figures(gap, content, section, frame, defect, blur, share, cautions, settings, edges)
+
+
+def _read(
+    scan: Scan,
+    frame: ScrewFrame,
+    defect: DefectPlane,
+    blur: Blur,
+    settings: BridgeSettings,
+    inner_mm: float,
+    screw: Screw | None,
+    foot: Foot | None,
+) -> tuple[GapFit, GapContent] | None:
+    """Fit the gap and read what lies in it; in one thinner than the blur the tissue is held."""
+    read: tuple[GapFit, GapContent] | None = None
+    spread = spread_mm(blur, float(abs(defect.plane.normal @ scan.slice_normal)))
+    for is_held in (True, False) if _width(defect) < _SURELY_WIDE * spread else (False,):
+        gap = fit_gap(
+            scan, defect.plane, frame.axis_direction, _width(defect), settings.grid, blur,
+            screw=screw, foot=foot, is_tissue_held=is_held,
+        )  # fmt: skip
+        if gap is None:
+            return None
+        content = read_content(gap, blur, inner_mm, settings.continuity)
+        read = gap, content
+        usual = content.usual_gap_mm[content.section & content.is_known]
+        if is_held and usual.size and float(np.median(usual)) < spread:
+            break
+    return read
 
 
 def _figures(
@@ -183,9 +247,11 @@ def _figures(
     settings: BridgeSettings,
     edges: tuple[Edge, Edge],
 ) -> Bridge:
+    hidden = section & (_support(gap) < _HIDDEN_SUPPORT)
+    hidden_share = _mean(hidden[section])
+    section = section & content.is_known  # in the halo no bone stands on either shore
     bridged = bridged_places(content, section, settings.continuity)
     width = np.where(bridged, 0.0, effective_gap_mm(content, section, settings.continuity))
-    hidden = section & (_support(gap) < _HIDDEN_SUPPORT)
     open_u = _gap_u_mm(gap, content, blur, blur_share)
     others = [bridged_places(content, section, settings.continuity.scaled(f)) for f in (_LENIENT, _STRICT)]
     fraction, fraction_u = _fraction(content, section, bridged, others)
@@ -202,7 +268,7 @@ def _figures(
         bridge_count=_count(len(pieces), counts, cautions),
         smallest_bridge_shown_mm=_smallest_bridge_mm(gap.columns, blur, settings),
         cross_section_mm2=Measured.of(area, _AREA_SHARE * area, Unit.MM2, cautions, floor=0.0),
-        hidden_by_metal=Measured.of(_mean(hidden[section]), 0.03, Unit.ONE, floor=0.0, ceiling=1.0),
+        hidden_by_metal=Measured.of(hidden_share, 0.03, Unit.ONE, floor=0.0, ceiling=1.0),
         map=_map(gap.columns, content, width, cell_u, bridged, section, hidden),
         gap_width_mean_open=_open(width[section & ~bridged], open_u, cautions),
         tissue_hu=measure_tissue(content, section & ~bridged),
@@ -212,6 +278,7 @@ def _figures(
     )
 
 
+_LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs along it
 _AREA_SHARE = 0.12
 _FOOT_MM = 0.8  # of the metal, beyond its crests
 

@@ -2,7 +2,14 @@
 
 from ongrowth.defect.carry import carry_defect, same_plane
 from ongrowth.defect.find import DefectSettings, find_defect
-from ongrowth.defect.plane import DefectPlane, Side, given_defect, plane_through
+from ongrowth.defect.plane import (
+    DefectPlane,
+    Rival,
+    Side,
+    between_planes,
+    given_defect,
+    plane_through,
+)
 from ongrowth.defect.preop import OpenDefect, find_open_defect
 from ongrowth.defect.search import find_open_defects, find_open_defects_at
 from ongrowth.defect.spongy import spongy_hu
@@ -11,7 +18,9 @@ __all__ = [
     "DefectPlane",
     "DefectSettings",
     "OpenDefect",
+    "Rival",
     "Side",
+    "between_planes",
     "carry_defect",
     "find_defect",
     "find_open_defect",

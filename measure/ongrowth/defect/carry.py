@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ongrowth.defect.plane import DefectPlane, on_screw
+from ongrowth.defect.plane import DefectPlane, between_planes, on_screw
 from ongrowth.defect.pose import Pose, find_pose
 from ongrowth.defect.preop import find_defect_along
 from ongrowth.frame import ScrewFrame
@@ -74,9 +74,7 @@ def same_plane(one: DefectPlane, other: DefectPlane) -> bool:
     one, other : DefectPlane
         Planes of one screw's defect, patient mm (LPS).
     """
-    cosine = min(1.0, abs(float(one.plane.normal @ other.plane.normal)))
-    off_deg = math.degrees(math.acos(cosine))
-    off_mm = abs(float(one.plane.height_mm(other.plane.point_mm)))
+    off_deg, off_mm = between_planes(one.plane, other.plane)
     u_deg = 1.96 * math.hypot(one.u_angle_deg, other.u_angle_deg)
     u_mm = 1.96 * math.hypot(one.u_offset_mm, other.u_offset_mm)
     return off_deg < u_deg + _MOVED_DEG and off_mm < u_mm + _MOVED_MM

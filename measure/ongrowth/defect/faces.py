@@ -12,7 +12,7 @@ together by differences between neighbours. The fit is a damped Gauss-Newton one
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import linalg
@@ -38,7 +38,8 @@ class FacePriors:
     `face_step_mm`, `shore_step_hu`, `tissue_step_hu`: standard deviation of the difference between
     neighbouring nodes. `shore_depth_hu`: of the difference between neighbouring knots behind a face.
     `face_mm`: of a face against its start. `shore_sd_hu`: of bone against its start. `tissue_hu`,
-    `tissue_sd_hu`: fibrous tissue; with a long tail, since there may be bone instead.
+    `tissue_sd_hu`: fibrous tissue; with a long tail, since there may be bone instead. `tissue_weight`: how
+    often that counts.
     """
 
     face_step_mm: float = 0.12
@@ -48,7 +49,15 @@ class FacePriors:
     shore_sd_hu: float = 400.0
     tissue_hu: float = 70.0
     tissue_sd_hu: float = 40.0
+    tissue_weight: float = 1.0
     tissue_step_hu: float = 200.0
+
+    def with_tissue_held(self) -> FacePriors:
+        """Return priors for a gap thinner than the blur, where only the missing bone, a length, can be known.
+
+        Voxels of one point spread say the same thing, and would outvote what is known of fibrous tissue.
+        """
+        return replace(self, tissue_sd_hu=80.0, tissue_weight=6.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -221,7 +230,7 @@ class FaceFit:
         p = self._priors
         away = start - unknowns
         pull = times_banded(self._prior, away.ravel())
-        tail = 3.0 / (2.0 * p.tissue_sd_hu**2 + away[:, _TISSUE] ** 2)
+        tail = 3.0 * p.tissue_weight / (2.0 * p.tissue_sd_hu**2 + away[:, _TISSUE] ** 2)
         band[0, _TISSUE::_N] += tail
         pull[_TISSUE::_N] += tail * away[:, _TISSUE]
         return pull

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ongrowth.defect.blur import Foot, fit_foot
 from ongrowth.defect.gap import GapGrid, fit_gap
-from ongrowth.defect.middle import Middle, fit_middle
+from ongrowth.defect.middle import Middle, alike, fit_middle, weigh, with_rivals
 from ongrowth.defect.plane import DefectPlane, on_screw
 from ongrowth.defect.slit import Block, distinct, find_slits
 from ongrowth.frame import ScrewFrame
@@ -76,21 +76,50 @@ def find_defect(
     inner = (block.z_mm > settings.ends_mm) & (block.z_mm < frame.length_mm - settings.ends_mm)
     slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, outer)
     likely = [slit for slit in slits if slit.significance > settings.least_significance]
-    best, foot, most = None, None, 0.0
+    coarse: list[_Tried] = []
     for slit in distinct(likely):
         plane = slit.plane(frame.world_from_screw)
-        tried = fit_foot(scan, screw, plane, slit.width_mm)
-        fit = _middle(scan, screw, frame, plane, slit.width_mm, _COARSE, tried)
-        worth = slit.significance * fit.openness**0.5 / fit.misfit if fit else 0.0
-        if worth > most:
-            best, foot, most = fit, tried, worth
-    if best is None or foot is None:
+        foot = fit_foot(scan, screw, plane, slit.width_mm)
+        fit = _middle(scan, screw, frame, plane, slit.width_mm, _COARSE, foot)
+        if fit is not None:
+            coarse.append(_Tried(fit, foot, slit.significance))
+    fine = [_refined(scan, screw, frame, one, settings) for one in _different(coarse)]
+    fine = [one for one in _different(fine) if one.middle.open_share >= settings.least_share]
+    if not fine:
         return _not_seen()
+    middles = [one.middle for one in fine]
+    best = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]))
+    return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm, best.rivals)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tried:
+    """A fit where a slit was seen, the foot of the metal there, and how far the slit stands out."""
+
+    middle: Middle
+    foot: Foot
+    significance: float
+
+    @property
+    def worth(self) -> float:
+        """How much speaks for it."""
+        return self.significance * self.middle.worth
+
+
+def _different(tried: list[_Tried]) -> list[_Tried]:
+    """Return those that differ, the worthiest first."""
+    kept: list[_Tried] = []
+    for one in sorted(tried, key=lambda t: -t.worth):
+        if not any(alike(one.middle, k.middle) for k in kept):
+            kept.append(one)
+    return kept
+
+
+def _refined(scan: Scan, screw: Screw, frame: ScrewFrame, tried: _Tried, settings: DefectSettings) -> _Tried:
+    middle = tried.middle
     for _ in range(settings.n_refinements):
-        best = _middle(scan, screw, frame, best.plane, best.gap_mm, _FINE, foot) or best
-    if best.open_share < settings.least_share:
-        return _not_seen()
-    return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm)
+        middle = _middle(scan, screw, frame, middle.plane, middle.gap_mm, _FINE, tried.foot) or middle
+    return replace(tried, middle=middle)
 
 
 def _middle(

@@ -84,6 +84,7 @@ def fit_gap(
     *,
     screw: Screw | None = None,
     foot: Foot | None = None,
+    is_tissue_held: bool = False,
 ) -> GapFit | None:
     """Fit the faces of a gap.
 
@@ -103,6 +104,8 @@ def fit_gap(
         Point spread of the scan.
     screw, foot : Screw, Foot, optional
         Metal to be taken away.
+    is_tissue_held : bool
+        Whether the gap is too thin for the scan to tell what fills it.
 
     Returns
     -------
@@ -125,6 +128,7 @@ def fit_gap(
         return None
     active = ndimage.binary_dilation(shores[0] | shores[1])
     priors = FacePriors(face_step_mm=grid.face_step_mm)
+    priors = priors.with_tissue_held() if is_tissue_held else priors
     fit = FaceFit(columns, active, Shores(blur, columns.slice_cos), priors)
     levels = np.stack(shore_levels_hu(columns, -half, half, *_LEVEL_MM))
     start = fit.start(-half, half, np.clip(np.nan_to_num(levels, nan=_BONE_HU), *_LEVEL_BOUNDS_HU))

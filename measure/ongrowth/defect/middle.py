@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ongrowth.defect.columns import Columns, FloatArray
 from ongrowth.defect.gap import GapFit
+from ongrowth.defect.plane import Rival, between_planes
 from ongrowth.geometry import Plane, unit
 
 _LEAST_CONTRAST_HU = 120.0
@@ -20,6 +22,9 @@ _INWARD, _OUTWARD, _LEAST_SCALE_MM = 3.0, 4.7, 0.3
 # Found on phantoms of the tuning half: the scatter of the columns tells about half of the error; the rest
 # grows with the point spread.
 _SCATTER_SHARE, _ANGLE_FLOOR_DEG, _OFFSET_FLOOR_MM = 1.6, 0.8, 0.05
+_ALIKE_DEG, _ALIKE_MM, _ALIKE_GAP = 6.0, 0.4, 0.35  # two fits that will end in one plane
+_SHARPNESS = 3.0  # of what speaks for a plane: half as much is an eighth as likely
+_LEAST_PROBABILITY = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +45,8 @@ class Middle:
         Of the fit, in standard deviations.
     u_angle_deg, u_offset_mm : float
         Standard uncertainty of the normal, and of the place along it.
+    rivals : tuple of Rival
+        Other planes that are not ruled out.
     """
 
     plane: Plane
@@ -49,6 +56,12 @@ class Middle:
     misfit: float
     u_angle_deg: float
     u_offset_mm: float
+    rivals: tuple[Rival, ...] = ()
+
+    @property
+    def worth(self) -> float:
+        """How much of an open slit is seen, and how well the model of one fits."""
+        return float(self.openness**0.5 / self.misfit**2)
 
 
 def fit_middle(gap: GapFit, inner_mm: float = 0.0) -> Middle | None:
@@ -86,6 +99,47 @@ def fit_middle(gap: GapFit, inner_mm: float = 0.0) -> Middle | None:
         misfit=faces.misfit,
         u_angle_deg=float(np.hypot(_SCATTER_SHARE * angle, _ANGLE_FLOOR_DEG)),
         u_offset_mm=float(np.hypot(_SCATTER_SHARE * offset, _OFFSET_FLOOR_MM)),
+    )
+
+
+def alike(one: Middle, other: Middle) -> bool:
+    """Return whether two fits have come to the same plane and gap."""
+    angle_deg, offset_mm = between_planes(one.plane, other.plane)
+    return (
+        angle_deg < _ALIKE_DEG
+        and offset_mm < _ALIKE_MM
+        and abs(one.gap_mm - other.gap_mm) < _ALIKE_GAP * max(one.gap_mm, other.gap_mm)
+    )
+
+
+def weigh(worths: Sequence[float]) -> FloatArray:
+    """Return how likely each of some planes is, the most likely first, from how much speaks for each."""
+    share = (np.asarray(worths) / worths[0]) ** _SHARPNESS
+    return np.asarray(share / share.sum())
+
+
+def with_rivals(best: Middle, others: Sequence[Middle], probabilities: FloatArray) -> Middle:
+    """Return the best plane with an uncertainty that holds the other ones too.
+
+    Parameters
+    ----------
+    best, others : Middle
+        The planes.
+    probabilities : ndarray, shape (1 + others,)
+        How likely each is, the best first.
+    """
+    rivals = tuple(
+        Rival(o.plane, o.gap_mm, float(p))
+        for o, p in zip(others, probabilities[1:], strict=True)
+        if p > _LEAST_PROBABILITY
+    )
+    away = np.array([between_planes(best.plane, r.plane) for r in rivals]).reshape(-1, 2)
+    more = np.array([r.probability for r in rivals]) @ away**2
+    return replace(
+        best,
+        u_angle_deg=float(np.sqrt(best.u_angle_deg**2 + more[0])),
+        u_offset_mm=float(np.sqrt(best.u_offset_mm**2 + more[1])),
+        rivals=rivals,
     )
 
 

@@ -49,6 +49,8 @@ class DefectPlane:
         Standard uncertainty of the normal and of the place along it.
     cautions : Caution
         What weakens the plane.
+    rivals : tuple of Rival
+        Other planes that the image does not rule out; `u_angle_deg` and `u_offset_mm` hold them too.
     """
 
     plane: Plane
@@ -57,6 +59,7 @@ class DefectPlane:
     u_angle_deg: float
     u_offset_mm: float
     cautions: Caution = Caution.NONE
+    rivals: tuple[Rival, ...] = ()
 
     def side_of(self, world_mm: ArrayLike) -> NDArray[np.int8]:
         """Return `Side` values (HEAD, GAP or TIP) of patient points, shape (..., 3).
@@ -76,6 +79,21 @@ class DefectPlane:
         """Depth at which the screw axis crosses the plane, mm."""
         slope = float(self.plane.normal @ frame.axis_direction)
         return float(-self.plane.height_mm(frame.origin_mm) / slope)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rival:
+    """Another plane that a defect may lie in, the gap there, and how likely it is beside the one chosen."""
+
+    plane: Plane
+    gap_mm: float
+    probability: float
+
+
+def between_planes(one: Plane, other: Plane) -> tuple[float, float]:
+    """Return the angle between two planes, degrees, and how far the second's point lies off the first, mm."""
+    cosine = min(1.0, abs(float(one.normal @ other.normal)))
+    return math.degrees(math.acos(cosine)), abs(float(one.height_mm(other.point_mm)))
 
 
 def plane_through(points_mm: ArrayLike) -> Plane:
@@ -132,7 +150,13 @@ def given_defect(
 
 
 def on_screw(
-    plane: Plane, frame: ScrewFrame, gap_mm: float, how: str, u_angle_deg: float, u_offset_mm: float
+    plane: Plane,
+    frame: ScrewFrame,
+    gap_mm: float,
+    how: str,
+    u_angle_deg: float,
+    u_offset_mm: float,
+    rivals: tuple[Rival, ...] = (),
 ) -> DefectPlane:
     """Return a plane as the defect a screw crosses: point on its axis, normal from head to tip.
 
@@ -150,4 +174,5 @@ def on_screw(
             "Check the point and the normal of the defect; patient millimetres (LPS) are expected.",
         )
     point = frame.origin_mm + depth * frame.axis_direction
-    return DefectPlane(Plane(point, np.sign(slope) * plane.normal), gap_mm, how, u_angle_deg, u_offset_mm)
+    placed = Plane(point, np.sign(slope) * plane.normal)
+    return DefectPlane(placed, gap_mm, how, u_angle_deg, u_offset_mm, rivals=rivals)

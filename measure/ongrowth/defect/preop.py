@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from ongrowth.defect.blur import usual_blur
 from ongrowth.defect.columns import Columns, FloatArray
 from ongrowth.defect.gap import GapGrid, fit_gap
-from ongrowth.defect.middle import Middle, fit_middle
+from ongrowth.defect.middle import Middle, alike, fit_middle, weigh, with_rivals
 from ongrowth.defect.plane import DefectPlane
 from ongrowth.defect.section import bone_shores
 from ongrowth.defect.slit import Block, Slit, distinct, find_slits
@@ -27,6 +27,7 @@ _WIDTHS_MM = np.array([0.8, 1.6, 2.8, 4.8])
 _COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
 _DEPTHS_MM = (0.0, 1.2, 2.4)  # behind a face, where the middle of the bone is looked for
 _MOST_CANDIDATES = 10
+_MOST_REFINED = 3
 _HALF_FRAME_MM = 15.0
 _ENDS_MM = 4.0  # of a screw's course, where no defect is looked for
 _HALF = 0.5**0.5
@@ -77,11 +78,16 @@ DEFAULT_SETTINGS = PreopSettings()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Candidate:
-    """A middle plane, the course of the bone through it, and how much speaks for it."""
+    """A middle plane, the course of the bone through it, and how far its slit stands out."""
 
     middle: Middle
     course: FloatArray
-    worth: float
+    significance: float
+
+    @property
+    def worth(self) -> float:
+        """How much speaks for it."""
+        return self.significance * self.middle.worth
 
 
 def find_open_defect(
@@ -149,19 +155,38 @@ def find_defect_along(
 def _best_of(
     scan: Scan, candidates: list[tuple[Slit, Plane]], settings: PreopSettings
 ) -> OpenDefect | Problem:
-    """Fit the gap at each candidate, and refine the worthiest."""
-    best: _Candidate | None = None
-    for slit, plane in candidates:
-        tried = _fitted(scan, plane, plane.normal, slit.width_mm, _COARSE, slit.significance)
-        if tried is not None and (best is None or tried.worth > best.worth):
-            best = tried
-    if best is None:
+    """Fit the gap at each candidate, refine those that differ, and take the worthiest."""
+    coarse = [
+        _fitted(scan, plane, plane.normal, slit.width_mm, _COARSE, slit.significance)
+        for slit, plane in candidates
+    ]
+    different = _different([one for one in coarse if one is not None])
+    fine = _different([_refined(scan, one, settings) for one in different[:_MOST_REFINED]])
+    fine = [one for one in fine if one.middle.open_share >= settings.least_share]
+    if not fine:
         return _not_seen()
+    middles = [one.middle for one in fine]
+    middle = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]))
+    return _open_defect(replace(fine[0], middle=middle))
+
+
+def _different(candidates: list[_Candidate]) -> list[_Candidate]:
+    """Return those that differ, the worthiest first."""
+    kept: list[_Candidate] = []
+    for one in sorted(candidates, key=lambda c: -c.worth):
+        if not any(alike(one.middle, k.middle) for k in kept):
+            kept.append(one)
+    return kept
+
+
+def _refined(scan: Scan, candidate: _Candidate, settings: PreopSettings) -> _Candidate:
     for _ in range(settings.n_refinements):
-        best = _fitted(scan, best.middle.plane, best.course, best.middle.gap_mm, _FINE, 1.0) or best
-    if best.middle.open_share < settings.least_share:
-        return _not_seen()
-    return _open_defect(best)
+        middle = candidate.middle
+        candidate = (
+            _fitted(scan, middle.plane, candidate.course, middle.gap_mm, _FINE, candidate.significance)
+            or candidate
+        )
+    return candidate
 
 
 def _not_seen() -> Problem:
@@ -199,9 +224,7 @@ def _fitted(
     centre, turned = _course(gap.columns, middle.gap_mm)
     away = (centre - middle.plane.point_mm) @ middle.plane.normal
     moved = Plane(centre - away * middle.plane.normal, middle.plane.normal)
-    worth = significance * middle.openness**0.5 / middle.misfit**2
-    placed = Middle(moved, *(getattr(middle, n) for n in middle.__slots__[1:]))
-    return _Candidate(placed, turned, worth)
+    return _Candidate(replace(middle, plane=moved), turned, significance)
 
 
 def _course(columns: Columns, gap_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -232,5 +255,6 @@ def _open_defect(found: _Candidate) -> OpenDefect:
         "pre-op",
         found.middle.u_angle_deg,
         found.middle.u_offset_mm,
+        rivals=found.middle.rivals,
     )
-    return OpenDefect(defect, ScrewFrame.of(*ends), found.worth)
+    return OpenDefect(defect, ScrewFrame.of(*ends), found.worth / found.significance)
