@@ -37,8 +37,8 @@ class ContinuitySettings:
     """
 
     layer_share: float = 0.7
-    core: float = 0.7
-    grow: float = 0.45
+    core: float = 0.8
+    grow: float = 0.5
     wander_mm: float = 0.6
     least_bone_hu: float = 470.0
     most_bone_hu: float = 800.0
@@ -226,9 +226,12 @@ def _bridged_way(
 def bone_share(
     layers_hu: FloatArray, section: BoolArray, step_mm: float, s: ContinuitySettings
 ) -> FloatArray:
-    """Return how much of each layer is bone, 0..1, against the densest bridge within 1.5 mm."""
+    """Return how much of each layer is bone, 0..1, against the densest layer within 1.5 mm.
+
+    A dense chip fills the middle alone: against its own mean over the layers it would look whole.
+    """
     size = 2 * round(1.5 / step_mm) + 1
-    densest = ndimage.maximum_filter(np.where(section, layers_hu.mean(axis=0), 0.0), size)
+    densest = ndimage.maximum_filter(np.where(section, layers_hu.max(axis=0), 0.0), size)
     full = np.clip(densest, s.least_bone_hu, s.most_bone_hu)
     return np.asarray(np.clip((layers_hu - TISSUE_HU) / (full - TISSUE_HU), 0.0, 1.0))
 

@@ -1,0 +1,160 @@
+"""Gap and bridges of a small drawn bone, blurred by a Gaussian: the truth is the drawing.
+
+The drawing is made here, voxel by voxel, and shares no code with what is tested.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ongrowth.bridge import Bridge, measure_open_gap
+from ongrowth.defect import DefectPlane, Rival, between_planes
+from ongrowth.defect.middle import Middle, alike, weigh, with_rivals
+from ongrowth.edge import Blur
+from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import Plane
+from ongrowth.quantity import Caution
+from ongrowth.scan import Scan
+
+FloatArray = NDArray[np.float64]
+STEP_MM, FINER = 0.5, 3
+FWHM_MM = 0.9
+HALF_MM = 9.0
+UP = np.array([0.0, 0.0, 1.0])
+BLUR = Blur.gaussian(FWHM_MM, FWHM_MM)
+FRAME = ScrewFrame.of([0.0, 0.0, -15.0], [0.0, 0.0, 15.0])
+BONE_HU, FACE_HU, BRIDGE_HU, TISSUE_HU, SOFT_HU = 300.0, 700.0, 700.0, 70.0, 50.0
+
+
+def drawn(gap_mm: float, *, bone_between: float = 0.0, floats: bool = False, radius_mm: float = 2.0) -> Scan:
+    """A round bone along z with a gap across it; in the middle of the gap bone fills a share of its width."""
+    n = round(2.0 * HALF_MM / STEP_MM) * FINER
+    axis = (np.arange(n) + 0.5) * STEP_MM / FINER - HALF_MM
+    z, y, x = np.meshgrid(axis, axis, axis, indexing="ij", sparse=True)
+    half, away = gap_mm / 2.0, np.hypot(x, y)
+
+    def share(inside_mm: FloatArray) -> FloatArray:
+        """How much of a cell lies inside something, from the distance to its surface."""
+        return np.clip(0.5 + inside_mm * FINER / STEP_MM, 0.0, 1.0)
+
+    hu = BONE_HU + (FACE_HU - BONE_HU) * share(half + 0.8 - np.abs(z)) + 0.0 * away
+    hu += (TISSUE_HU - hu) * share(half - np.abs(z))
+    if bone_between > 0.0:
+        top = bone_between * half - np.abs(z) if floats else half * (2.0 * bone_between - 1.0) - z
+        hu += (BRIDGE_HU - hu) * share(np.minimum(np.minimum(top, half - np.abs(z)), radius_mm - away))
+    hu += (SOFT_HU - hu) * share(away - 4.5)
+    blurred = ndimage.gaussian_filter(hu, FWHM_MM / math.sqrt(8.0 * math.log(2.0)) / STEP_MM * FINER)
+    coarse = blurred.reshape(n // FINER, FINER, n // FINER, FINER, n // FINER, FINER).mean(axis=(1, 3, 5))
+    noise = np.random.default_rng(3).normal(0.0, 20.0, coarse.shape)
+    affine = np.diag([STEP_MM, STEP_MM, STEP_MM, 1.0])[[2, 1, 0, 3]]  # voxel (slice, row, column) to x, y, z
+    affine[:3, 3] = STEP_MM / 2.0 - HALF_MM
+    return Scan(np.round(coarse + noise).astype(np.int16), affine)
+
+
+def plane(gap_mm: float, **fields: object) -> DefectPlane:
+    return replace(DefectPlane(Plane(np.zeros(3), UP), gap_mm, "given", 1.0, 0.1), **fields)
+
+
+def measured(scan: Scan, gap_mm: float) -> Bridge:
+    return measure_open_gap(scan, FRAME, plane(gap_mm), blur=BLUR)
+
+
+@pytest.mark.parametrize("told_mm", [0.8, 1.6])
+def test_a_thin_open_gap_is_not_read_as_a_wide_one_half_full(told_mm: float) -> None:
+    """Only width x contrast shows below the blur: the search may tell twice the width."""
+    bridge = measured(drawn(0.8), told_mm)
+    assert bridge.bridged_fraction.value == 0.0
+    assert bridge.gap_width_mean.low95 <= 0.8 <= bridge.gap_width_mean.high95
+    assert bridge.gap_width_mean.value < 1.0  # 1.6 mm, half full, looks alike
+
+
+@pytest.mark.parametrize("gap_mm", [0.7, 1.4, 2.4, 4.0])
+def test_a_bridge_counts(gap_mm: float) -> None:
+    bridge = measured(drawn(gap_mm, bone_between=1.0), gap_mm)
+    share = (2.0 / 4.5) ** 2
+    assert bridge.bridged_fraction.low95 <= share <= bridge.bridged_fraction.high95
+    assert bridge.bridged_fraction.value == pytest.approx(share, abs=0.08)
+    assert len(bridge.bridges) == 1
+
+
+@pytest.mark.parametrize("gap_mm", [2.4, 4.0])
+@pytest.mark.parametrize("floats", [True, False], ids=["chip", "spur"])
+def test_bone_that_does_not_reach_does_not_count(gap_mm: float, floats: bool) -> None:
+    bridge = measured(drawn(gap_mm, bone_between=0.5, floats=floats), gap_mm)
+    assert bridge.bridged_fraction.value == 0.0
+
+
+@pytest.mark.parametrize("floats", [True, False], ids=["chip", "spur"])
+def test_where_the_slit_is_too_thin_to_be_seen_the_interval_says_so(floats: bool) -> None:
+    """A chip between two slits of 0.35 mm, under a blur of 0.9 mm, may count; none is not ruled out."""
+    bridge = measured(drawn(1.4, bone_between=0.5, floats=floats), 1.4)
+    assert bridge.bridged_fraction.low95 == 0.0
+
+
+def test_where_no_bone_stands_on_the_shores_is_no_part_of_the_section() -> None:
+    """A hole of 2 mm along the bone, as a halo leaves it."""
+    scan = drawn(2.0)
+    _, y, x = np.indices(scan.hu.shape)
+    away = np.hypot(*((a + 0.5) * STEP_MM - HALF_MM for a in (x, y)))
+    hollow = Scan(np.where(away < 2.0, np.int16(TISSUE_HU), scan.hu), scan.world_from_voxel)
+    whole, left = (measured(s, 2.0).cross_section_mm2 for s in (scan, hollow))
+    assert left.value == pytest.approx(whole.value - math.pi * 2.0**2, abs=left.u95)
+    assert left.value < whole.value - 0.5 * math.pi * 2.0**2
+
+
+def test_rival_planes_widen_the_interval_and_leave_the_value() -> None:
+    scan = drawn(2.4)
+    alone = measured(scan, 2.4)
+    lean = Plane(np.array([0.0, 0.0, 0.9]), np.array([0.3, 0.0, 1.0]))
+    doubtful = plane(2.4, rivals=(Rival(lean, 1.2, 0.4),))
+    both = measure_open_gap(scan, FRAME, doubtful, blur=BLUR)
+    other = measure_open_gap(scan, FRAME, replace(doubtful, plane=lean, gap_mm=1.2, rivals=()), blur=BLUR)
+    assert both.gap_width_mean.value == alone.gap_width_mean.value
+    away = other.gap_width_mean.value - alone.gap_width_mean.value
+    wanted = math.sqrt(alone.gap_width_mean.u**2 + 0.4 * away**2)  # law of total variance
+    assert both.gap_width_mean.u == pytest.approx(wanted)
+    assert Caution.POOR_FIT in both.gap_width_mean.cautions
+
+
+def test_a_rival_that_runs_along_the_bone_is_left_out() -> None:
+    scan = drawn(2.4)
+    along = Rival(Plane(np.zeros(3), np.array([1.0, 0.0, 0.1])), 2.4, 0.4)
+    both = measure_open_gap(scan, FRAME, plane(2.4, rivals=(along,)), blur=BLUR)
+    assert both.gap_width_mean.u == measured(scan, 2.4).gap_width_mean.u
+
+
+def middle(normal: tuple[float, float, float], height_mm: float = 0.0, gap_mm: float = 2.0) -> Middle:
+    return Middle(Plane(height_mm * UP, np.array(normal)), gap_mm, 50.0, 0.9, 1.0, 2.0, 0.1)
+
+
+def test_the_uncertainty_of_a_plane_holds_its_rivals() -> None:
+    best, other = middle((0.0, 0.0, 1.0)), middle((math.sin(0.5), 0.0, math.cos(0.5)), 1.5)
+    angle_deg, offset_mm = between_planes(best.plane, other.plane)
+    assert angle_deg == pytest.approx(math.degrees(0.5))
+    assert offset_mm == pytest.approx(1.5)
+    found = with_rivals(best, [other], np.array([0.7, 0.3]))
+    assert found.plane is best.plane
+    assert found.u_angle_deg == pytest.approx(math.sqrt(2.0**2 + 0.3 * angle_deg**2))
+    assert found.u_offset_mm == pytest.approx(math.sqrt(0.1**2 + 0.3 * 1.5**2))
+    sure = with_rivals(best, [other], np.array([0.99, 0.01]))
+    assert (sure.u_angle_deg, sure.rivals) == (2.0, ())
+
+
+def test_likelier_planes_weigh_more_and_weights_are_shares() -> None:
+    weights = weigh([10.0, 8.0, 2.0])
+    assert weights.sum() == pytest.approx(1.0)
+    assert np.all(np.diff(weights) < 0.0)
+    assert weigh([3.0]) == pytest.approx([1.0])
+
+
+def test_fits_that_ended_in_one_plane_are_alike() -> None:
+    assert alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.05, 1.0), 0.1))
+    assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.3, 1.0)))
+    assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.0, 1.0), 0.9))
+    assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.0, 1.0), gap_mm=4.0))
