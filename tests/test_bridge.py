@@ -138,12 +138,15 @@ def test_the_uncertainty_of_a_plane_holds_its_rivals() -> None:
     angle_deg, offset_mm = between_planes(best.plane, other.plane)
     assert angle_deg == pytest.approx(math.degrees(0.5))
     assert offset_mm == pytest.approx(1.5)
-    found = with_rivals(best, [other], np.array([0.7, 0.3]))
+    found = with_rivals(best, [other], np.array([0.7, 0.3]), 1.0)
     assert found.plane is best.plane
     assert found.u_angle_deg == pytest.approx(math.sqrt(2.0**2 + 0.3 * angle_deg**2))
     assert found.u_offset_mm == pytest.approx(math.sqrt(0.1**2 + 0.3 * 1.5**2))
-    sure = with_rivals(best, [other], np.array([0.99, 0.01]))
+    sure = with_rivals(best, [other], np.array([0.99, 0.01]), 1.0)
     assert (sure.u_angle_deg, sure.rivals) == (2.0, ())
+    thick = with_rivals(best, [], np.array([1.0]), 3.0)
+    assert thick.u_angle_deg > 10.0  # three slices of a pars: such a plane is a guess
+    assert thick.u_offset_mm > 0.5
 
 
 def test_likelier_planes_weigh_more_and_weights_are_shares() -> None:

@@ -63,7 +63,8 @@ _THICK_MM = 1.6
 _HIDDEN_SUPPORT = 0.3  # of what an unhidden place tells
 _LENIENT, _STRICT = 0.7, 1.4
 # Model error found on phantoms of the tuning half: of the mean gap, in mm; its part that grows with the
-# point spread; of one place of the map. And of the bridged fraction, in a layered and in a thin gap.
+# square of the point spread; of one place of the map. And of the bridged fraction, in a layered gap, and in
+# a thin one, where it grows with the point spread.
 _GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
 _FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
 
@@ -326,7 +327,7 @@ def _gap_u_mm(gap: GapFit, content: GapContent, blur: Blur, blur_share: float) -
     wider = gap.fit.with_shores(Shores(blur.scaled(f0_per_mm=1.0 - blur_share), gap.columns.slice_cos))
     shifted, _ = wider.run(gap.unknowns, 3)
     by_blur = float(np.nanmean((shifted.gap_mm - gap.faces.gap_mm)[here]))
-    model = math.hypot(_GAP_FLOOR_MM, _GAP_PER_SPREAD * content.spread_mm)
+    model = math.hypot(_GAP_FLOOR_MM, _GAP_PER_SPREAD * content.spread_mm**2)
     return math.sqrt(noise**2 + by_blur**2 + model**2)
 
 
@@ -337,7 +338,8 @@ def _fraction(
     cells = max(1, int(section.sum()))
     fraction = float(bridged.sum() / cells)
     half_range = abs(float(others[0].sum()) - float(others[1].sum())) / cells / 2.0
-    floor = _FRACTION_THIN if len(content.across_hu) == 1 else _FRACTION_FLOOR
+    is_thin = len(content.across_hu) == 1
+    floor = _FRACTION_THIN * max(1.0, content.spread_mm) if is_thin else _FRACTION_FLOOR
     return fraction, math.hypot(floor, half_range)
 
 

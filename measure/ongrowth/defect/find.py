@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.defect.blur import Foot, fit_foot
+from ongrowth.defect.blur import Foot, fit_foot, thickness_mm
 from ongrowth.defect.gap import GapGrid, fit_gap
 from ongrowth.defect.middle import Middle, alike, fit_middle, weigh, with_rivals
 from ongrowth.defect.plane import DefectPlane, on_screw
@@ -88,7 +88,7 @@ def find_defect(
     if not fine:
         return _not_seen()
     middles = [one.middle for one in fine]
-    best = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]))
+    best = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]), thickness_mm(scan))
     return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm, best.rivals)
 
 

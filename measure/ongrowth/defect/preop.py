@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ongrowth.defect.blur import usual_blur
+from ongrowth.defect.blur import thickness_mm, usual_blur
 from ongrowth.defect.columns import Columns, FloatArray
 from ongrowth.defect.gap import GapGrid, fit_gap
 from ongrowth.defect.middle import Middle, alike, fit_middle, weigh, with_rivals
@@ -166,7 +166,7 @@ def _best_of(
     if not fine:
         return _not_seen()
     middles = [one.middle for one in fine]
-    middle = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]))
+    middle = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]), thickness_mm(scan))
     return _open_defect(replace(fine[0], middle=middle))
 
 
