@@ -358,15 +358,17 @@ def tables(table: pd.DataFrame) -> str:
 
 def plane_table(table: pd.DataFrame) -> str:
     lines = head("plane", "cases", "found", "angle, 95th percentile", "offset, 95th percentile",
-                 "within 3° and 0.4 mm", "u95 of the offset holds")  # fmt: skip
+                 "within 3° and 0.4 mm", "of the smooth plane", "u95 of angle / offset holds")  # fmt: skip
     for name, rows in classes(table):
         hit = rows[rows["is_found"]]
-        near = (hit["angle_deg"] <= 3.0) & (hit["offset_mm"] <= 0.4)
-        held = (hit["offset_mm"] <= 1.96 * hit["u_offset_mm"]).mean()
+        near, smooth = (
+            (hit[f"{which}angle_deg"] <= 3.0) & (hit[f"{which}offset_mm"] <= 0.4) for which in ("", "drawn_")
+        )
+        held = [(hit[it] <= 1.96 * hit[f"u_{it}"]).mean() for it in ("angle_deg", "offset_mm")]
         angle, offset = (hit[column].quantile(0.95) for column in ("angle_deg", "offset_mm"))
         lines.append(
             f"| {name} | {len(rows)} | {share(rows['is_found'].mean())} | {angle:.1f}° | {offset:.2f} mm "
-            f"| {share(near.mean())} | {share(held)} |"
+            f"| {share(near.mean())} | {share(smooth.mean())} | {share(held[0])} / {share(held[1])} |"
         )
     return "\n".join(lines)
 
