@@ -374,7 +374,7 @@ def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
     coarse, fine = (Measured.of(0.4, 0.3, Unit.MM, floor=0.0, limit=limit) for limit in (2.11, 0.9))
     told = judge_width(here, "mean_width", coarse)
     assert told.against_window is UNDECIDED
-    assert told.why == "This scan shows nothing below 2.11 mm; the limit expected is 2.00 mm."
+    assert told.why == "This scan cannot show less than 2.11 mm; the limit expected is 2.00 mm."
     assert judge_width(here, "mean_width", fine).against_window is AS_EXPECTED
     defect = Place("left", "ha-coated", "any", 30.0, shipped_windows())
     below = Measured.of(0.01, 0.02, Unit.ONE, floor=0.0, limit=0.05)

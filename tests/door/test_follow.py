@@ -53,7 +53,7 @@ def test_the_page_tells_the_change_beside_each_line(page: str) -> None:
         "bridged share up by 40 % (29 to 51 %); new bone in the defect 120 mm³",
         "screw moved toward its head (backing out) by 0.50 mm (0.46 to 0.54 mm) against the lamina side and",
         "fragments not shown to have moved (within 0.04 mm)",
-        "position (screw moved) outside what is expected",
+        "position (screw moved) and halo on the pedicle side (screw tip) outside what is expected",
     ):
         assert words in page, words
     assert "there is no earlier CT" not in page

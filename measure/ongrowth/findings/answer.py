@@ -150,7 +150,8 @@ def _names(lines: list[Line], site: str) -> list[str]:
     if "bridging" in by_key:
         names.append(_bridging_name(by_key["bridging"]))
     if "metal" in by_key:
-        names.append(_metal_name(by_key["metal"]))
+        is_grave = by_key["metal"].result is Against.OUTSIDE  # broken or moved: told first
+        names.insert(0 if is_grave else len(names), _metal_name(by_key["metal"]))
     return names
 
 

@@ -38,8 +38,8 @@ def judge_integrity(
 
 def _integrity(integrity: Integrity) -> tuple[Against, str]:
     if integrity.state == "interrupted":
-        where = f" at a depth of {integrity.at_depth_mm:.1f} mm"
-        return Against.OUTSIDE, f"The shaft is interrupted{where}: {say(integrity.interruption_mm)}."
+        where = f"{integrity.at_depth_mm:.1f} mm from its head end"
+        return Against.OUTSIDE, f"The shaft is interrupted by {say(integrity.interruption_mm)}, {where}."
     if integrity.state == "bent":
         why = f"The shaft is bent: {say(integrity.bend_deg)}. An earlier CT would tell whether it always was."
         return Against.UNDECIDED, why

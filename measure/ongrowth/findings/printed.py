@@ -101,9 +101,19 @@ def _integrity_words(line: Line) -> str:
 
 
 def _result_words(line: Line) -> str:
-    """Return the result; where position could not be compared, it speaks of the metal alone."""
+    """Return the result, and in a word the rule that gave it where that is not the range beside it.
+
+    Where position could not be compared, the result speaks of the metal alone.
+    """
     is_compared = any(f.quantity in _POSITION for f in line.findings)
-    return line.result.value if line.key != "metal" or is_compared else f"metal {line.result.value}"
+    if line.key == "metal":
+        return line.result.value if is_compared else f"metal {line.result.value}"
+    rule = _RULES.get(line.deciding.quantity) if line.result in (Against.UNDECIDED, Against.OUTSIDE) else None
+    return f"{line.result.value}: {rule}" if rule else line.result.value
+
+
+# A halo within the range of its mean width may stand out by another rule; "one side" is the whole of it.
+_RULES = {"width_growth": "grown", "sector_excess": "uneven", "rim": "rim", "contact": "one side"}
 
 
 _POSITION = ("migration", "interfragmentary_motion")
