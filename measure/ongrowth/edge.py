@@ -311,7 +311,7 @@ class Places:
         self._x = radius_mm * (1.0 / _R_STEP_MM)
         self._n_radii = len(_radii(reach_mm))
         self._turn = np.exp(1j * angle_rad)
-        self._cosines = _cosines((self._turn * self._turn).real)
+        self._cosines = np.ascontiguousarray(_cosines((self._turn * self._turn).real).T)  # (N, M)
         self._cubic: dict[int, sparse.csr_matrix] = {}
 
     def read(self, tables: FloatArray) -> FloatArray:
@@ -342,9 +342,9 @@ class Places:
     ) -> sparse.csr_matrix:
         """Return the matrix that weighs neighbouring radii and adds up the harmonics."""
         n, width = n_harmonics, len(weights)
-        data = self._cosines[:n].T[:, :, None] * np.stack(weights, axis=1)[:, None, :]
+        data = np.multiply(self._cosines[:, :n, None], np.stack(weights, axis=1)[:, None, :], order="C")
         columns = np.add.outer(np.arange(n) * self._n_radii, np.arange(width)).ravel()
-        index = (first[:, None] + columns).astype(np.int32)
+        index = first.astype(np.int32)[:, None] + columns.astype(np.int32)
         rows = np.arange(0, data.size + 1, n * width, dtype=np.int32)
         shape = (len(first), n_tables * n * self._n_radii)
         return sparse.csr_matrix((data.ravel(), index.ravel(), rows), shape=shape)
