@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import chdtri
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
@@ -105,7 +105,7 @@ def _state(change: FloatArray, covariance: FloatArray, *, is_roll_known: bool) -
     """Say "moved" if the pose, or the roll alone, differs from none beyond chance."""
     distance = float(change[_AXIS] @ np.linalg.solve(covariance[_AXIS, _AXIS], change[_AXIS]))
     roll = float(change[5] ** 2 / covariance[5, 5])
-    is_moved = distance > stats.chi2.isf(_CHANCE, 5) or (is_roll_known and roll > stats.chi2.isf(_CHANCE, 1))
+    is_moved = distance > chdtri(5, _CHANCE) or (is_roll_known and roll > chdtri(1, _CHANCE))
     return MOVED if is_moved else NOT_SHOWN
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import optimize
+from scipy.special import chdtr, chndtr
 
 from ongrowth.geometry import RigidTransform
 from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
@@ -146,8 +147,8 @@ def _non_central(x: float, freedom: float) -> tuple[float, float]:
 
 def _bound(x: float, freedom: float, share: float) -> float:
     """Non-centrality at which a share of the distribution lies below `x`; 0 if there is none."""
-    if stats.chi2.cdf(x, freedom) <= share:
+    if chdtr(freedom, x) <= share:
         return 0.0
     top = math.sqrt(x) + 6.0
-    root = optimize.brentq(lambda r: stats.ncx2.cdf(x, freedom, r * r) - share, 0.0, top, xtol=1e-4)
+    root = optimize.brentq(lambda r: chndtr(x, freedom, r * r) - share, 0.0, top, xtol=1e-4)
     return float(root) ** 2

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtri
 
 from ongrowth.geometry import RigidTransform
 from ongrowth.motion.model import Motion, Registered
@@ -157,6 +157,6 @@ def _precision(name: str, differences: np.typing.NDArray[np.float64]) -> Precisi
     if d.size == 0:
         return Precision(name, 0, *(math.nan,) * 5)
     sd = float(np.sqrt(np.mean(d**2)))
-    low, high = (math.sqrt(d.size / float(stats.chi2.ppf(q, d.size))) for q in (0.975, 0.025))
+    low, high = (math.sqrt(d.size / float(chdtri(d.size, q))) for q in (0.025, 0.975))
     wide = COVERAGE_95 * sd
     return Precision(name, int(d.size), float(d.mean()), sd, wide, low * wide, high * wide)
