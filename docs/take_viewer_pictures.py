@@ -17,14 +17,16 @@ from typing import Any
 
 import napari
 from PIL import Image
+from qtpy.QtCore import QEvent
 from qtpy.QtWidgets import QApplication
 
 from ongrowth.read import read_scan
-from ongrowth_napari.panel import open_desk
 from ongrowth_napari.session import open_session
+from ongrowth_napari.window import open_desk
 
 PICTURES = Path(__file__).parent / "pictures"
 ONGROWTH = Path(sys.executable).with_name("ongrowth")
+WIDTH_PX = 1200
 SHIFT = frozenset({"Shift"})
 
 
@@ -38,32 +40,36 @@ def make_case(folder: Path) -> tuple[Path, Path]:
     return folder / "in" / "case.toml", folder / "out"
 
 
-def settle(viewer: Any) -> None:
+def settle() -> None:
     """Let the window draw itself."""
     for _ in range(20):
         QApplication.processEvents()
+        QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)  # no event loop does it here
         time.sleep(0.01)
-    del viewer
 
 
 def keep(viewer: Any, name: str) -> None:
     """Keep a picture of the whole window, with few colours."""
-    settle(viewer)
+    settle()
     PICTURES.mkdir(exist_ok=True)
     shot = Image.fromarray(viewer.screenshot(canvas_only=False, flash=False)).convert("RGB")
-    shot.quantize(200).save(PICTURES / f"{name}.png", optimize=True)
+    shot.thumbnail((WIDTH_PX, WIDTH_PX))
+    shot.quantize(96).save(PICTURES / f"{name}.png", optimize=True)
 
 
 def take(case: Path, results: Path) -> None:
     """Open the second CT of the case as a reader would, and go through the deeds."""
     session = open_session(case, "w12")
     viewer = napari.Viewer(show=True)
-    viewer.window.resize(1560, 960)
+    viewer.window.resize(1440, 900)
     scan = read_scan(session.scan.path)
-    panel = open_desk(viewer, session, scan=scan, results=results, reads_first=True, author="reader-1")
+    settle()
+    panel = open_desk(
+        viewer, session, scan=scan, results=results, reads_first=True, author="reader-1", is_own=True
+    )
     desk = panel.desk
     desk.cancel()
-    settle(viewer)
+    settle()
     viewer.reset_view(margin=0.02)
     panel.form.reader.setText("reader-1")
     panel.form.widths["head_side"].setText("0.5")
@@ -85,14 +91,11 @@ def take(case: Path, results: Path) -> None:
     desk.lay_over("w05")
     while desk.is_reading:
         desk.tick()
-        settle(viewer)
+        settle()
     keep(viewer, "viewer-overlay")
     desk.lay_over("")
-    desk.show_scene("screw")
-    viewer.dims.ndisplay = 3
-    viewer.reset_view()
-    viewer.scene.camera.angles = (10.0, 30.0, 60.0)
-    keep(viewer, "viewer-screw-axes")
+    desk.show_scene("space")
+    keep(viewer, "viewer-space")
     desk.close()
     viewer.close()
 

@@ -26,8 +26,8 @@ def values_at(desk: Desk, name: str, places_mm: np.ndarray) -> list[float]:
     """What the viewer says lies at places, each in the slice that shows it."""
     out = []
     for place in places_mm:
-        desk.viewer.dims.set_point(0, place[0])
-        out.append(float(desk.viewer.layers[name].get_value(place, world=True)))
+        desk.stage.viewer.dims.set_point(0, place[0])
+        out.append(float(desk.stage.viewer.layers[name].get_value(place, world=True)))
     return out
 
 
@@ -36,7 +36,7 @@ def values_at(desk: Desk, name: str, places_mm: np.ndarray) -> list[float]:
 
 def test_measuring_happens_elsewhere_and_its_steps_are_told(make_desk: Callable[..., Desk]) -> None:
     desk = make_desk()
-    assert (desk.scene, desk.navigator) == ("patient", None)
+    assert (desk.stage.scene, desk.navigator) == ("patient", None)
     told: list[str] = []
     desk.on_change = lambda: told.append(desk.status)
     start = time.perf_counter()
@@ -46,7 +46,7 @@ def test_measuring_happens_elsewhere_and_its_steps_are_told(make_desk: Callable[
     desk.measure()  # a second press does nothing
     wait_for(desk, lambda: not desk.is_measuring)
     assert "Measuring the halo of screw left ..." in told
-    assert desk.scene == "sheet"
+    assert desk.stage.scene == "sheet"
     assert desk.is_current
     assert desk.rows()[0].where.startswith("Halo")
 
@@ -77,7 +77,7 @@ def test_a_measurement_that_fails_is_told(make_desk: Callable[..., Desk], measur
     desk.measure()
     wait_for(desk, lambda: not desk.is_measuring)
     assert desk.status.startswith(told)
-    assert desk.scene == "patient"
+    assert desk.stage.scene == "patient"
 
 
 def test_results_at_hand_are_shown_only_if_they_fit(make_desk: Callable[..., Desk], tmp_path: Path) -> None:
@@ -85,7 +85,7 @@ def test_results_at_hand_are_shown_only_if_they_fit(make_desk: Callable[..., Des
     reading = build_measuring.reading_of(known_of(first.session.case, first.session.scan))
     write_reading(reading, tmp_path / "out" / "w08")
     desk = make_desk(results=tmp_path / "out")
-    assert desk.scene == "sheet"
+    assert desk.stage.scene == "sheet"
     assert desk.is_current
     desk.correct("tip_mm", [1.0, 2.0, 3.0])
     assert desk.save()
@@ -162,8 +162,8 @@ def test_another_scan_waits_until_corrections_are_saved(desk: Desk) -> None:
     desk.save()
     desk.open_scan("w03")
     wait_for(desk, lambda: not desk.is_reading)
-    assert desk.session.scan_id == "w03"
     assert desk.status.startswith("empty")  # the folder holds nothing: told, not thrown
+    assert (desk.session.scan_id, desk.rows() != ()) == ("w08", True)  # what was open stays
 
 
 def test_a_case_file_that_cannot_be_written_is_told(desk: Desk) -> None:
@@ -172,6 +172,92 @@ def test_a_case_file_that_cannot_be_written_is_told(desk: Desk) -> None:
     assert not desk.save()
     assert desk.status.startswith("cannot-write")
     assert desk.session.pending
+
+
+def test_figures_from_before_a_correction_say_so_until_measured_again(desk: Desk) -> None:
+    navigator = desk.navigator
+    assert navigator is not None
+    titles = navigator._layers["words"].features["word"]
+    assert desk.warning == ""
+    assert "round the screw, unrolled" in list(titles)
+    desk.remark("moved in the gantry")
+    assert desk.warning == ""  # a remark moves no figure
+    desk.leave_out("artefact")
+    assert desk.warning.startswith("These figures were measured before your correction.")
+    assert desk.status == "left: 1 part of the surface marked as artefact; not saved yet."
+    assert "unrolled: from before the correction" in list(navigator._layers["words"].features["word"])
+    desk.undo()
+    assert (desk.warning, desk.status[:8]) == ("", "Undone: ")
+    desk.redo()
+    assert desk.warning
+    desk.measure()
+    wait_for(desk, lambda: not desk.is_measuring)
+    assert desk.warning == ""
+
+
+def test_the_plane_goes_to_the_cursor_and_keeps_its_tilt(desk: Desk) -> None:
+    navigator = desk.navigator
+    assert navigator is not None
+    before = navigator.picture.corrected.plane
+    assert before is not None
+    navigator.go(12.0, 60.0)
+    desk.plane_here("seen on the cut")
+    plane = desk.session.scan.corrected["left"].defect
+    assert plane is not None
+    np.testing.assert_allclose(plane.normal, before.normal, atol=2e-3)  # written to a thousandth
+    on_axis = navigator.picture.frame.world(0.0, 0.0, 12.0)
+    assert plane.height_mm(on_axis) == pytest.approx(0.0, abs=2e-3)
+
+
+def test_a_scan_measured_before_is_shown_without_measuring_again_and_can_be_laid_over(
+    make_desk: Callable[..., Desk], monkeypatch: pytest.MonkeyPatch, scan: Scan
+) -> None:
+    monkeypatch.setattr("ongrowth_napari.desk.read_scan", lambda _: scan)
+    desk = make_desk()
+    assert desk.others() == []
+    for name in ("w08", "w03"):
+        desk.open_scan(name)
+        wait_for(desk, lambda: not desk.is_reading)
+        desk.measure()
+        wait_for(desk, lambda: not desk.is_measuring)
+    assert desk.others() == ["w08"]
+    desk.lay_over("w08")
+    wait_for(desk, lambda: not desk.is_reading)
+    navigator = desk.navigator
+    assert navigator is not None
+    assert (desk.over_id, desk.status[:27]) == ("w08", "Scan w08 in orange over w03")
+    assert {"w03 blue", "w08 orange"} <= set(navigator._layers["words"].features["word"])
+    desk.lay_over("")
+    assert (desk.over_id, desk.status) == ("", "Nothing is laid over.")
+    assert not {"w03 blue", "w08 orange"} & set(navigator._layers["words"].features["word"])
+    desk.open_scan("w08")
+    wait_for(desk, lambda: not desk.is_reading)
+    assert (desk.stage.scene, desk.is_current, desk.is_measuring) == ("sheet", True, False)
+
+
+def test_another_case_is_opened_in_the_same_window(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, scan: Scan
+) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text(build_measuring.CASE.replace("harbour-07", "harbour-08"))
+    desk.open_case(tmp_path / "nowhere.toml")
+    wait_for(desk, lambda: not desk.is_reading)
+    assert "nowhere.toml" in desk.status
+    assert desk.session.case.patient.id == "harbour-07"  # what was open stays
+    monkeypatch.setattr("ongrowth_napari.opening.read_scan", lambda _: scan)
+    desk.open_case(other)
+    wait_for(desk, lambda: not desk.is_reading)
+    assert (desk.session.path, desk.session.case.patient.id) == (other, "harbour-08")
+    assert (desk.stage.scene, desk.rows()) == ("patient", ())
+
+
+def test_a_closed_desk_leaves_the_viewer_as_it_was(desk: Desk) -> None:
+    viewer = desk.stage.viewer
+    own = viewer.add_points([[0.0, 0.0]], name="mine")
+    desk.close()
+    desk.close()
+    assert list(viewer.layers) == [own]
+    assert viewer.mouse_drag_callbacks == []
 
 
 # ---- the reader comes first ----
@@ -189,7 +275,9 @@ def test_nothing_of_ours_is_shown_before_the_lock(make_desk: Callable[..., Desk]
     assert navigator is not None
     assert desk.rows() == ()
     assert "halo" not in desk.place()
+    assert desk.warning == "The figures are shown once your own reading is locked."
     assert not navigator._layers["gap"].visible
+    assert not navigator._layers["scale"].visible  # no colours where there are none
     assert len(np.unique(navigator._layers["map"].data.reshape(-1, 4), axis=0)) == 1
     assert set(navigator.handles()) == {"head_mm", "tip_mm"}
     desk.lock([])
@@ -235,14 +323,14 @@ def test_each_scene_shows_the_ct_number_that_lies_there(desk: Desk, scan: Scan) 
 
 
 def test_a_scene_takes_only_its_own_layers_away(desk: Desk) -> None:
-    own = desk.viewer.add_points([[0.0, 0.0]], name="mine")
+    own = desk.stage.viewer.add_points([[0.0, 0.0]], name="mine")
     for scene in ("patient", "screw", "sheet"):
         desk.show_scene(scene)
-        assert own in desk.viewer.layers
-        assert {str(unit) for layer in desk.viewer.layers if layer is not own for unit in layer.units} == {
-            "millimeter"
-        }
-    assert "CT, patient axes" not in desk.viewer.layers
+        assert own in desk.stage.viewer.layers
+        assert {
+            str(unit) for layer in desk.stage.viewer.layers if layer is not own for unit in layer.units
+        } == {"millimeter"}
+    assert "CT, patient axes" not in desk.stage.viewer.layers
 
 
 def test_the_surface_lies_where_the_halo_ends_and_has_holes_where_nothing_is_known(desk: Desk) -> None:
@@ -256,11 +344,42 @@ def test_the_surface_lies_where_the_halo_ends_and_has_holes_where_nothing_is_kno
     assert not np.isin(faces, hidden).any()
 
 
+def test_the_lines_in_a_slice_lie_where_the_slice_meets_thread_and_halo(desk: Desk) -> None:
+    navigator = desk.navigator
+    assert navigator is not None
+    navigator.go(30.0, 0.0)
+    desk.show_scene("screw")
+    layers, picture = desk.stage.viewer.layers, navigator.picture
+    thread, halo = (layers[f"{name} in the slice"].data[:, 0] for name in ("thread", "halo edge"))
+    np.testing.assert_allclose(thread[:, 0], 30.0, atol=0.2)  # the slice nearest to the cursor
+    np.testing.assert_allclose(np.hypot(thread[:, 1], thread[:, 2]), picture.radius_mm, rtol=3e-3)
+    beyond = np.hypot(halo[:, 1], halo[:, 2]) - picture.radius_mm
+    row = int(np.abs(picture.map.depth_mm - 30.0).argmin())
+    measured = picture.map.width_mm[row - 1 : row + 2]
+    assert np.nanmin(measured) - 0.05 <= beyond.min()
+    assert beyond.max() <= np.nanmax(measured) + 0.05
+    desk.stage.viewer.dims.set_point(0, 45.0)  # beyond the tip there is no screw
+    assert len(layers["thread in the slice"].data) == 1
+
+
+def test_the_halo_in_space_is_not_hidden_by_the_bone(desk: Desk) -> None:
+    desk.show_scene("space")
+    viewer = desk.stage.viewer
+    assert viewer.dims.ndisplay == 3
+    names = [layer.name for layer in viewer.layers]
+    surface = viewer.layers["halo surface, coloured by width"]
+    assert names.index("CT, screw axes") < names.index(surface.name)
+    assert viewer.layers["CT, screw axes"].blending == "translucent_no_depth"  # leaves no depth behind
+    assert {"sectors", "defect plane"} <= set(names)
+    desk.show_scene("sheet")
+    assert viewer.dims.ndisplay == 2
+
+
 def test_letters_follow_the_axes_that_are_shown(desk: Desk) -> None:
     desk.show_scene("patient")
-    letters = desk.viewer.layers["patient letters"]
+    letters = desk.stage.viewer.layers["patient letters"]
     assert sorted(word for word in letters.features["word"] if word) == ["A", "L", "P", "R"]
-    desk.viewer.dims.order = (1, 0, 2)  # coronal
+    desk.stage.viewer.dims.order = (1, 0, 2)  # coronal
     assert sorted(word for word in letters.features["word"] if word) == ["F", "H", "L", "R"]
     left = letters.data[list(letters.features["word"]).index("L")]
     right = letters.data[list(letters.features["word"]).index("R")]
@@ -269,4 +388,6 @@ def test_letters_follow_the_axes_that_are_shown(desk: Desk) -> None:
 
 def test_windows_reach_every_ct(desk: Desk) -> None:
     desk.set_window("wide window (metal)")
-    assert desk.viewer.layers["CT along the screw"].contrast_limits == [-1000.0, 3071.0]
+    assert desk.stage.viewer.layers["CT along the screw"].contrast_limits == [-1000.0, 3071.0]
+    desk.show_scene("screw")  # made later
+    assert desk.stage.viewer.layers["CT, screw axes"].contrast_limits == [-1000.0, 3071.0]

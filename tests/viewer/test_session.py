@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
+import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -94,6 +98,66 @@ def test_a_file_broken_meanwhile_is_left_alone(case_path: Path) -> None:
     with pytest.raises(BadCaseFile, match="nonsense"):
         save(session)
     assert case_path.read_text() == broken
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
+@pytest.mark.parametrize(
+    ("moment", "n_kept"), [("half written", 0), ("before it takes its place", 0), ("after", 1)]
+)
+def test_a_kill_while_saving_leaves_the_old_file_whole_or_the_new_one(
+    case_path: Path, moment: str, n_kept: int
+) -> None:
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", _KILLED, str(case_path), moment],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == -signal.SIGKILL, done.stderr
+    assert len(read_case_file(case_path).scan[1].correction) == n_kept
+    assert case_path.read_text().startswith("# the reader's own case")
+    session = save(moved(open_session(case_path), 5.0))  # what was left beside it is in nobody's way
+    assert len(session.scan.correction) == n_kept + 1
+
+
+_KILLED = """
+import datetime as dt, os, pathlib, signal, sys
+from ongrowth_napari.session import correct, open_session, save
+moment = sys.argv[2]
+
+def die(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+session = open_session(pathlib.Path(sys.argv[1]))
+session = correct(session, "left.head_mm", [1.0, 2.0, 3.0], None, "r", dt.datetime.now(dt.UTC))
+if moment == "half written":
+    open_at = os.fdopen
+    class Half:
+        def __init__(self, *args, **how): self.file = open_at(*args, **how)
+        def __enter__(self): return self
+        def __exit__(self, *_): pass
+        def write(self, text):
+            self.file.write(text[: len(text) // 2])
+            self.file.flush()
+            die()
+    os.fdopen = Half
+elif moment.startswith("before"):
+    pathlib.Path.replace = die
+save(session)
+die()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs links and modes")
+def test_saving_keeps_a_link_a_link_and_what_was_private_private(case_path: Path) -> None:
+    case_path.chmod(0o600)
+    link = case_path.with_name("link.toml")
+    link.symlink_to(case_path)
+    save(moved(open_session(link), 1.0))
+    assert link.is_symlink()
+    assert len(read_case_file(case_path).scan[1].correction) == 1
+    assert case_path.stat().st_mode & 0o777 == 0o600
 
 
 def test_readings_are_locked_at_once(case_path: Path) -> None:

@@ -16,7 +16,8 @@ from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution
 from ongrowth.reading import plane_across, plane_along, surroundings
 from ongrowth.scan import Scan
-from ongrowth_napari.navigator import STEP_MM, Navigator
+from ongrowth_napari.lettering import EM_MM, Word, point_names, sheet_words, width_mm
+from ongrowth_napari.navigator import Navigator
 from ongrowth_napari.paint import FINE, blank_map, cividis, paint_map
 from ongrowth_napari.picture import (
     Corrected,
@@ -28,7 +29,7 @@ from ongrowth_napari.picture import (
     sector_patch,
     side_name,
 )
-from ongrowth_napari.sheet import MARGIN_MM, REACH_MM, Pane, Sheet
+from ongrowth_napari.sheet import MARGIN_MM, REACH_MM, STEP_MM, Pane, Sheet
 from ongrowth_napari.table import place_words, rows_of
 
 
@@ -199,16 +200,57 @@ def test_the_cuts_lie_where_the_sheet_says(told: Told, picture: ScrewPicture) ->
 def test_letters_turn_with_the_cut(told: Told, picture: ScrewPicture) -> None:
     frame = picture.frame  # runs from posterior to anterior, a little left and up
 
-    def letters(angle: float) -> list[str]:
+    def letters(angle: float) -> dict[str, str]:
         told.navigator.go(10.0, angle)
-        return list(told.layer("letters and numbers").features["word"][:4])
+        words = sheet_words(picture, 10.0, angle)
+        shown = list(told.layer("letters and numbers").features["word"])
+        assert shown == [word.text for word in words]
+        top = sorted((word.at[1], word.text) for word in words if word.at[0] == -MARGIN_MM - 1.5)
+        (bottom,) = [word.text for word in words if word.at == (frame.length_mm + MARGIN_MM + 1.5, 0.0)]
+        told_there = [*(text for at, text in top if abs(at) < REACH_MM), bottom]
+        return dict(zip(("left", "head", "right", "tip"), told_there, strict=True))
 
-    assert letters(0.0)[2:] == ["P", "A"]
+    first, turned = letters(0.0), letters(90.0)
+    assert (first["head"], first["tip"]) == ("P", "A")
     assert frame.words_at(0.0) == "cranial"
-    assert [word[0] for word in letters(0.0)[:2]] == ["F", "H"]
-    turned = letters(90.0)[:2]
-    assert {"L", "R"} == {word[0] for word in turned}
-    assert turned[1].startswith({"left": "L", "right": "R"}[frame.words_at(90.0)])
+    assert (first["left"][0], first["right"][0]) == ("F", "H")
+    assert {turned["left"][0], turned["right"][0]} == {"L", "R"}
+    assert turned["right"].startswith({"left": "L", "right": "R"}[frame.words_at(90.0)])
+
+
+@pytest.mark.parametrize("state", ["as found", "blind", "corrected", "laid over", "short"])
+def test_no_word_runs_into_another_or_over_a_cut(picture: ScrewPicture, state: str) -> None:
+    """Letters are as high and wide as the typeface says; a cut is what a press on it means."""
+    over = (picture.part, picture.frame)
+    states = {
+        "blind": {"is_shown": False},
+        "corrected": {"is_current": False},
+        "laid over": {"earlier": over, "names": ("week-12", "week-05")},
+    }
+    shown = replace(picture, **states.get(state, {}))
+    handles = {"head_mm": (0.0, 0.0), "plane_low": (1.0, -9.0), "tip_mm": (picture.frame.length_mm, 0.0)}
+    if state == "short":
+        handles["tip_mm"] = (2.0, 0.0)
+    for depth, angle in ((-6.0, 0.0), (15.5, 45.0), (picture.frame.length_mm + 6.0, 300.0)):
+        words = [word for word in [*sheet_words(shown, depth, angle), *point_names(handles)] if word.text]
+        boxes = [_box(word) for word in words]
+        top, bottom, left, right = picture.sheet.box_mm
+        for n, (low, high, near, far) in enumerate(boxes):
+            assert top <= low, words[n]
+            assert high <= bottom, words[n]
+            assert left <= near, words[n]
+            assert far <= right, words[n]
+            grid = [(d, r) for d in np.linspace(low, high, 5) for r in np.linspace(near, far, 9)]
+            assert {picture.sheet.spot(*place).pane for place in grid} == {Pane.NONE}, words[n]
+            for m, other in enumerate(boxes[:n]):
+                meets = low < other[1] and other[0] < high and near < other[3] and other[2] < far
+                assert not meets, (words[n], words[m])
+
+
+def _box(word: Word) -> tuple[float, float, float, float]:
+    """From the top of the capitals to below the line, and from left to right, mm."""
+    (down, right), half = word.at, width_mm(word.text) / 2.0
+    return down - EM_MM * 0.45, down + EM_MM * 0.45, right - half, right + half
 
 
 def test_an_end_slides_along_the_axis_and_is_told_once_let_go(told: Told, picture: ScrewPicture) -> None:
@@ -265,6 +307,22 @@ def test_shift_draws_a_caliper_on_a_cut_and_a_box_on_the_map(told: Told, picture
     navigator.press(sheet.unrolled(20.0, 100.0))  # a plain press goes there and forgets the box
     assert navigator.box is None
     assert told.corrected == []
+
+
+@pytest.mark.parametrize("how", ["row", "press"])
+def test_a_caliper_is_gone_once_the_cursor_moves(told: Told, picture: ScrewPicture, how: str) -> None:
+    navigator, sheet, shift = told.navigator, picture.sheet, frozenset({"Shift"})
+    bare = told.layer("cursor").data.shape
+    navigator.press(sheet.across(2.0, 0.0), shift)
+    navigator.drag(sheet.across(2.6, 0.0), shift)
+    navigator.release()
+    assert told.layer("cursor").data.shape != bare
+    if how == "row":
+        navigator.go(20.0)
+    else:
+        navigator.press(sheet.unrolled(8.0, 120.0))
+    assert np.isnan(navigator.caliper_mm)
+    assert told.layer("cursor").data.shape == bare
 
 
 def test_the_viewers_mouse_reaches_the_cursor(told: Told, picture: ScrewPicture) -> None:

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import importlib.util
+import os
+import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -55,8 +59,16 @@ def test_a_scan_gets_a_case_file_beside_it(
     case = tmp_path / "w08.case.toml"
     assert f"Case file: {case}" in told.stderr
     assert "weeks_since_surgery = 8.0" in case.read_text()
-    assert opened[0][0] == case
+    assert opened[0][:2] == (case, "w08")
     assert opened[0][3] == "reader-2"
+    again = run(tmp_path / "w08", "--weeks", "9")
+    assert "It stood there already; change --weeks and --site in it." in again.stderr
+    assert "weeks_since_surgery = 8.0" in case.read_text()
+    case.write_text(case.read_text().replace('path = "w08"', 'path = "w07"'))
+    other = run(tmp_path / "w08")
+    assert other.exit_code == 3
+    assert other.stderr.splitlines()[-1].startswith("another-case: The case file w08.case.toml beside w08 ")
+    assert len(opened) == 2
 
 
 def test_nothing_is_written_for_a_scan_that_cannot_serve(opened: list[Any], tmp_path: Path) -> None:
@@ -164,6 +176,21 @@ def test_a_display_that_is_not_there_is_found_out_without_ending_us(monkeypatch:
     found = obstacle()
     assert found is not None
     assert found.code == "no-display"
+
+
+@pytest.mark.skipif(shutil.which("xvfb-run") is None, reason="no xvfb-run")
+@pytest.mark.parametrize(("screen", "status"), [("", 0), (" -extension GLX", 3)])
+def test_a_display_without_gl_is_told_from_one_with(screen: str, status: int) -> None:
+    """For real: without GLX a window would open and stay empty."""
+    serve = ["xvfb-run", "-a", "-s", f"-screen 0 320x240x24{screen}"]
+    tried = subprocess.run(
+        [*serve, sys.executable, "-W", "ignore", "-m", "ongrowth_napari.display"],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(path for path in sys.path if path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert tried.returncode == status, tried.stderr
 
 
 def test_data_refused_while_opening_are_refused(case_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

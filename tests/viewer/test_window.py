@@ -29,8 +29,8 @@ def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any
     """One window for all tests here: to open one takes seconds."""
     import napari
 
-    from ongrowth_napari.panel import open_desk
     from ongrowth_napari.session import open_session
+    from ongrowth_napari.window import open_desk
 
     folder = tmp_path_factory.mktemp("case")
     case = folder / "case.toml"
@@ -118,6 +118,7 @@ def test_correcting_undoing_and_saving(window: Any) -> None:
     assert "streak of a rod" in window.corrections.item(0).text()
     assert "not saved" in window.corrections.item(1).text()
     assert window.measure.text() == "Measure again"
+    assert window.table.warning.isVisible()
     window.undo.click()
     assert window.corrections.count() == 1
     window.author.setText("")
@@ -130,12 +131,69 @@ def test_correcting_undoing_and_saving(window: Any) -> None:
     window.corrections.setCurrentRow(0)
     window.take_back.click()
     assert window.corrections.count() == 2
+    assert not window.table.warning.isVisible()  # as it was when it was measured
     window.undo.click()
 
 
+def test_only_whole_rows_are_in_sight(window: Any) -> None:
+    view = window.table.view
+    for height in (200, 233, 310):
+        window.table.resize(window.table.width(), height)
+        spin()
+        bare = view.height() - 2 * view.frameWidth() - view.horizontalHeader().height()
+        assert bare % view.rowHeight(0) == 0
+        assert view.geometry().bottom() <= window.table.height()
+
+
+def test_closing_asks_before_something_unsaved_is_lost(window: Any) -> None:
+    from qtpy.QtGui import QCloseEvent
+    from qtpy.QtWidgets import QMessageBox
+
+    guard, desk = window.guard, window.desk
+    asked: list[str] = []
+
+    def answer(choice: Any) -> Any:
+        asked.append(desk.status)
+        return choice
+
+    guard.ask = lambda: answer(QMessageBox.StandardButton.Cancel)
+    desk.remark("not saved")
+    assert guard.eventFilter(guard.window, QCloseEvent())
+    assert (len(asked), desk.is_open) == (1, True)
+    path = desk.session.path
+    text = path.read_text()
+    path.unlink()
+    guard.ask = lambda: answer(QMessageBox.StandardButton.Save)
+    assert guard.eventFilter(guard.window, QCloseEvent())  # could not be saved: stays open
+    assert desk.is_open
+    path.write_text(text)
+    desk.undo()
+
+
+def test_words_are_as_wide_as_the_sheet_reckons(window: Any) -> None:
+    """The layout trusts the widths of a typeface; here they are counted in dots of the screen."""
+    from ongrowth_napari.layers import word_layer
+    from ongrowth_napari.lettering import Word, width_mm
+
+    viewer, text = window.desk.stage.viewer, "unrolled: from before the correction"
+    shown = [layer for layer in viewer.layers if layer.visible]
+    for layer in shown:
+        layer.visible = False
+    words = word_layer("probe", [Word(text, (15.0, 30.0))])
+    viewer.layers.append(words)
+    spin()
+    picture = np.asarray(viewer.screenshot(canvas_only=True, flash=False))[..., :3]
+    viewer.layers.remove(words)
+    for layer in shown:
+        layer.visible = True
+    columns = np.flatnonzero((picture.max(axis=2) > 60).any(axis=0))
+    camera = getattr(viewer, "scene", viewer).camera
+    assert (columns[-1] - columns[0]) / camera.zoom == pytest.approx(width_mm(text), rel=0.08)
+
+
 def test_scenes_are_drawn(window: Any) -> None:
-    viewer = window.desk.viewer
-    for n in (1, 2, 0):
+    viewer = window.desk.stage.viewer
+    for n in (1, 2, 3, 0):
         window.scenes.setCurrentIndex(n)
         window.scenes.activated.emit(n)
         spin()
@@ -146,7 +204,7 @@ def test_scenes_are_drawn(window: Any) -> None:
 def test_arrow_keys_step_the_cursor(window: Any) -> None:
     from napari.utils.key_bindings import KeyBinding
 
-    viewer, navigator = window.desk.viewer, window.desk.navigator
+    viewer, navigator = window.desk.stage.viewer, window.desk.navigator
     navigator.go(10.0, 0.0)
     viewer.keymap[KeyBinding.from_str("Down")](viewer)
     viewer.keymap[KeyBinding.from_str("Left")](viewer)

@@ -11,6 +11,8 @@ import click
 from ongrowth.cli.door import misuse
 from ongrowth.scan import Refused
 
+_WINDOW = (1500, 940)
+
 
 @click.command()
 @click.argument("path", metavar="CASE|SCAN", type=click.Path(path_type=Path))
@@ -45,7 +47,9 @@ def view(
     hindrance = obstacle()
     if hindrance is not None:
         raise misuse(hindrance.code, hindrance.text, hindrance.advice)
-    case = path if is_case_file(path) else write_case_beside(path, weeks, site.strip()[:32])
+    case = path
+    if not is_case_file(path):
+        case, scan_id = write_case_beside(path, weeks, site.strip()[:32])
     open_window(case, scan_id, results, author or default_author(), reads_first=read_first)
 
 
@@ -62,20 +66,22 @@ def default_author() -> str:
         return "reader"
 
 
-def write_case_beside(scan: Path, weeks: float | None, site: str) -> Path:
-    """Write the case file of a scan that has none; tells where.
+def write_case_beside(scan: Path, weeks: float | None, site: str) -> tuple[Path, str]:
+    """Write the case file of a scan that has none, tell where; returns it and the id of the scan in it.
 
     Raises
     ------
     Refused
-        If the scan cannot serve: then no file is written.
+        If the scan cannot serve: then no file is written. If the file that stands there is another's.
     Misuse
         If the folder of the scan cannot be written to, or the week cannot be right.
     """
     from ongrowth.read import read_scan
-    from ongrowth_napari.session import new_case_file
+    from ongrowth_napari.session import case_file_of, new_case_file, scan_id_in
 
     read_scan(scan)
+    told = weeks is not None or bool(site)
+    had_one = case_file_of(scan).exists()
     try:
         case = new_case_file(scan, weeks, site)
     except OSError as error:
@@ -86,8 +92,9 @@ def write_case_beside(scan: Path, weeks: float | None, site: str) -> Path:
         ) from error
     except Refused as error:
         raise misuse("impossible-week", str(error), "") from error
-    click.echo(f"Case file: {case}", err=True)
-    return case
+    not_used = " It stood there already; change --weeks and --site in it." if had_one and told else ""
+    click.echo(f"Case file: {case}{not_used}", err=True)
+    return case, scan_id_in(case, scan)
 
 
 def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, reads_first: bool) -> None:
@@ -106,9 +113,12 @@ def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, 
     scan = read_scan(session.scan.path)
     import napari
 
-    from ongrowth_napari.panel import open_desk
+    from ongrowth_napari.window import open_desk
 
     viewer = napari.Viewer(title=f"{session.case.patient.id or case.stem}", show=False)
-    open_desk(viewer, session, scan=scan, results=results, reads_first=reads_first, author=author)
+    viewer.window.resize(*_WINDOW)
+    open_desk(
+        viewer, session, scan=scan, results=results, reads_first=reads_first, author=author, is_own=True
+    )
     viewer.show()
     napari.run()

@@ -6,30 +6,30 @@ thread, measurements run in a process of their own.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from napari.layers import Layer
 
 from ongrowth.case import known_of
 from ongrowth.casefile import ReaderEntry
-from ongrowth.frame import Patch, ScrewFrame
+from ongrowth.correction import split_what
+from ongrowth.frame import Patch
 from ongrowth.read import read_scan
 from ongrowth.reading import ImplantReading, Reading, read_reading, surroundings
-from ongrowth.reports.figures import BONE_WINDOW_HU
 from ongrowth.scan import Refused, Scan
-from ongrowth_napari import scenes
 from ongrowth_napari.measuring import Done, Failed, Measure, Measurement, Told, measure_whole
 from ongrowth_napari.navigator import Navigator
+from ongrowth_napari.opening import Opened, open_case, open_ct
 from ongrowth_napari.picture import Corrected, ScrewPicture, sector_patch
 from ongrowth_napari.session import (
     Session,
     add_remark,
     correct,
+    in_words,
     lock_readings,
     now,
     redo,
@@ -38,16 +38,14 @@ from ongrowth_napari.session import (
     undo,
     value_of,
 )
+from ongrowth_napari.stage import WINDOWS_HU, Stage
 from ongrowth_napari.table import Row, place_words, rows_of
 
-SCENES = {
-    "sheet": "map and cuts",
-    "patient": "whole CT, patient axes",
-    "screw": "CT along the screw axes",
-}
-WINDOWS_HU = {"bone window": BONE_WINDOW_HU, "wide window (metal)": (-1000.0, 3071.0)}
 _AROUND_MM = 18.0  # kept of the CT round a screw
 _FIND_FIRST = "Measure first: then the screws are known."
+_SAVE_FIRST = "Save or undo the corrections of this scan first."
+_BEFORE = "These figures were measured before your correction. Measure again to renew them."
+_LOCKED = "The figures are shown once your own reading is locked."
 
 
 class Desk:
@@ -82,70 +80,94 @@ class Desk:
         author: str = "",
         measure: Measure = measure_whole,
     ) -> None:
-        self.viewer, self.session, self.author = viewer, session, author
+        self.session, self.author = session, author
         self.results, self.reads_first = results, reads_first
         self.is_shown = not reads_first
+        self.measures_at_once, self.is_open = False, True
+        self.stage = Stage(viewer)
         self.scan: Scan | None = None
         self.reading: Reading | None = None
-        self.screw_id = ""
-        self.scene = "patient"
-        self.navigator: Navigator | None = None
+        self.screw_id, self.over_id = "", ""
         self.status = ""
         self.problems: tuple[str, ...] = ()
         self.on_change: Callable[[], None] = lambda: None
         self.on_cursor: Callable[[], None] = lambda: None
         self._measure = measure
         self._measurement: Measurement | None = None
+        self._kept: dict[str, Reading] = {}
         self._reader = ThreadPoolExecutor(max_workers=1)
-        self._coming: tuple[str, Future[Scan]] | None = None
+        self._coming: Future[Opened] | None = None
         self._other: tuple[str, Future[Scan]] | None = None
-        self.over_id = ""
-        self._scenes: dict[str, list[Layer]] = {}
-        self._letters: Any = None
-        viewer.mouse_drag_callbacks.append(self._on_mouse)
-        viewer.dims.events.current_step.connect(self._move_letters)
-        viewer.dims.events.order.connect(self._move_letters)
-        viewer.dims.events.ndisplay.connect(self._move_letters)
         if scan is None:
             self.open_scan(session.scan_id)
         else:
-            self._take_scan(scan)
+            self._take_scan(session, scan)
 
     # ---- opening ----
 
     def open_scan(self, scan_id: str) -> None:
-        """Read another scan of the case in a thread; refused while something is not saved."""
+        """Read another scan of the case in a thread."""
+        session = replace(self.session, scan_id=scan_id, undone=())
+        self._open(lambda: (session, read_scan(session.scan.path)), f"scan {scan_id}")
+
+    def open_case(self, path: Path) -> None:
+        """Read the latest scan of another case in a thread."""
+        self._open(lambda: open_case(path), path.name)
+
+    def open_ct(self, path: Path) -> None:
+        """Read a CT in a thread, under a case file beside it, which is written if there is none."""
+        self._open(lambda: open_ct(path), path.name)
+
+    def _open(self, read: Callable[[], Opened], what: str) -> None:
+        """Start reading; refused while something is not saved. What is open stays until it is read."""
         if self.session.pending:
-            self._tell("Save or undo the corrections of this scan first.")
+            self._tell(_SAVE_FIRST)
             return
         self.cancel()
-        entry = next(scan for scan in self.session.case.scan if scan.name == scan_id)
-        self.session = replace(self.session, scan_id=scan_id, undone=())
-        self._coming = (scan_id, self._reader.submit(read_scan, entry.path))
-        self._tell(f"Reading scan {scan_id} ...")
+        self._coming = self._reader.submit(read)
+        self._tell(f"Reading {what} ...")
 
-    def _take_scan(self, scan: Scan) -> None:
-        self.scan, self.reading, self.over_id = scan, None, ""
-        self.screw_id, self.navigator, self.problems = "", None, ()
+    def _take_coming(self, future: Future[Opened]) -> None:
+        try:
+            session, scan = future.result()
+        except (Refused, OSError) as error:
+            self._fail(_reasons(error))
+            return
+        if session.path != self.session.path:
+            self.results, self._kept = None, {}
+        self._take_scan(session, scan)
+
+    def _take_scan(self, session: Session, scan: Scan) -> None:
+        self.session, self.scan, self.reading = session, scan, None
+        self._other = None
+        self.screw_id, self.over_id, self.problems = "", "", ()
         self.is_shown = not self.reads_first or any(entry.blind for entry in self.session.scan.reader)
-        self._forget_scenes()
-        found = self._results_at_hand()
+        self.stage.set_scan(scan)
+        found = self._reading_at_hand()
         if found is not None:
             self._take_reading(found)
-        else:
-            self.show_scene("patient")
-            self._tell("Read. Not measured yet.")
+            return
+        self.show_scene("patient")
+        self._tell("Read. Not measured yet.")
+        if self.measures_at_once:
+            self.measure()
 
-    def _results_at_hand(self) -> Reading | None:
-        """Return the reading on disk, if it was made of this scan under these corrections."""
-        if self.results is None or self.scan is None:
-            return None
-        try:
-            reading = read_reading(self.results / self.session.scan_id)
-        except (Refused, OSError):
+    def _reading_at_hand(self) -> Reading | None:
+        """Return a reading made before, if it was made of this scan under these corrections."""
+        reading = self._reading_of(self.session.scan_id)
+        if reading is None or self.scan is None:
             return None
         same = reading.provenance.input_digest == self.scan.digest
         return reading if same and _same_corrections(reading, self.session) else None
+
+    def _reading_of(self, scan_id: str) -> Reading | None:
+        """Return what was measured of a scan of the case, here or by `follow`."""
+        if scan_id in self._kept or self.results is None:
+            return self._kept.get(scan_id)
+        try:
+            return read_reading(self.results / scan_id)
+        except (Refused, OSError):
+            return None
 
     # ---- measuring ----
 
@@ -160,14 +182,18 @@ class Desk:
         return self._coming is not None or self._other is not None
 
     @property
-    def hint(self) -> str:
-        """What to do where there is no cursor yet."""
-        return "" if self.navigator is not None else _FIND_FIRST
-
-    @property
     def is_current(self) -> bool:
         """Whether what is shown was measured under the corrections as they stand."""
         return self.reading is not None and _same_corrections(self.reading, self.session)
+
+    @property
+    def warning(self) -> str:
+        """What must be known of the figures that are shown; empty if nothing."""
+        if self.implant is None:
+            return ""
+        if not self.is_shown:
+            return _LOCKED
+        return "" if self.is_current else _BEFORE
 
     def measure(self) -> None:
         """Measure the scan as the case file stands, corrections not yet saved included."""
@@ -177,7 +203,7 @@ class Desk:
         try:
             known = known_of(case, self.session.scan)
         except Refused as error:
-            self._fail(str(problem) for problem in error.problems)
+            self._fail(_reasons(error))
             return
         self._measurement = Measurement(self.session.scan.path, known, self._measure)
         self._tell("Starting ...")
@@ -191,14 +217,12 @@ class Desk:
 
     def tick(self) -> None:
         """Take up what happened elsewhere; called again and again."""
-        if self._coming is not None and self._coming[1].done():
-            _, future = self._coming
-            self._coming = None
+        if self._coming is not None and self._coming.done():
+            future, self._coming = self._coming, None
             self._take_coming(future)
         if self._other is not None and self._other[1].done():
-            scan_id, future = self._other
-            self._other = None
-            self._take_other(scan_id, future)
+            (scan_id, other), self._other = self._other, None
+            self._take_other(scan_id, other)
         for event in self._measurement.poll() if self._measurement is not None else []:
             if isinstance(event, Told):
                 self._tell(f"{event.text} ...")
@@ -210,21 +234,18 @@ class Desk:
                 self._fail(event.reasons)
 
     def close(self) -> None:
-        """End everything that still runs."""
+        """End everything that still runs and leave the viewer as it was; once is enough."""
+        if not self.is_open:
+            return
+        self.is_open = False
         self.cancel()
         self._reader.shutdown(wait=False, cancel_futures=True)
-
-    def _take_coming(self, future: Future[Scan]) -> None:
-        try:
-            self._take_scan(future.result())
-        except Refused as error:
-            self.scan = None
-            self._fail(str(problem) for problem in error.problems)
-        except OSError as error:
-            self._fail([f"cannot-read: {error.strerror or error}."])
+        self.stage.close()
+        self.on_change = self.on_cursor = lambda: None
 
     def _take_reading(self, reading: Reading) -> None:
         self.reading, self.problems = reading, tuple(str(p) for p in reading.scan.problems)
+        self._kept[self.session.scan_id] = reading
         ids = [implant.id for implant in reading.implants]
         if not ids:
             self.show_scene("patient")
@@ -242,143 +263,85 @@ class Desk:
         implants = self.reading.implants if self.reading is not None else ()
         return next((implant for implant in implants if implant.id == self.screw_id), None)
 
+    @property
+    def navigator(self) -> Navigator | None:
+        """Cursor and cuts of the screw that is shown; None before one is known."""
+        return self.stage.navigator
+
     def show_screw(self, screw_id: str) -> None:
         """Show one of the screws on its sheet."""
         self.screw_id, self.over_id = screw_id, ""
         implant, scan = self.implant, self.scan
         if implant is None or scan is None:
             return
-        at = (self.navigator.depth_mm, self.navigator.angle_deg) if self.navigator else None
-        part = surroundings(scan, implant.frame, _AROUND_MM)
-        picture = ScrewPicture(part, implant, self._corrected(implant), is_shown=self.is_shown)
-        self.navigator = Navigator(self.viewer, picture, self._cursor_moved, self._dragged)
-        self._forget_scenes()
-        self.show_scene("sheet")
-        self.navigator.go(*(at or (_first_look_mm(implant), 0.0)))
+        before = self.navigator
+        picture = ScrewPicture(
+            surroundings(scan, implant.frame, _AROUND_MM),
+            implant,
+            self._corrected(implant),
+            is_shown=self.is_shown,
+            is_current=self.is_current,
+        )
+        navigator = Navigator(self.stage.viewer, picture, self._cursor_moved, self._dragged)
+        self.stage.set_screw(navigator)
+        self.stage.show("sheet")
+        at = (before.depth_mm, before.angle_deg) if before else (_first_look_mm(implant), 0.0)
+        navigator.go(*at)
         self.on_change()
 
     def show_scene(self, scene: str) -> None:
-        """Show the sheet, the whole CT or the CT along the screw; layers of others are not touched."""
+        """Show one of the scenes of the stage."""
         if scene != "patient" and self.navigator is None:
             self._tell(_FIND_FIRST)
             return
-        if scene not in self._scenes:
-            self._scenes[scene] = self._layers_of(scene)
-        for name, layers in self._scenes.items():
-            if name != scene:
-                for layer in layers:
-                    if layer in self.viewer.layers:
-                        self.viewer.layers.remove(layer)
-        for layer in self._scenes[scene]:
-            if layer not in self.viewer.layers:
-                self.viewer.layers.append(layer)
-        self.scene = scene
-        self._set_view()
+        self.stage.show(scene)
         self.on_change()
-
-    def _set_view(self) -> None:
-        self.viewer.dims.ndisplay = 2
-        is_sheet = self.scene == "sheet"
-        camera = getattr(self.viewer, "scene", self.viewer).camera  # it moved with napari 0.9
-        camera.mouse_pan = not is_sheet  # on the sheet the mouse moves the cursor
-        if not is_sheet:
-            image = self._scenes[self.scene][0]
-            middle = scenes.middle_slice(image)
-            implant = self.implant
-            if self.scene == "patient" and implant is not None:
-                centre = (implant.frame.origin_mm + implant.frame.tip_mm) / 2.0
-                middle = (float(centre[2]), float(centre[1]), float(centre[0]))
-            for axis, value in enumerate(middle):
-                self.viewer.dims.set_point(axis, value)
-        self.viewer.reset_view(margin=0.02)
-        self._move_letters()
-
-    def _layers_of(self, scene: str) -> list[Layer]:
-        assert self.scan is not None
-        picture = self.navigator.picture if self.navigator is not None else None
-        if scene == "sheet":
-            assert self.navigator is not None
-            return self.navigator.layers
-        if scene == "patient":
-            layers, turn = scenes.patient_layers(self.scan, picture), scenes.Turn()
-            letters = scenes.letter_layer(layers[0], turn, None)
-        else:
-            assert picture is not None
-            layers, turn = scenes.screw_layers(picture), scenes.Turn(picture)
-            letters = scenes.letter_layer(layers[0], turn, picture)
-        return [*layers, letters]
-
-    def _move_letters(self, _: Any = None) -> None:
-        """Keep the patient letters at the rims of the slice that is shown."""
-        layers = self._scenes.get(self.scene, [])
-        if self.scene == "sheet" or len(layers) < 2 or self.viewer.dims.ndim != 3:
-            return
-        picture = self.navigator.picture if self.scene == "screw" and self.navigator else None
-        words, places = scenes.letters_at(
-            layers[0], self.viewer.dims.displayed, self.viewer.dims.point, picture
-        )
-        letters = layers[-1]
-        letters.data = places
-        letters.features = {"word": words}
-        letters.refresh_text()
-
-    def _forget_scenes(self) -> None:
-        for layers in self._scenes.values():
-            for layer in layers:
-                if layer in self.viewer.layers:
-                    self.viewer.layers.remove(layer)
-        self._scenes = {}
 
     def set_window(self, name: str) -> None:
         """Show all CTs in one of `WINDOWS_HU`."""
-        limits = WINDOWS_HU[name]
-        if self.navigator is not None:
-            self.navigator.set_window(limits)
-        for layers in self._scenes.values():
-            for layer in layers:
-                if layer.name.startswith(("CT", "other CT")):
-                    layer.contrast_limits = limits
+        self.stage.set_window(WINDOWS_HU[name])
 
     # ---- another CT over this one ----
 
     def others(self) -> list[str]:
         """Return the other scans of the case that were measured, by their ids."""
-        if self.results is None:
-            return []
         names = [scan.name for scan in self.session.case.scan if scan.name != self.session.scan_id]
-        return [name for name in names if (self.results / name / "reading.json").is_file()]
+        return [name for name in names if name in self._kept or self._is_result(name)]
+
+    def _is_result(self, scan_id: str) -> bool:
+        return self.results is not None and (self.results / scan_id / "reading.json").is_file()
 
     def lay_over(self, scan_id: str) -> None:
         """Lay another CT of the same screw over this one, aligned by the screw; "" takes it away."""
-        if self.navigator is None:
+        navigator = self.navigator
+        if navigator is None:
             return
         if not scan_id:
-            self._show_other("", None)
+            self.over_id = ""
+            self._renew(replace(navigator.picture, earlier=None))
+            self._tell("Nothing is laid over.")
             return
         entry = next(scan for scan in self.session.case.scan if scan.name == scan_id)
         self._other = (scan_id, self._reader.submit(read_scan, entry.path))
         self._tell(f"Reading scan {scan_id} ...")
 
     def _take_other(self, scan_id: str, future: Future[Scan]) -> None:
-        assert self.results is not None
+        navigator, reading = self.navigator, self._reading_of(scan_id)
         try:
-            scan, reading = future.result(), read_reading(self.results / scan_id)
-        except Refused as error:
-            self._fail(str(problem) for problem in error.problems)
+            scan = future.result()
+        except (Refused, OSError) as error:
+            self._fail(_reasons(error))
             return
-        implant = next((one for one in reading.implants if one.id == self.screw_id), None)
-        if implant is None:
+        implants = reading.implants if reading is not None else ()
+        implant = next((one for one in implants if one.id == self.screw_id), None)
+        if implant is None or navigator is None:
             self._tell(f"Scan {scan_id} shows no screw {self.screw_id}.")
             return
-        self._show_other(scan_id, (surroundings(scan, implant.frame, _AROUND_MM), implant.frame))
-        self._tell(
-            f"Scan {scan_id} in orange, {self.session.scan_id} in blue, laid screw on screw; grey: alike."
-        )
-
-    def _show_other(self, scan_id: str, over: tuple[Scan, ScrewFrame] | None) -> None:
-        assert self.navigator is not None
         self.over_id = scan_id
-        self._renew(replace(self.navigator.picture, earlier=over))
+        over = (surroundings(scan, implant.frame, _AROUND_MM), implant.frame)
+        this = self.session.scan_id
+        self._renew(replace(navigator.picture, earlier=over, names=(this, scan_id)))
+        self._tell(f"Scan {scan_id} in orange over {this} in blue, laid screw on screw; alike is grey.")
 
     # ---- correcting ----
 
@@ -427,6 +390,17 @@ class Desk:
             navigator.box = None
             self.correct(part, [*so_far, _entry(patch)], remark)
 
+    def plane_here(self, remark: str = "") -> None:
+        """Put the plane of the defect to the cursor: with its tilt, or across the screw if it had none."""
+        navigator = self.navigator
+        if navigator is None:
+            self._tell(_FIND_FIRST)
+            return
+        frame, plane = navigator.picture.frame, navigator.picture.corrected.plane
+        point = frame.origin_mm + navigator.depth_mm * frame.axis_direction
+        normal = frame.axis_direction if plane is None else plane.normal
+        self.correct("defect", [float(v) for v in np.r_[point, normal]], remark)
+
     def remark(self, text: str) -> None:
         """Add a remark on the screw that is shown, or on the scan."""
         if text.strip():
@@ -449,7 +423,7 @@ class Desk:
         try:
             self.session = save(self.session)
         except Refused as error:
-            self._fail(str(problem) for problem in error.problems)
+            self._fail(_reasons(error))
             return False
         except OSError as error:
             self._fail([f"cannot-write: {self.session.path} ({error.strerror})."])
@@ -478,25 +452,19 @@ class Desk:
         self._tell(told)
 
     def _change(self, session: Session) -> None:
+        more = len(session.pending) - len(self.session.pending)
         self.session = session
         implant = self.implant
         if self.navigator is not None and implant is not None:
-            self._renew(replace(self.navigator.picture, corrected=self._corrected(implant)))
-        self.on_change()
+            before, stands = self.navigator.picture, self._corrected(implant)
+            self._renew(replace(before, corrected=stands, is_current=self.is_current))
+        if more > 0:
+            self._tell(f"{in_words(session.pending[-1])}; not saved yet.")
+        elif more < 0:
+            self._tell(f"Undone: {in_words(session.undone[0])}.")
 
     def _renew(self, picture: ScrewPicture) -> None:
-        """Show another state of the screw; scenes that are not open are made anew when asked for."""
-        assert self.navigator is not None
-        self.navigator.show(picture)
-        for name in [name for name in self._scenes if name not in ("sheet", self.scene)]:
-            del self._scenes[name]
-        if self.scene != "sheet":
-            layers = self._scenes.pop(self.scene)
-            for layer in layers:
-                self.viewer.layers.remove(layer)
-            self.show_scene(self.scene)
-        elif "sheet" in self._scenes:
-            self._scenes["sheet"] = self.navigator.layers
+        self.stage.renew(picture)
         self.on_change()
 
     # ---- words ----
@@ -511,17 +479,13 @@ class Desk:
     def place(self) -> str:
         """Return what stands at the cursor."""
         if self.navigator is None:
-            return ""
+            return _FIND_FIRST
         if np.isfinite(self.navigator.caliper_mm):
             return f"caliper {self.navigator.caliper_mm:.2f} mm"
         return place_words(self.navigator.picture, self.navigator.depth_mm, self.navigator.angle_deg)
 
     def _cursor_moved(self) -> None:
         self.on_cursor()
-
-    def _on_mouse(self, viewer: Any, event: Any) -> Any:
-        if self.scene == "sheet" and self.navigator is not None:
-            yield from self.navigator.on_mouse(viewer, event)
 
     def _tell(self, text: str) -> None:
         self.status = text
@@ -544,6 +508,18 @@ def _first_look_mm(implant: ImplantReading) -> float:
 
 
 def _same_corrections(reading: Reading, session: Session) -> bool:
-    """Whether a reading was made under the corrections of the session as they stand."""
-    made = [(entry.what, entry.to) for entry in reading.corrections]
-    return made == [(entry.what, entry.to) for entry in session.scan.correction]
+    """Whether a reading was made under what the corrections of the session come to; remarks move nothing."""
+    made = ((entry.what, entry.to) for entry in reading.corrections)
+    return _holding(made) == _holding((entry.what, entry.to) for entry in session.scan.correction)
+
+
+def _holding(corrections: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    """Return what holds in the end, part by part; what was taken back is as if it had never been."""
+    last = {what: to for what, to in corrections if split_what(what)[1] != "remark"}
+    return {what: to for what, to in last.items() if to}
+
+
+def _reasons(error: Refused | OSError) -> list[str]:
+    if isinstance(error, Refused):
+        return [str(problem) for problem in error.problems]
+    return [f"cannot-open: {error.filename or 'The file'} cannot be opened ({error.strerror or error})."]

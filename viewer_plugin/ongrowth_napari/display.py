@@ -11,7 +11,7 @@ import subprocess
 import sys
 from dataclasses import dataclass
 
-_WAIT_S = 60.0
+_WAIT_S = 120.0
 _NO_GRAPHICS = 3
 
 
@@ -90,7 +90,21 @@ def _has_graphics() -> bool:
     surface = QOffscreenSurface()
     surface.create()
     context = QOpenGLContext()
-    return bool(application is not None and context.create() and context.makeCurrent(surface))
+    return bool(application is not None and context.create() and context.makeCurrent(surface) and _can_draw())
+
+
+def _can_draw() -> bool:
+    """Whether the viewer can use a context that Qt could make.
+
+    Where the display lacks GLX, Qt falls back to EGL, but the viewer would open a window and draw nothing.
+    """
+    from OpenGL import contextdata, error
+
+    try:
+        contextdata.getContext()
+    except error.Error:
+        return False
+    return True
 
 
 if __name__ == "__main__":

@@ -6,7 +6,9 @@ seconds and cannot be interrupted from within.
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
@@ -88,7 +90,10 @@ class Measurement:
 
 def _work(events: Connection, measure: Measure, path: Path, known: Known) -> None:
     def tell(text: str) -> None:
-        events.send(Told(text))
+        try:
+            events.send(Told(text))
+        except OSError:  # whoever asked is gone
+            sys.exit()
 
     outcome: Any
     try:
@@ -99,5 +104,6 @@ def _work(events: Connection, measure: Measure, path: Path, known: Known) -> Non
         outcome = Failed(("out-of-memory: The memory of this machine does not suffice.",))
     except Exception as error:  # noqa: BLE001 - whatever it is, the window must hear of it
         outcome = Failed((f"unexpected: {type(error).__name__}: {error}",))
-    events.send(outcome)
-    events.close()
+    with contextlib.suppress(OSError):
+        events.send(outcome)
+        events.close()

@@ -11,22 +11,24 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from napari.layers import Image, Layer, Points, Vectors
+from napari.layers import Layer
 from numpy.typing import NDArray
 
 from ongrowth.frame import Patch
-from ongrowth.reading import patient_letters, plane_across, plane_along
-from ongrowth.reports.figures import BONE_WINDOW_HU
-from ongrowth_napari.paint import (
-    FINE,
-    OVER,
-    UNDER,
-    WIDTH_SCALE_MM,
-    blank_map,
-    paint_gap,
-    paint_map,
-    paint_scale,
+from ongrowth.reading import plane_across, plane_along
+from ongrowth_napari.layers import (
+    cut_layer,
+    handle_layer,
+    picture_layer,
+    set_data,
+    set_handles,
+    set_strokes,
+    set_words,
+    stroke_layer,
+    word_layer,
 )
+from ongrowth_napari.lettering import Word, point_names, sheet_words
+from ongrowth_napari.paint import FINE, OVER, UNDER, blank_map, paint_gap, paint_map, paint_scale
 from ongrowth_napari.picture import (
     CURSOR,
     EDGE,
@@ -46,19 +48,15 @@ from ongrowth_napari.sheet import (
     MAP_WIDTH_MM,
     MARGIN_MM,
     REACH_MM,
+    SCALE_DOWN_MM,
     SCALE_LEFT_MM,
+    SCALE_WIDTH_MM,
+    STEP_MM,
     Pane,
+    Place,
 )
 
-STEP_MM = 0.25
 _GRASP_MM = 1.5  # how near to a point a press must be to take hold of it
-_EDGE_MM = 0.16
-_UNITS = ("mm", "mm")
-_AXES = ("down", "right")
-_HANDLE_COLOUR = (1.0, 0.45, 0.2, 1.0)
-_HANDLE_WORDS = {"head_mm": "head end", "tip_mm": "tip", "plane_low": "", "plane_high": "defect"}
-
-Place = tuple[float, float]
 
 
 @dataclass(slots=True)
@@ -109,7 +107,8 @@ class Navigator:
     # ---- moving ----
 
     def go(self, depth_mm: float = math.nan, angle_deg: float = math.nan) -> None:
-        """Move the cursor; NaN leaves that part of it where it is."""
+        """Move the cursor; NaN leaves that part of it where it is. A caliper is gone then."""
+        self._caliper, self.caliper_mm = None, math.nan
         if math.isfinite(depth_mm):
             margin, length = MARGIN_MM, self.picture.frame.length_mm
             self.depth_mm = min(max(depth_mm, -margin), length + margin)
@@ -123,8 +122,9 @@ class Navigator:
         """Show another state of the same screw (corrected, locked, laid over) at the same cursor."""
         self.picture = picture
         self._layers["map"].data = self._map()
-        if self._layers["gap"] is not None:
-            self._layers["gap"].visible = picture.is_shown
+        for name in ("gap", "scale"):
+            if self._layers[name] is not None:
+                self._layers[name].visible = picture.is_shown
         self._show_earlier()
         self._show_cursor(turned=True)
 
@@ -267,30 +267,33 @@ class Navigator:
         cell_mm = float(np.diff(picture.map.depth_mm[:2])[0]) / FINE
         turn_mm = MAP_WIDTH_MM / (picture.map.angle_deg.size * FINE)
         first = float(picture.map.depth_mm[0]) - cell_mm * (FINE - 1) / 2.0
-        map_at = (first, MAP_LEFT_MM + turn_mm / 2.0)
-        scale_step = 14.0 / 64
+        across_at = (sheet.across_down_mm - REACH_MM, ACROSS_RIGHT_MM - REACH_MM)
+        scale = paint_scale()
+        scale_step = SCALE_DOWN_MM / len(scale)
+        scale_at = (scale_step / 2.0, SCALE_LEFT_MM + SCALE_WIDTH_MM / 2.0)
         out: dict[str, Any] = {
-            "along": _cut_layer("CT along the screw", self._along(), (-MARGIN_MM, -REACH_MM)),
-            "across": _cut_layer(
-                "CT across the screw",
-                self._across(),
-                (sheet.across_down_mm - REACH_MM, ACROSS_RIGHT_MM - REACH_MM),
-            ),
+            "along": cut_layer("CT along the screw", self._along(), (-MARGIN_MM, -REACH_MM)),
+            "across": cut_layer("CT across the screw", self._across(), across_at),
             "earlier_along": None,
             "earlier_across": None,
-            "map": _picture_layer("unrolled halo", self._map(), (cell_mm, turn_mm), map_at),
-            "scale": _picture_layer(
-                "scale of widths", paint_scale(), (scale_step, 1.6), (scale_step / 2.0, SCALE_LEFT_MM + 0.8)
+            "map": picture_layer(
+                "unrolled halo", self._map(), (cell_mm, turn_mm), (first, MAP_LEFT_MM + turn_mm / 2.0)
             ),
+            "scale": picture_layer("scale of widths", scale, (scale_step, SCALE_WIDTH_MM), scale_at),
             "gap": self._gap_layer(),
+            "lines": stroke_layer(
+                "thread, halo edge, ticks", draw_lines(picture, self.depth_mm, self.angle_deg)
+            ),
+            "cursor": stroke_layer("cursor", self._cursor_lines()),
+            "words": word_layer("letters and numbers", self._words()),
+            "names": word_layer("names of the points", point_names(self.handles())),
+            "handles": handle_layer("points to drag", list(self.handles().values())),
         }
-        lines, colours = draw_lines(picture, self.depth_mm, self.angle_deg).arrays()
-        out["lines"] = _stroke_layer("thread, halo edge, ticks", lines, colours)
-        lines, colours = self._cursor_lines().arrays()
-        out["cursor"] = _stroke_layer("cursor", lines, colours)
-        out["words"] = _word_layer("letters and numbers", self._words())
-        out["handles"] = _handle_layer(self.handles())
+        out["scale"].visible = picture.is_shown
         return out
+
+    def _words(self) -> list[Word]:
+        return sheet_words(self.picture, self.depth_mm, self.angle_deg)
 
     def _gap_layer(self) -> Any:
         bridge, sheet = self.picture.implant.bridge, self.picture.sheet
@@ -300,7 +303,7 @@ class Navigator:
         painted = paint_gap(bridge.map)
         size = np.array(painted.shape[:2]) * steps
         corner = (sheet.gap_down_mm - size[0] / 2.0, ACROSS_RIGHT_MM - size[1] / 2.0)
-        layer = _picture_layer("gap map", painted, (steps[0], steps[1]), corner)
+        layer = picture_layer("gap map", painted, (steps[0], steps[1]), corner)
         layer.visible = self.picture.is_shown
         return layer
 
@@ -322,7 +325,7 @@ class Navigator:
             layer = self._layers[name]
             if layer is None:
                 under = self._layers[base]
-                layer = _cut_layer(f"other {under.name}", data, tuple(under.translate))
+                layer = cut_layer(f"other {under.name}", data, tuple(under.translate))
                 layer.colormap, layer.blending = OVER, "additive"
                 layer.contrast_limits = under.contrast_limits
                 self._layers[name] = layer
@@ -349,18 +352,20 @@ class Navigator:
     def _show_cursor(self, *, turned: bool) -> None:
         layers, picture = self._layers, self.picture
         along, across = self._cuts(picture.part, picture.frame)
-        _set_data(layers["across"], across)
+        set_data(layers["across"], across)
         if turned:
-            _set_data(layers["along"], along)
+            set_data(layers["along"], along)
         if picture.earlier is not None:
             self._show_earlier()
         for name, lines in (
             ("lines", draw_lines(picture, self.depth_mm, self.angle_deg)),
             ("cursor", self._cursor_lines()),
         ):
-            _set_strokes(layers[name], lines)
-        _set_words(layers["words"], self._words())
-        _set_handles(layers["handles"], self.handles())
+            set_strokes(layers[name], lines)
+        handles = self.handles()
+        set_words(layers["words"], self._words())
+        set_words(layers["names"], point_names(handles))
+        set_handles(layers["handles"], list(handles.values()))
 
     def _cursor_lines(self) -> Lines:
         lines = draw_cursor(self.picture, self.depth_mm, self.angle_deg)
@@ -372,42 +377,6 @@ class Navigator:
             lines.add_course([sheet.unrolled(*corner) for corner in corners], CURSOR)
         return lines
 
-    def _gap_words(self) -> str:
-        bridge = self.picture.implant.bridge
-        if bridge is None or not self.picture.is_shown:
-            return ""
-        widest = max(float(np.nan_to_num(bridge.map.gap_width_mm).max()), 1.0)
-        return f"gap, 0 to {widest:.1f} mm"
-
-    def _words(self) -> list[tuple[str, Place]]:
-        """Return all words on the sheet; their number is the same for every cursor."""
-        sheet, frame, length = self.picture.sheet, self.picture.frame, self.picture.frame.length_mm
-        right, axis = direction_at(frame, self.angle_deg), frame.axis_direction
-        far = REACH_MM - 1.3
-        words: list[tuple[str, Place]] = [
-            (patient_letters(-right), sheet.along(-MARGIN_MM + 1.6, -far)),
-            (patient_letters(right), sheet.along(-MARGIN_MM + 1.6, far)),
-            (patient_letters(-axis), (-MARGIN_MM + 1.6, 0.0)),
-            (patient_letters(axis), (length + MARGIN_MM - 1.4, 0.0)),
-            (patient_letters(frame.zero_direction), sheet.across(0.0, far)),
-            (patient_letters(-frame.zero_direction), sheet.across(0.0, -far)),
-            (patient_letters(frame.quarter_direction), sheet.across(far, 0.0)),
-            (patient_letters(-frame.quarter_direction), sheet.across(-far, 0.0)),
-            ("5 mm", sheet.across(-REACH_MM + 7.6, -REACH_MM - 1.2)),
-            ("along the screw", (-MARGIN_MM - 2.0, 0.0)),
-            ("unrolled: round the screw", (-MARGIN_MM - 2.0, MAP_LEFT_MM + MAP_WIDTH_MM / 2.0)),
-            (f"across at {self.depth_mm:.1f} mm", (-MARGIN_MM - 2.0, ACROSS_RIGHT_MM)),
-        ]
-        words += [(f"{at:.0f}", (at, MAP_LEFT_MM - 3.2)) for at in np.arange(0.0, length + 0.1, 10.0)]
-        for angle in (0.0, 90.0, 180.0, 270.0):
-            where = sheet.unrolled(-2.2, angle)
-            words.append((frame.words_at(angle), where))
-        for value, share in ((WIDTH_SCALE_MM[1], 0.0), (1.0, 0.5), (WIDTH_SCALE_MM[0], 1.0)):
-            words.append((f"{value:.0f} mm", (14.0 * share, SCALE_LEFT_MM + 4.6)))
-        if self.picture.implant.bridge is not None:
-            words.append((self._gap_words(), (sheet.gap_down_mm - 9.6, ACROSS_RIGHT_MM)))
-        return words
-
 
 def _place(position: Any) -> Place:
     return float(position[-2]), float(position[-1])
@@ -415,118 +384,6 @@ def _place(position: Any) -> Place:
 
 def _modifiers(event: Any) -> frozenset[str]:
     return frozenset(str(getattr(key, "name", key)) for key in event.modifiers)
-
-
-def _cut_layer(name: str, data: NDArray[np.float32], at: Any) -> Image:
-    return Image(
-        data,
-        name=name,
-        scale=(STEP_MM, STEP_MM),
-        translate=tuple(at),
-        units=_UNITS,
-        axis_labels=_AXES,
-        contrast_limits=BONE_WINDOW_HU,
-        colormap="gray",
-        interpolation2d="linear",
-    )
-
-
-def _picture_layer(name: str, data: NDArray[np.float32], step: Place, at: Place) -> Image:
-    return Image(
-        data,
-        name=name,
-        rgb=True,
-        contrast_limits=(0.0, 1.0),  # else the viewer would stretch the colours
-        scale=step,
-        translate=at,
-        units=_UNITS,
-        axis_labels=_AXES,
-    )
-
-
-def _stroke_layer(name: str, strokes: NDArray[np.float64], colours: NDArray[np.float64]) -> Vectors:
-    return Vectors(
-        strokes,
-        name=name,
-        edge_color=colours,
-        edge_width=_EDGE_MM,
-        vector_style="line",
-        units=_UNITS,
-        axis_labels=_AXES,
-    )
-
-
-def _word_layer(name: str, words: list[tuple[str, Place]]) -> Points:
-    layer = Points(
-        np.array([place for _, place in words]),
-        name=name,
-        size=0.1,
-        face_color="transparent",
-        border_color="transparent",
-        features={"word": [word for word, _ in words]},
-        text={"string": "{word}", "color": "white", "size": 10, "anchor": "center"},
-        units=_UNITS,
-        axis_labels=_AXES,
-    )
-    layer.editable = False
-    return layer
-
-
-def _set_data(layer: Any, data: NDArray[Any]) -> None:
-    """Exchange what a layer shows; in place where the size is the same, which is far quicker."""
-    if layer.data.shape != data.shape:
-        layer.data = data
-    elif not np.array_equal(layer.data, data):
-        layer.data[...] = data
-        layer.refresh(thumbnail=False, extent=False, highlight=False)
-
-
-def _set_strokes(layer: Vectors, lines: Lines) -> None:
-    strokes, colours = lines.arrays()
-    is_new = layer.data.shape != strokes.shape
-    _set_data(layer, strokes)
-    if is_new:
-        layer.edge_color = colours
-
-
-def _set_words(layer: Points, words: list[tuple[str, Place]]) -> None:
-    """Exchange the words of a layer whose places stay."""
-    told = [word for word, _ in words]
-    if list(layer.features["word"]) != told:
-        layer.features = {"word": told}
-        layer.refresh_text()
-
-
-def _set_handles(layer: Points, handles: dict[str, Place]) -> None:
-    """Move the points to drag; they are made anew where there are more or fewer than before."""
-    is_new = len(layer.data) != len(handles)
-    _set_data(layer, np.array(list(handles.values())))
-    if is_new:
-        layer.border_color = np.tile(_HANDLE_COLOUR, (len(handles), 1))
-        _set_words(layer, [(_HANDLE_WORDS[name], place) for name, place in handles.items()])
-
-
-def _handle_layer(handles: dict[str, Place]) -> Points:
-    layer = Points(
-        np.array(list(handles.values())),
-        name="points to drag",
-        size=1.3,
-        face_color="transparent",
-        border_color=np.tile(_HANDLE_COLOUR, (len(handles), 1)),
-        border_width=0.25,
-        features={"word": [_HANDLE_WORDS[name] for name in handles]},
-        text={
-            "string": "{word}",
-            "color": _HANDLE_COLOUR,
-            "size": 9,
-            "anchor": "upper_left",
-            "translation": np.array([0.4, 1.0]),
-        },
-        units=_UNITS,
-        axis_labels=_AXES,
-    )
-    layer.editable = False
-    return layer
 
 
 __all__ = ["Corrected", "Navigator"]

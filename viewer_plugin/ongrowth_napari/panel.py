@@ -7,14 +7,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import QSignalBlocker, Qt, QTimer
+from qtpy.QtCore import Qt, QTimer
 from qtpy.QtWidgets import (
-    QAbstractItemView,
+    QCheckBox,
     QComboBox,
+    QFileDialog,
     QGridLayout,
     QGroupBox,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QLineEdit,
     QListWidget,
@@ -23,69 +23,21 @@ from qtpy.QtWidgets import (
     QPushButton,
     QScrollArea,
     QSizePolicy,
-    QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
 from ongrowth.findings import screw_name
-from ongrowth.scan import Scan
 from ongrowth.wording import fixed_words
-from ongrowth_napari.desk import SCENES, WINDOWS_HU, Desk
-from ongrowth_napari.measuring import Measure, measure_whole
+from ongrowth_napari.desk import Desk
 from ongrowth_napari.reader_form import ReaderForm
-from ongrowth_napari.session import Session, in_words
-from ongrowth_napari.table import HEAD, Row
+from ongrowth_napari.session import in_words
+from ongrowth_napari.stage import SCENES, WINDOWS_HU
+from ongrowth_napari.table_widget import TableWidget
 
+PANEL_WIDTH = 345
 _TICK_MS = 100
-_PANEL_WIDTH = 345
 _NOTHING_OVER = "nothing"
-_KEYS = {"Up": (-1.0, 0.0), "Down": (1.0, 0.0), "Left": (0.0, -15.0), "Right": (0.0, 15.0)}
-
-
-def open_desk(
-    viewer: Any,
-    session: Session,
-    *,
-    scan: Scan | None = None,
-    results: Path | None = None,
-    reads_first: bool = False,
-    author: str = "",
-    measure: Measure = measure_whole,
-) -> Panel:
-    """Put the panel and the table into a viewer's window, and start measuring if nothing is at hand."""
-    desk = Desk(
-        viewer,
-        session,
-        scan=scan,
-        results=results,
-        reads_first=reads_first,
-        author=author,
-        measure=measure,
-    )
-    panel = Panel(desk)
-    dock = viewer.window.add_dock_widget(panel.widget, name="ongrowth", area="right")
-    viewer.window.add_dock_widget(panel.table.widget, name="figures; a row moves the cursor", area="bottom")
-    window = viewer.window._qt_window
-    window.setCorner(Qt.Corner.BottomRightCorner, Qt.DockWidgetArea.RightDockWidgetArea)
-    window.setCorner(Qt.Corner.BottomLeftCorner, Qt.DockWidgetArea.LeftDockWidgetArea)
-    window.resizeDocks([dock], [_PANEL_WIDTH], Qt.Orientation.Horizontal)
-    for key, (depth, angle) in _KEYS.items():
-        viewer.bind_key(key, _stepper(desk, depth, angle), overwrite=True)
-    window.destroyed.connect(desk.close)
-    if desk.reading is None and desk.scan is not None:
-        desk.measure()
-    panel.refresh()
-    return panel
-
-
-def _stepper(desk: Desk, depth_mm: float, angle_deg: float) -> Callable[[Any], None]:
-    def step(_: Any) -> None:
-        if desk.navigator is not None:
-            desk.navigator.go(desk.navigator.depth_mm + depth_mm, desk.navigator.angle_deg + angle_deg)
-
-    return step
 
 
 class Panel:
@@ -93,18 +45,22 @@ class Panel:
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
-        self.table = Table(desk)
+        self.table = TableWidget(desk)
         self.scans, self.screws, self.scenes = QComboBox(), QComboBox(), QComboBox()
         self.windows, self.over = QComboBox(), QComboBox()
+        self.open_case, self.open_ct = QPushButton("Open case ..."), QPushButton("Open CT ...")
+        self.layer_lists = QCheckBox("lists of layers")
         self.measure, self.cancel = QPushButton("Measure"), QPushButton("Cancel")
         self.progress, self.status = QProgressBar(), _wrapped("")
         self.undo, self.redo = QPushButton("Undo"), QPushButton("Redo")
         self.leave_out, self.artefact = QPushButton("Leave out"), QPushButton("Artefact")
+        self.plane_here = QPushButton("Defect here")
         self.take_back, self.save = QPushButton("Take back"), QPushButton("Save")
         self.remark_button = QPushButton("Add")
         self.remark, self.author = QLineEdit(), QLineEdit(desk.author)
         self.corrections = QListWidget()
         self.form = ReaderForm(desk)
+        self.guard: Any = None  # kept alive as long as the panel
         self.widget = _scrolled(self._column())
         self._connect()
         desk.on_change = self.refresh
@@ -127,6 +83,7 @@ class Panel:
 
     def _open_box(self) -> QGroupBox:
         grid = QGridLayout()
+        grid.addLayout(_row(self.open_case, self.open_ct), 0, 0, 1, 2)
         for row, (name, widget) in enumerate(
             (
                 ("Scan", self.scans),
@@ -134,10 +91,12 @@ class Panel:
                 ("Show", self.scenes),
                 ("Window", self.windows),
                 ("Lay over", self.over),
-            )
+            ),
+            start=1,
         ):
             grid.addWidget(QLabel(name), row, 0)
             grid.addWidget(widget, row, 1)
+        grid.addWidget(self.layer_lists, 6, 1)
         grid.setColumnStretch(1, 1)
         self.scenes.addItems(list(SCENES.values()))
         self.windows.addItems(list(WINDOWS_HU))
@@ -161,7 +120,7 @@ class Panel:
                 small=True,
             )
         )
-        column.addLayout(_row(self.leave_out, self.artefact))
+        column.addLayout(_row(self.leave_out, self.artefact, self.plane_here))
         self.corrections.setMinimumHeight(70)
         self.corrections.setMaximumHeight(150)
         self.corrections.setWordWrap(True)
@@ -173,6 +132,7 @@ class Panel:
         column.addWidget(self.save)
         self.leave_out.setToolTip("The box drawn on the map, else the sector at the cursor: not measured.")
         self.artefact.setToolTip("The same, marked as artefact.")
+        self.plane_here.setToolTip("The plane of the defect goes to the depth of the cursor.")
         self.take_back.setToolTip("Take back the correction chosen in the list, saved or not.")
         return _box("Correct", column)
 
@@ -180,6 +140,8 @@ class Panel:
 
     def _connect(self) -> None:
         desk = self.desk
+        self.open_case.clicked.connect(lambda: _with(choose_case(self.widget), desk.open_case))
+        self.open_ct.clicked.connect(lambda: _with(choose_ct(self.widget), desk.open_ct))
         self.scans.activated.connect(lambda n: desk.open_scan(self.scans.itemData(n)))
         self.screws.activated.connect(lambda n: desk.show_screw(self.screws.itemData(n)))
         self.scenes.activated.connect(lambda n: desk.show_scene(list(SCENES)[n]))
@@ -192,6 +154,7 @@ class Panel:
         self.save.clicked.connect(desk.save)
         self.leave_out.clicked.connect(lambda: self._leave_out("left_out"))
         self.artefact.clicked.connect(lambda: self._leave_out("artefact"))
+        self.plane_here.clicked.connect(self._plane_here)
         self.take_back.clicked.connect(self._take_back)
         self.remark_button.clicked.connect(self._add_remark)
         self.remark.returnPressed.connect(self._add_remark)
@@ -203,6 +166,10 @@ class Panel:
 
     def _leave_out(self, part: str) -> None:
         self.desk.leave_out(part, self.remark.text().strip())
+        self.remark.clear()
+
+    def _plane_here(self) -> None:
+        self.desk.plane_here(self.remark.text().strip())
         self.remark.clear()
 
     def _add_remark(self) -> None:
@@ -225,8 +192,8 @@ class Panel:
         implants = desk.reading.implants if desk.reading is not None else ()
         _fill(self.screws, [(screw_name(one), one.id) for one in implants], desk.screw_id)
         _fill(self.over, [(_NOTHING_OVER, ""), *((name, name) for name in desk.others())], desk.over_id)
-        self.scenes.setCurrentIndex(list(SCENES).index(desk.scene))
-        self.measure.setText(_measure_words(desk))
+        self.scenes.setCurrentIndex(list(SCENES).index(desk.stage.scene))
+        self.measure.setText("Measure" if desk.reading is None else "Measure again")
         self.measure.setEnabled(desk.scan is not None and not desk.is_measuring)
         self.cancel.setEnabled(desk.is_measuring)
         self.progress.setRange(0, 0 if desk.is_measuring or desk.is_reading else 1)
@@ -234,6 +201,7 @@ class Panel:
         self.status.setToolTip("\n".join(desk.problems))
         for button in (self.leave_out, self.artefact):
             button.setEnabled(desk.navigator is not None)
+        self.plane_here.setEnabled(desk.navigator is not None and desk.is_shown)
         self.undo.setEnabled(bool(desk.session.pending))
         self.redo.setEnabled(bool(desk.session.undone))
         self._set_author(self.author.text())
@@ -255,63 +223,21 @@ class Panel:
         self.corrections.scrollToBottom()
 
 
-class Table:
-    """The table under the map, with the place of the cursor above it."""
-
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
-        self.place = QLabel("")
-        self.view = QTableWidget(0, len(HEAD))
-        self.view.setHorizontalHeaderLabels(list(HEAD))
-        self.view.verticalHeader().setVisible(False)
-        self.view.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.view.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.view.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.view.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
-        self.view.currentCellChanged.connect(lambda row, *_: self._chosen(row))
-        self._rows: tuple[Row, ...] = ()
-        column = QVBoxLayout()
-        column.setContentsMargins(6, 2, 6, 2)
-        column.addWidget(self.place)
-        column.addWidget(self.view)
-        self.widget = QWidget()
-        self.widget.setLayout(column)
-        self.widget.setMinimumHeight(150)
-
-    def refresh(self) -> None:
-        """Show the rows as they stand."""
-        rows = self.desk.rows()
-        if rows != self._rows:
-            self._rows = rows
-            silence = QSignalBlocker(self.view)  # filling it is no choice of a row
-            self.view.setRowCount(len(rows))
-            for n, row in enumerate(rows):
-                self._fill_row(n, row)
-            self.view.setCurrentCell(-1, -1)
-            silence.unblock()
-        self.show_place()
-
-    def _fill_row(self, n: int, row: Row) -> None:
-        for column, text in enumerate((row.where, row.measured, row.expected, row.result)):
-            item = QTableWidgetItem(text)
-            item.setToolTip(text)
-            self.view.setItem(n, column, item)
-
-    def show_place(self) -> None:
-        """Show where the cursor stands."""
-        self.place.setText(self.desk.place() or self.desk.hint)
-
-    def _chosen(self, row: int) -> None:
-        if 0 <= row < len(self._rows) and self.desk.navigator is not None:
-            if self.desk.scene != "sheet":
-                self.desk.show_scene("sheet")
-            self.desk.navigator.go(self._rows[row].depth_mm, self._rows[row].angle_deg)
+def choose_case(parent: QWidget) -> Path | None:
+    """Ask for a case file; None if none was chosen."""
+    name, _ = QFileDialog.getOpenFileName(parent, "Case file", "", "Case files (*.toml)")
+    return Path(name) if name else None
 
 
-def _measure_words(desk: Desk) -> str:
-    if desk.reading is None:
-        return "Measure"
-    return "Measure again" if not desk.is_current else "Measure again (nothing has changed)"
+def choose_ct(parent: QWidget) -> Path | None:
+    """Ask for the folder of a CT; None if none was chosen."""
+    name = QFileDialog.getExistingDirectory(parent, "Folder of a CT")
+    return Path(name) if name else None
+
+
+def _with(path: Path | None, do: Callable[[Path], None]) -> None:
+    if path is not None:
+        do(path)
 
 
 def _week_words(weeks: float) -> str:
@@ -358,5 +284,5 @@ def _scrolled(column: QWidget) -> QScrollArea:
     area.setWidget(column)
     area.setWidgetResizable(True)
     area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-    area.setMinimumWidth(_PANEL_WIDTH + area.verticalScrollBar().sizeHint().width())
+    area.setMinimumWidth(PANEL_WIDTH + area.verticalScrollBar().sizeHint().width())
     return area

@@ -26,6 +26,7 @@ SECTOR_DEG = 45.0
 WHITE = (1.0, 1.0, 1.0, 0.85)
 THREAD = (0.35, 0.55, 1.0, 1.0)  # shows on metal as on marrow
 EDGE = (1.0, 0.82, 0.25, 1.0)
+STALE_EDGE = (1.0, 0.82, 0.25, 0.4)
 FAINT = (1.0, 1.0, 1.0, 0.35)
 PLANE = (0.8, 0.55, 1.0, 1.0)
 CURSOR = (0.3, 0.9, 0.95, 0.9)
@@ -55,15 +56,21 @@ class ScrewPicture:
         As it stands now.
     is_shown : bool
         False as long as a reader has not locked an own reading: then no figure of ours is drawn.
+    is_current : bool
+        False once something was corrected that the measurement did not know of.
     earlier : tuple of (Scan, ScrewFrame), or None
         Another CT of the same screw to be laid over this one.
+    names : tuple of (str, str)
+        Names of this CT and of the one laid over it.
     """
 
     part: Scan
     implant: ImplantReading
     corrected: Corrected
     is_shown: bool = True
+    is_current: bool = True
     earlier: tuple[Scan, ScrewFrame] | None = None
+    names: tuple[str, str] = ("", "")
 
     @property
     def frame(self) -> ScrewFrame:
@@ -135,6 +142,12 @@ def width_at(halo: HaloMap, depth_mm: float, angle_deg: float) -> tuple[int, int
     return row, int(turn.argmin())
 
 
+def map_depths(halo: HaloMap) -> tuple[float, float]:
+    """Return the depths at which a map begins and ends."""
+    half = float(np.diff(halo.depth_mm[:2])[0]) / 2.0
+    return float(halo.depth_mm[0]) - half, float(halo.depth_mm[-1]) + half
+
+
 def draw_lines(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> Lines:
     """Return outline, halo edge, ticks, sectors and plane for a cursor."""
     lines = Lines()
@@ -151,7 +164,8 @@ def draw_cursor(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> Lin
     left, right = sheet.unrolled(depth_mm, -7.5)[1], sheet.unrolled(depth_mm, 352.4)[1]
     lines.add((down, -REACH_MM), (down, REACH_MM), CURSOR)
     lines.add((down, left), (down, right), CURSOR)
-    lines.add((0.0, at), (sheet.length_mm, at), CURSOR)
+    top, bottom = map_depths(picture.map)
+    lines.add((top, at), (bottom, at), CURSOR)
     a = math.radians(angle_deg)
     far = (REACH_MM * math.sin(a), REACH_MM * math.cos(a))
     lines.add(sheet.across(-far[0], -far[1]), sheet.across(*far), (*CURSOR[:3], 0.4))
@@ -169,7 +183,7 @@ def _draw_along(lines: Lines, picture: ScrewPicture, angle_deg: float) -> None:
             column = width_at(halo, 0.0, angle)[1]
             edge = radius + np.maximum(halo.width_mm[:, column], 0.0)
             places = [sheet.along(d, sign * e) for d, e in zip(halo.depth_mm, edge, strict=True)]
-            lines.add_course(places, EDGE)
+            lines.add_course(places, _edge_colour(picture))
     for at in np.arange(0.0, length + 0.1, TICK_MM):
         long = 1.6 if at % 10.0 < 0.1 else 0.9
         lines.add(sheet.along(float(at), -REACH_MM), sheet.along(float(at), -REACH_MM + long), WHITE)
@@ -180,6 +194,10 @@ def _draw_along(lines: Lines, picture: ScrewPicture, angle_deg: float) -> None:
             one, two = k / 8.0, (k + 0.55) / 8.0
             start = (low + one * (high - low), left + one * (right - left))
             lines.add(start, (low + two * (high - low), left + two * (right - left)), PLANE)
+
+
+def _edge_colour(picture: ScrewPicture) -> tuple[float, float, float, float]:
+    return EDGE if picture.is_current else STALE_EDGE
 
 
 def plane_handles(
@@ -230,8 +248,9 @@ def _dashed(
 
 def _draw_map(lines: Lines, picture: ScrewPicture) -> None:
     sheet, length = picture.sheet, picture.frame.length_mm
+    top, bottom = map_depths(picture.map)
     for border in np.arange(SECTOR_DEG / 2.0, 360.0, SECTOR_DEG):
-        _dashed(lines, sheet.unrolled(0.0, float(border)), sheet.unrolled(length, float(border)), FAINT, 0.5)
+        _dashed(lines, sheet.unrolled(top, float(border)), sheet.unrolled(bottom, float(border)), FAINT, 0.5)
     left = sheet.unrolled(0.0, -7.5)[1]
     for at in np.arange(0.0, length + 0.1, TICK_MM):
         long = 1.4 if at % 10.0 < 0.1 else 0.8
@@ -262,8 +281,8 @@ def _draw_across(lines: Lines, picture: ScrewPicture, depth_mm: float) -> None:
         angles, edge = np.r_[halo.angle_deg, halo.angle_deg[0]], np.r_[edge, edge[0]]
         radians = np.radians(angles)
         course = [sheet.across(e * math.sin(a), e * math.cos(a)) for e, a in zip(edge, radians, strict=True)]
-        lines.add_course(course, EDGE)
-    lines.add(sheet.across(-REACH_MM, -REACH_MM - 1.2), sheet.across(-REACH_MM + 5.0, -REACH_MM - 1.2), WHITE)
+        lines.add_course(course, _edge_colour(picture))
+    lines.add(sheet.across(2.4, -REACH_MM - 1.5), sheet.across(7.4, -REACH_MM - 1.5), WHITE)
 
 
 def sector_patch(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> Patch:

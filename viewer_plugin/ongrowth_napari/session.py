@@ -18,6 +18,7 @@ from ongrowth.casefile import (
     new_case_text,
     parse_case_file,
     read_case_file,
+    scan_name,
     write_case_text,
 )
 from ongrowth.correction import correction_words, split_what
@@ -86,6 +87,36 @@ def _week(case: CaseFile, scan: ScanEntry) -> float:
     return -math.inf if math.isnan(weeks) else weeks
 
 
+def case_file_of(scan: Path) -> Path:
+    """Return where the case file of a scan stands: beside it.
+
+    Examples
+    --------
+    >>> case_file_of(Path("/in/w08.nii.gz")).name, case_file_of(Path("/in/ct.2")).name
+    ('w08.case.toml', 'ct.2.case.toml')
+    """
+    whole = scan.resolve()
+    return whole.parent / f"{scan_name(whole)}.case.toml"
+
+
+def scan_id_in(case: Path, scan: Path) -> str:
+    """Return the id that a scan has in a case file.
+
+    Raises
+    ------
+    Refused
+        Code ``another-case`` if that case does not name the scan.
+    """
+    for entry in read_case_file(case).scan:
+        if entry.path.resolve() == scan.resolve():
+            return entry.name
+    raise refuse(
+        "another-case",
+        f"The case file {case.name} beside {scan.name} does not name this scan.",
+        f"Add a [[scan]] for {scan.name} to it and open the case file, or move the scan.",
+    )
+
+
 def new_case_file(scan: Path, weeks: float | None = None, site: str = "") -> Path:
     """Write a case file beside a scan, or return the one that stands there already.
 
@@ -94,11 +125,9 @@ def new_case_file(scan: Path, weeks: float | None = None, site: str = "") -> Pat
     OSError
         If that folder cannot be written to.
     """
-    scan = scan.resolve()
-    name = scan.name.split(".")[0] or "scan"
-    path = scan.parent / f"{name}.case.toml"
+    path = case_file_of(scan)
     if not path.exists():
-        write_case_text(path, new_case_text(Path(scan.name), weeks, site))
+        write_case_text(path, new_case_text(Path(scan.resolve().name), weeks, site))
     return path
 
 

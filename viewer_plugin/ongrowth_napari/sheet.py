@@ -13,12 +13,16 @@ from dataclasses import dataclass
 
 REACH_MM = 12.0  # of the cuts from the axis: any halo and the bone behind it
 MARGIN_MM = 6.0  # of the cut along, before the head end and beyond the tip
-MAP_LEFT_MM = 20.0
-MAP_WIDTH_MM = 32.0
-ACROSS_RIGHT_MM = 77.0  # middle of the cut across
-SCALE_LEFT_MM = 55.0
+STEP_MM = 0.25  # of the cuts
+MAP_LEFT_MM = 19.0
+MAP_WIDTH_MM = 36.0
+SCALE_LEFT_MM, SCALE_WIDTH_MM, SCALE_DOWN_MM = 57.5, 1.4, 14.0
+ACROSS_RIGHT_MM = 79.5  # middle of the cut across
 GAP_DOWN_MM = 17.0  # from the middle of the cut across to the top of the gap map
-_TOP_MM = 7.0  # middle of the cut across
+_TOP_MM = REACH_MM - MARGIN_MM  # middle of the cut across: its top is level with that of the cut along
+
+
+Place = tuple[float, float]
 
 
 class Pane(enum.Enum):
@@ -61,15 +65,15 @@ class Sheet:
         """Middle of the gap map, down."""
         return _TOP_MM + GAP_DOWN_MM + 9.0
 
-    def along(self, depth_mm: float, right_mm: float) -> tuple[float, float]:
+    def along(self, depth_mm: float, right_mm: float) -> Place:
         """Return where a place of the cut along lies."""
         return depth_mm, right_mm
 
-    def unrolled(self, depth_mm: float, angle_deg: float) -> tuple[float, float]:
+    def unrolled(self, depth_mm: float, angle_deg: float) -> Place:
         """Return where a place of the map lies; angles run from -7.5 to 352.5 degrees, cell by cell."""
         return depth_mm, MAP_LEFT_MM + ((angle_deg + 7.5) % 360.0) / 360.0 * MAP_WIDTH_MM
 
-    def across(self, right_mm: float, up_mm: float) -> tuple[float, float]:
+    def across(self, right_mm: float, up_mm: float) -> Place:
         """Return where a place of the cut across lies."""
         return self.across_down_mm - up_mm, ACROSS_RIGHT_MM + right_mm
 
@@ -91,5 +95,5 @@ class Sheet:
     @property
     def box_mm(self) -> tuple[float, float, float, float]:
         """Top, bottom, left and right of all that is shown, words included."""
-        bottom = max(self.length_mm + MARGIN_MM, self.gap_down_mm + 12.0)
-        return -MARGIN_MM - 4.0, bottom + 1.0, -REACH_MM - 6.0, ACROSS_RIGHT_MM + REACH_MM + 4.0
+        bottom = max(self.length_mm + MARGIN_MM + 5.0, self.gap_down_mm + 12.0)
+        return -MARGIN_MM - 5.5, bottom, -REACH_MM - 9.0, ACROSS_RIGHT_MM + REACH_MM + 3.5

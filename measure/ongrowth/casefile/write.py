@@ -59,8 +59,9 @@ def write_case_text(path: Path, text: str) -> CaseFile:
     BadCaseFile
         If it is no case file; then nothing was written.
     """
-    case = parse_case_file(text, path.resolve().parent)
-    write_text(path, text)
+    whole = path.resolve()  # a link stays a link
+    case = parse_case_file(text, whole.parent)
+    write_text(whole, text)
     return case
 
 

@@ -207,7 +207,7 @@ def read_case(path: Path) -> Case:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file whole: beside its place first, then renamed onto it.
+    """Write a text file whole: beside its place first, then renamed onto it; who may read it stays.
 
     Parameters
     ----------
@@ -217,11 +217,12 @@ def write_text(path: Path, text: str) -> None:
         All of it.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
+    mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(text)
-        Path(name).chmod(0o644)
+        Path(name).chmod(mode)
         Path(name).replace(path)
     except BaseException:
         Path(name).unlink(missing_ok=True)

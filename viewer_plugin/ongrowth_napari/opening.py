@@ -1,0 +1,42 @@
+"""A path becomes a case with one of its scans read; what cannot serve leaves nothing behind."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ongrowth.read import read_scan
+from ongrowth.scan import Scan
+from ongrowth_napari.session import Session, new_case_file, open_session, scan_id_in
+
+Opened = tuple[Session, Scan]
+
+
+def open_case(path: Path, scan_id: str = "") -> Opened:
+    """Return a case file and one of its scans, by default the latest.
+
+    Raises
+    ------
+    Refused
+        If the case file or its scan cannot serve.
+    OSError
+        If the case file cannot be read.
+    """
+    session = open_session(path, scan_id)
+    return session, read_scan(session.scan.path)
+
+
+def open_ct(path: Path, weeks: float | None = None, site: str = "") -> Opened:
+    """Return a CT under the case file beside it, which is written if there is none.
+
+    Read first: for a CT that cannot serve no case file is written.
+
+    Raises
+    ------
+    Refused
+        If the CT cannot serve, or the case file that stands there already.
+    OSError
+        If the folder of the CT cannot be written to.
+    """
+    scan = read_scan(path)
+    case = new_case_file(path, weeks, site)
+    return open_session(case, scan_id_in(case, path)), scan
