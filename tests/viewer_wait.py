@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 
-def wait_for(desk: Any, is_so: Callable[[], bool], limit_s: float = 60.0) -> None:
+def wait_for(desk: Any, is_so: Callable[[], bool], limit_s: float = 240.0) -> None:
     """Let the desk work until something is so."""
     end = time.monotonic() + limit_s
     while not is_so():
