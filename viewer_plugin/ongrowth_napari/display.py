@@ -11,6 +11,8 @@ import subprocess
 import sys
 from dataclasses import dataclass
 
+from ongrowth.wording import install_words
+
 _WAIT_S = 120.0
 _NO_GRAPHICS = 3
 
@@ -24,11 +26,6 @@ class Obstacle:
     advice: str
 
 
-_NO_NAPARI = Obstacle(
-    "no-viewer",
-    "The viewer is not installed.",
-    "Install it: python -m pip install 'ongrowth[viewer]'.",
-)
 _NO_DISPLAY = Obstacle(
     "no-display",
     "There is no display to open a window on.",
@@ -44,7 +41,7 @@ _NO_GL = Obstacle(
 def obstacle() -> Obstacle | None:
     """Return what stands in the way of a window; None if nothing does."""
     if any(importlib.util.find_spec(name) is None for name in ("napari", "qtpy")):
-        return _NO_NAPARI
+        return Obstacle("no-viewer", "The viewer is not installed.", f"{install_words('viewer')}.")
     is_linux = sys.platform.startswith("linux")
     if is_linux and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         return _NO_DISPLAY
