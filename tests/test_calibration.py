@@ -18,7 +18,11 @@ SCAN = Acquisition(kernel="Sharp-3", scanner="Harbour One", kvp=120.0, slice_thi
 def calibration(**changes: object) -> Calibration:
     protocol = dataclasses.replace(Protocol.of(SCAN), **changes)  # type: ignore[arg-type]
     return Calibration(
-        Blur(0.7, 2.2, 0.8, 0.9, 0.5, 0.1), np.diag([1e-4, 4e-4, 1e-3, 2e-4, 1e-3]), protocol, 9500.0, 400.0
+        Blur(0.7, 2.2, 0.8, 0.9, 0.5, 0.1, 0.02, 0.03),
+        np.diag([1e-4, 4e-4, 1e-3, 2e-4, 1e-3, 1e-4, 1e-4]),
+        protocol,
+        9500.0,
+        400.0,
     )
 
 

@@ -8,6 +8,7 @@ from ongrowth.edge import Blur, DiscPlaces, Places, RodResponse, Section, slab_s
 BLURS = {
     "smooth": Blur.gaussian(0.9, 1.1),
     "edge-enhancing": Blur(0.8, 2.4, 1.5, 0.9, 0.6),
+    "bent": Blur(0.7, 2.2, 0.4, 0.9, 0.6, 0.2, 0.1, -0.15),
 }
 
 

@@ -66,7 +66,6 @@ def halo_of(
         rng.normal(0.0, max(noise_mm, 1e-12), (100, *SHAPE)),
         rivals_mm if rivals_mm is not None else np.zeros((0, *SHAPE)),
         np.full(0 if rivals_mm is None else len(rivals_mm), 0.25),
-        0.0,
         Measured.of(radius_mm, 0.02, Unit.MM),
         0.0,
     )

@@ -15,7 +15,7 @@ from ongrowth.edge import Blur
 from ongrowth.geometry import frozen
 from ongrowth.scan import Acquisition, refuse
 
-SCHEMA = "ongrowth-calibration/1"
+SCHEMA = "ongrowth-calibration/2"
 _MATERIALS, _SOURCES = ("titanium", "steel", "cobalt-chrome"), ("calibration", "earlier scan")
 _KVP_TOLERANCE = 1.0
 _THICKNESS_TOLERANCE_MM = 0.06  # headers round slice thickness
@@ -73,8 +73,8 @@ class Calibration:
     ----------
     blur : Blur
         Point spread of the protocol.
-    covariance : ndarray, shape (5, 5)
-        Of ln f0, ln p, b, ln slice width and c.
+    covariance : ndarray, shape (7, 7)
+        Of ln f0, ln p, b, ln slice width, c, d1 and d2.
     protocol : Protocol or None
         What it belongs to; None fits every scan.
     metal_hu, metal_u_hu : float
@@ -127,9 +127,9 @@ class Calibration:
         stated = record["protocol"]
         protocol = _protocol(stated) if stated else None
         covariance = np.asarray(record["covariance"], dtype=np.float64)
-        is_whole = covariance.shape == (5, 5) and bool(np.all(np.isfinite(covariance)))
+        is_whole = covariance.shape == (7, 7) and bool(np.all(np.isfinite(covariance)))
         if not is_whole or np.linalg.eigvalsh(covariance).min() <= 0:
-            raise ValueError("covariance is not a positive 5 x 5 matrix")
+            raise ValueError("covariance is not a positive 7 x 7 matrix")
         numbers = {k: _number(record.get(k)) for k in ("metal_hu", "metal_u_hu", "misfit_share")}
         material, source = record.get("material", "titanium"), record.get("source", "calibration")
         is_level = all(not value <= 0.0 for name, value in numbers.items() if name != "misfit_share")
@@ -143,6 +143,7 @@ def _blur(stated: dict[str, Any]) -> Blur:
     blur = Blur(**{name: float(value) for name, value in stated.items()})
     bounds = {"f0_per_mm": (0.05, 20.0), "p": (0.3, 10.0), "b": (-50.0, 50.0), "c": (-50.0, 50.0)}
     bounds |= dict.fromkeys(("box_mm", "second_box_mm"), (0.0, 10.0))
+    bounds |= dict.fromkeys(("d1", "d2"), (-1.0, 1.0))
     if not all(low <= getattr(blur, name) <= high for name, (low, high) in bounds.items()):
         raise ValueError("no scanner blurs like that")
     return blur

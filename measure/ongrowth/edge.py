@@ -28,6 +28,8 @@ _K_MAX = 2.8  # 1/mm; clinical kernels pass nothing there
 _R_STEP_MM = 0.05
 _N_HARMONICS = 6  # cos 0, 2, 4 ... 10 psi: enough for 3 mm slices along the rod
 _N_DIRECTIONS = 64
+_BENDS_AT_PER_MM, _BEND_PER_MM = (0.3, 0.6), 0.15
+_FLAT_PER_MM = 0.1  # bends leave frequency 0 alone
 _HELIX_SPREAD = 4  # angular orders either side of a thread's own that an oblique slice mixes in
 
 
@@ -35,8 +37,9 @@ _HELIX_SPREAD = 4  # angular orders either side of a thread's own that an obliqu
 class Blur:
     """The point spread of a scan.
 
-    In the slice plane ``MTF(f) = exp(-(f/f0)^p) * (1 + c f/f0 + b (f/f0)^2)``; across the slices two
-    convolved boxes (an ideal slice and the reach of the helical interpolation).
+    In the slice plane ``MTF(f) = exp(-(f/f0)^p + d1 h1(f) + d2 h2(f)) * (1 + c f/f0 + b (f/f0)^2)`` with
+    bells ``h1`` about 0.3/mm and ``h2`` about 0.6/mm; across the slices two convolved boxes (an ideal slice
+    and the reach of the helical interpolation).
 
     Parameters
     ----------
@@ -46,6 +49,8 @@ class Blur:
         Widths of the two boxes of the slice profile, mm.
     c : float
         Lift that begins at frequency 0: kernels that have it spread faint tails far from an edge.
+    d1, d2 : float
+        Bends: kernels of other families leave the curve by a few percent.
     """
 
     f0_per_mm: float
@@ -54,6 +59,8 @@ class Blur:
     box_mm: float = 0.6
     second_box_mm: float = 0.5
     c: float = 0.0
+    d1: float = 0.0
+    d2: float = 0.0
 
     @classmethod
     def gaussian(cls, fwhm_mm: float, slice_fwhm_mm: float) -> Blur:
@@ -71,8 +78,11 @@ class Blur:
 
     def in_plane(self, f_per_mm: ArrayLike) -> FloatArray:
         """Transfer function in the slice plane at frequencies in 1/mm."""
-        x = np.abs(np.asarray(f_per_mm, dtype=np.float64)) / self.f0_per_mm
-        return np.exp(-(x**self.p)) * (1.0 + self.c * x + self.b * x**2)
+        f = np.abs(np.asarray(f_per_mm, dtype=np.float64))
+        x = f / self.f0_per_mm
+        bells = [np.exp(-0.5 * ((f - at) / _BEND_PER_MM) ** 2) for at in _BENDS_AT_PER_MM]
+        bend = (self.d1 * bells[0] + self.d2 * bells[1]) * -np.expm1(-((f / _FLAT_PER_MM) ** 2))
+        return np.asarray(np.exp(bend - x**self.p) * (1.0 + self.c * x + self.b * x**2))
 
     def through_plane(self, f_per_mm: ArrayLike) -> FloatArray:
         """Transfer function across the slices at frequencies in 1/mm."""

@@ -54,13 +54,13 @@ Record = dict[str, Any]
 PAGE = Path(__file__).parents[2] / "docs" / "halo.md"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-grid"
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
-# What a source would tell of ln f0, ln p, b, ln slice width and c, as standard deviations.
+# What a source would tell of ln f0, ln p, b, ln slice width, c, d1 and d2, as standard deviations.
 SOURCES = {
-    "nothing beside the image": (math.inf,) * 5,
-    "in-plane curve, from an edge of skin or gas": (0.03, 0.05, 0.1, math.inf, 0.1),
-    "slice profile alone": (math.inf, math.inf, math.inf, 0.03, math.inf),
+    "nothing beside the image": (math.inf,) * 7,
+    "in-plane curve, from an edge of skin or gas": (0.03, 0.05, 0.1, math.inf, 0.1, 0.02, 0.03),
+    "slice profile alone": (math.inf, math.inf, math.inf, 0.03, math.inf, math.inf, math.inf),
     "a rod in water": tuple(TRANSFER_SD),
-    "all of it": (0.01, 0.01, 0.02, 0.01, 0.02),
+    "all of it": (0.01, 0.01, 0.02, 0.01, 0.02, 0.01, 0.01),
 }
 _LEAST_AREA_MM2 = 20.0  # of a side, to be counted
 _CLASSES_MM = ((-1.0, 0.001), (0.001, 0.75), (0.75, 1.5), (1.5, 9.0))

@@ -276,8 +276,7 @@ def _difference(
     parts["other solutions"] = float(
         a.rival_variance(rivals[1] - rivals[0])
         if alike.is_one_fit
-        else alike.other_solutions**2
-        * (a.ambiguity_mm**2 + b.ambiguity_mm**2 + a.rival_variance(rivals[0]) + b.rival_variance(rivals[1]))
+        else alike.other_solutions**2 * (a.rival_variance(rivals[0]) + b.rival_variance(rivals[1]))
     )
     parts["radius"] = 0.0 if alike.is_one_screw else a.radius.u**2 + b.radius.u**2
     m = [np.hypot(d.model_mm, MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
@@ -301,12 +300,7 @@ def _change_map(
         u = np.hypot(first.width_u_mm, second.width_u_mm)
     else:
         change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike) + _radius_step(a, b, alike)
-        other = alike.other_solutions**2 * (
-            a.ambiguity_mm**2
-            + b.ambiguity_mm**2
-            + a.rival_variance(a.rivals_mm)
-            + b.rival_variance(b.rivals_mm)
-        )
+        other = alike.other_solutions**2 * (a.rival_variance(a.rivals_mm) + b.rival_variance(b.rivals_mm))
         own = a.noise_mm.var(axis=0) + b.noise_mm.var(axis=0) + other
         shared = sum(_shared_variance(a, b, a.follow_mm, b.follow_mm, alike).values())
         u = np.sqrt(own + shared + 2.0 * (1.0 - alike.model) * _CELL_MODEL_MM**2)

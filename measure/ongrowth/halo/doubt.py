@@ -37,8 +37,6 @@ class Doubt:
         By how much other solutions of the fit exceed the widths of the cells, mm.
     rival_weight : ndarray, shape (K,)
         How likely each of them is.
-    ambiguity_mm : float
-        Spread over solutions of the first look (SD of a mean width).
     radius : Measured
         Major radius of the screw, mm: an error of it is an error of every width.
     model_mm : float
@@ -52,7 +50,6 @@ class Doubt:
     noise_mm: FloatArray
     rivals_mm: FloatArray
     rival_weight: FloatArray
-    ambiguity_mm: float
     radius: Measured
     model_mm: float
 

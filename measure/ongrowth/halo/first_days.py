@@ -25,8 +25,8 @@ from ongrowth.screw import Screw
 
 _NONE_MM = 0.1  # a fresh bed is wider than the screw by about so much at most (SD); project's choice
 _WALK_MM = 0.01  # and evenly so
-# what may differ between two scans of one protocol, as SD of ln f0, ln p, b, ln slice width and c
-_BETWEEN_SD = np.array([0.02, 0.03, 0.05, 0.03, 0.05])
+# what may differ between two scans of one protocol, as SD of ln f0, ln p, b, ln slice width, c, d1 and d2
+_BETWEEN_SD = np.array([0.02, 0.03, 0.05, 0.03, 0.05, 0.01, 0.02])
 
 
 def calibrate_on_first_days(fitted: Fitted, scan: Scan, screw: Screw, frame: ScrewFrame) -> Calibration:

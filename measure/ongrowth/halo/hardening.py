@@ -1,4 +1,4 @@
-"""What beam hardening in a rod does to the image round it, as two shapes with free amplitudes.
+"""What beam hardening in a rod does to the image round it, as shapes with free amplitudes.
 
 Hardening makes the measured line integral a curved function of the metal's chord. Its quadratic and
 cubic parts, filtered and back-projected, are streaks whose shape depends only on the ellipse in
@@ -6,6 +6,9 @@ which the slices cut the rod. With the chord ``p(s) = 2 A B / rho^2 sqrt(rho^2 -
 seen from one direction, the derivative of ``p^2`` is linear in s and that of ``p^3`` goes with
 ``s sqrt(rho^2 - s^2)``; both have Hilbert transforms in closed form, and back-projection is a sum
 over directions (Kak and Slaney, Principles of Computerized Tomographic Imaging, chapter 3).
+
+A body is longer to look through one way than across, and hardens the beam more that way. So there is
+the line integral itself and its square once more, weighted by cosine and sine of twice the direction.
 """
 
 from __future__ import annotations
@@ -25,7 +28,7 @@ _SMOOTH_MM = 0.3  # the blur of the scan, roughly: the shapes have corners where
 def hardening_shapes(
     radius_mm: float, cos_tilt: float, c1_mm: FloatArray, c2_mm: FloatArray, reach_mm: float
 ) -> FloatArray:
-    """Return the quadratic and the cubic shape at places of the cross-section, shape (2, N).
+    """Return the quadratic, the cubic and the four directed shapes at places, shape (6, N).
 
     Each is scaled to a root mean square of one between the rod and 2 mm beyond it.
 
@@ -43,27 +46,38 @@ def hardening_shapes(
     flat = max(abs(cos_tilt), _LEAST_COS)
     axis = np.arange(-reach_mm - 0.4, reach_mm + 0.5, _STEP_MM)
     grid_1, grid_2 = np.meshgrid(axis, axis, indexing="ij")
-    square, cube = _streaks(radius_mm, radius_mm / flat, grid_1, grid_2 / flat)
+    streaks = _streaks(radius_mm, radius_mm / flat, grid_1, grid_2 / flat)
     ring = np.abs(np.hypot(grid_1, grid_2) - radius_mm - 1.0) < 1.0
     places = np.stack([c1_mm, c2_mm]) / _STEP_MM + (axis.size - 1) / 2.0
     out = []
-    for shape in (square, cube):
+    for shape in streaks:
         smooth = ndimage.gaussian_filter(shape, _SMOOTH_MM / _STEP_MM)
         scaled = smooth / np.sqrt(np.mean(smooth[ring] ** 2))
         out.append(ndimage.map_coordinates(scaled, places, order=1, mode="nearest"))
     return np.stack(out)
 
 
-def _streaks(a: float, b: float, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Back-project the filtered squares and cubes of an ellipse's chords (half axes a, b)."""
-    square, cube = np.zeros_like(x), np.zeros_like(x)
+def _streaks(a: float, b: float, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Back-project the filtered powers of an ellipse's chords (half axes a, b), shape (6, *x.shape)."""
+    out = np.zeros((6, *x.shape))
     for theta in (np.arange(_N_DIRECTIONS) + 0.5) * (np.pi / _N_DIRECTIONS):
         rho = np.hypot(a * np.cos(theta), b * np.sin(theta))
         s = (x * np.cos(theta) + y * np.sin(theta)) / rho
         chord = 2.0 * a * b / rho  # at the middle
-        square += chord**2 / rho * _hilbert_of_line(s)
-        cube += chord**3 / rho * _hilbert_of_arc(s)
-    return square, cube
+        line, square = chord / rho * _hilbert_of_root(s), chord**2 / rho * _hilbert_of_line(s)
+        cos, sin = np.cos(2.0 * theta), np.sin(2.0 * theta)
+        cube = chord**3 / rho * _hilbert_of_arc(s)
+        for shape, part in zip(
+            out, (square, cube, line * cos, line * sin, square * cos, square * sin), strict=True
+        ):
+            shape += part
+    return out
+
+
+def _hilbert_of_root(s: FloatArray) -> FloatArray:
+    """Hilbert transform of the derivative of ``(1 - s^2)^(1/2)`` on [-1, 1], up to the same factor."""
+    outside = np.sqrt(np.maximum(s**2 - 1.0, 1e-2))  # the edge's own singularity is blurred away
+    return np.asarray(np.where(np.abs(s) < 1.0, 1.0, 1.0 - np.abs(s) / outside))
 
 
 def _hilbert_of_line(s: FloatArray) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -17,6 +17,7 @@ from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import (
     FIELDS,
     RADII,
+    FieldPrior,
     Fields,
     Prior,
     Problem,
@@ -30,7 +31,7 @@ from ongrowth.halo.fit import (
 from ongrowth.halo.map import Halo, HaloMap
 from ongrowth.halo.model import LAYER, RIM_HU, blur_of
 from ongrowth.halo.posterior import Posterior, Rivals, posterior_of
-from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, shared_prior
+from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, plain_curve, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
 from ongrowth.halo.summary import Draws, summarise
 from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
@@ -48,12 +49,14 @@ _MOST_DILUTION = 40.0
 _THINNED = 3  # every third voxel does until the end
 _THIN_DILUTION = _DILUTION / _THINNED
 _NOISE_FLOOR_HU = 30.0
+_HELD_WIDTH_SD_MM = 0.03
 _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
-_TEMPER = 12.0  # of costs, when solutions of the first look are weighed against each other
+_SAME_LOOK_MM, _SAME_MEAN_MM = 0.05, 0.1  # solutions that differ by less count once
 _RIVAL_TEMPER = 8.0  # of costs, when the last solution is weighed against its rivals
+_DESCENT_TEMPER = 16.0  # of evidence, when what other starts came to is weighed against the best
 _RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
 _RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
@@ -66,8 +69,7 @@ _DEFAULTS = HaloSettings()
 class Fitted:
     """A solved screw: what was fitted, how residuals counted, the solution and its posterior.
 
-    `rivals` are other solutions of the same fit; `ambiguity_mm` is the spread of the mean width over
-    those of the first look.
+    `rivals` are other solutions of the same fit.
     """
 
     scene: Scene
@@ -76,7 +78,6 @@ class Fitted:
     solution: Solution
     posterior: Posterior
     rivals: Rivals
-    ambiguity_mm: float
 
 
 def measure_halo(
@@ -125,11 +126,10 @@ def measure_halo(
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
     keep(fitted)
-    # an error of the envelope's radius is an error of every width
-    common_mm = float(np.hypot(fitted.ambiguity_mm, np.nan_to_num(screw.major_diameter_mm.u) / 2.0))
+    radius = _radius(screw)
     draws = unroll(
         fitted.scene, fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, frame, defect,
-        settings, ambiguity_mm=common_mm,
+        settings, radius_u_mm=radius.u,
     )  # fmt: skip
     cautions = screw.cautions | _cautions(scene, calibration)
     sided = draws if defect is not None else replace(draws, side=np.zeros_like(draws.side))
@@ -143,8 +143,7 @@ def measure_halo(
         blur_found(fitted.problem, fitted.solution, fitted.posterior, calibration),
         _shares(fitted.posterior.variance_parts(weight)),
         doubt_of(
-            fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, draws, settings,
-            ambiguity_mm=fitted.ambiguity_mm, radius=_radius(screw),
+            fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, draws, settings, radius,
         ),
     )  # fmt: skip
 
@@ -191,24 +190,25 @@ def fit_halo(
         How the halo is read.
     """
     thin = _thinned(scene)
-    coarse, state, pitch_mm, ambiguity_mm = _first_look(thin, base, prior, length_mm, depth_mm, settings)
+    coarse, looks, pitch_mm = _first_look(thin, base, plain_curve(prior), length_mm, depth_mm, settings)
     if not np.isfinite(scene.rod.pitch_mm):
         scene, thin = (replace(s, rod=replace(s.rod, pitch_mm=pitch_mm)) for s in (scene, thin))
     pose = partial(pose_problem, thin, base=base, length_mm=length_mm, settings=settings)
     fields = make_fields(scene, depth_mm, settings)
-    start = _carry_over(coarse, fields, state)
-    dilution = _dilution(scene, blur_of(base, state.shared))
-    smooth = _descend(pose, fields, prior, start, dilution, is_rough=False)
+    dilution = _dilution(scene, blur_of(base, looks[0].shared))
+    starts = [_carry_over(coarse, fields, look) for look in looks]
+    smooth = [_descend(pose, fields, prior, start, dilution, is_rough=False) for start in starts]
+    start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].evidence_cost)
     patchy = make_fields(scene, depth_mm, settings, rough=True)
-    rough = _descend(pose, patchy, prior, start, dilution, is_rough=True)
-    best = min(smooth, rough, key=lambda d: d.evidence_cost)
-    found, rivals = _against_rivals(best)
+    descents = [*smooth, _descend(pose, patchy, prior, start, dilution, is_rough=True)]
+    best = min(descents, key=lambda d: d.evidence_cost)
+    found, rivals = _against_rivals(best, descents)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), dilution)
-    found = solve(problem, found.state, weighting, steps=6, blur_every=3)
+    found = solve(problem, found.state, weighting, steps=12, blur_every=2, least_gain=1e-5)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
-    return Fitted(scene, problem, weighting, found, posterior, rivals, max(ambiguity_mm, best.ambiguity_mm))
+    return Fitted(scene, problem, weighting, found, posterior, rivals)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -219,7 +219,6 @@ class _Descent:
     weighting: Weighting
     solution: Solution
     evidence_cost: float
-    ambiguity_mm: float
 
 
 def _descend(
@@ -232,7 +231,7 @@ def _descend(
     is_rough: bool,
 ) -> _Descent:
     """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
-    problem, thin = pose(fields, prior=prior), dilution / _THINNED
+    problem, thin = pose(fields, prior=plain_curve(prior)), dilution / _THINNED
     weighting = Weighting(_variance(problem, start), thin)
     searched = replace(start, width_mm=_search_widths(problem, start, weighting))
     starts = (searched,) if is_rough else (start, searched)
@@ -243,7 +242,7 @@ def _descend(
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     weighting = Weighting(_variance(problem, found.state), thin)
     found = solve(problem, found.state, weighting, steps=3, blur_every=3)
-    return _Descent(problem, weighting, found, evidence_cost(problem, found, weighting), _ambiguity_mm(tries))
+    return _Descent(problem, weighting, found, evidence_cost(problem, found, weighting))
 
 
 def _dilution(scene: Scene, blur: Blur) -> float:
@@ -262,8 +261,8 @@ def _thinned(scene: Scene) -> Scene:
 
 def _first_look(
     scene: Scene, base: Blur, prior: Prior, length_mm: float, depth_mm: float, settings: HaloSettings
-) -> tuple[Fields, State, float, float]:
-    """Return coarse fields, the best coarse solution over several starts, the pitch and the ambiguity.
+) -> tuple[Fields, list[State], float]:
+    """Return coarse fields, the coarse solutions from several starts, the best first, and the pitch.
 
     An even halo and an edge-enhancing kernel look alike, so a descent from one start may stop at
     the wrong one.
@@ -271,29 +270,46 @@ def _first_look(
     fields = make_fields(scene, depth_mm, settings, coarse=True)
     problem = pose_problem(scene, fields, base, prior, length_mm, settings)
     rough = Weighting(np.full(len(scene.samples.hu), _ROUGH_HU**2), _THIN_DILUTION, huber=np.inf)
-    starts = [
-        solve(problem, _start(problem, w), rough, steps=6, blur_every=2).state for w in _START_WIDTHS_MM
+    looks = []
+    for width_mm in _START_WIDTHS_MM:
+        tried = _without_halo(fields) if width_mm == 0.0 else fields
+        problem = pose_problem(scene, tried, base, prior, length_mm, settings)
+        state = solve(problem, _start(problem, width_mm), rough, steps=6, blur_every=2).state
+        fine = Weighting(_variance(problem, state), _THIN_DILUTION)
+        looks.append(solve(problem, state, fine, steps=6, blur_every=2).state)
+    return fields, [s for n, s in enumerate(looks) if _is_new(s, looks[:n])], find_pitch(problem, looks[0])
+
+
+def _without_halo(fields: Fields) -> Fields:
+    """Return the fields with all widths held at nothing: what the rest would have to be."""
+    n = fields.n_width
+    held = FieldPrior(np.zeros(n), np.eye(n) / _HELD_WIDTH_SD_MM**2)
+    return replace(fields, priors=fields.priors | {"width_mm": held})
+
+
+def _is_new(state: State, others: Sequence[State]) -> bool:
+    return all(np.abs(state.width_mm - other.width_mm).max() > _SAME_LOOK_MM for other in others)
+
+
+def _against_rivals(descent: _Descent, others: Sequence[_Descent]) -> tuple[Solution, Rivals]:
+    """Return the best of a solution and its rivals, and how the rivals weigh."""
+    problem, tries = descent.problem, _asked_again(descent)
+    best, gained = tries[0], descent.solution.cost - tries[0].cost
+    behind = [((t.cost - best.cost) / _RIVAL_TEMPER, t.state.width_mm) for t in tries]
+    behind += [
+        ((o.evidence_cost - descent.evidence_cost + gained) / _DESCENT_TEMPER, o.solution.state.width_mm)
+        for o in others
     ]
-    fine = Weighting(_variance(problem, starts[0]), _THIN_DILUTION)
-    tries = [solve(problem, s, fine, steps=6, blur_every=2) for s in starts]
-    best = min(tries, key=lambda t: t.cost).state
-    return fields, best, find_pitch(problem, best), _ambiguity_mm(tries)
+    kept, chances = [best.state.width_mm], [1.0]
+    for cost, widths in behind:
+        if all(_mean_apart_mm(problem, widths, other) > _SAME_MEAN_MM for other in kept):
+            kept.append(widths)
+            chances.append(float(np.exp(-0.5 * cost)))
+    return best, Rivals.of(kept[0], kept[1:], chances[1:])
 
 
-def _ambiguity_mm(tries: list[Solution]) -> float:
-    """Return the spread of the mean width over solutions, weighted by how well they fit.
-
-    Costs are tempered: what the model leaves out differs from one solution to the next.
-    """
-    costs = np.array([t.cost for t in tries])
-    widths = np.array([t.state.width_mm.mean() for t in tries])
-    weights = np.exp(-(costs - costs.min()) / (2.0 * _TEMPER))
-    weights /= weights.sum()
-    return float(np.sqrt(weights @ (widths - weights @ widths) ** 2))
-
-
-def _against_rivals(descent: _Descent) -> tuple[Solution, Rivals]:
-    """Return the best of a solution and its rivals, and how the rivals weigh.
+def _asked_again(descent: _Descent) -> list[Solution]:
+    """Return a solution gone down further, and its rivals, the best first.
 
     A thin even halo looks like a little more blur, or darker hardening; so each side, and both together,
     are asked again whether there is no halo, and each whether it has a wider one.
@@ -301,16 +317,17 @@ def _against_rivals(descent: _Descent) -> tuple[Solution, Rivals]:
     problem, found = descent.problem, descent.solution
     widths, first = found.state.width_mm, problem.fields.width[0].size
     head, tip = np.arange(widths.size) < first, np.arange(widths.size) >= first
-    starts = [widths + _RIVAL_WIDER_MM * side for side in (head, tip)]
+    starts = [widths, *(widths + _RIVAL_WIDER_MM * side for side in (head, tip))]
     lucent = [side for side in (head, tip) if widths[side].mean() > _RIVAL_FROM_MM]
     starts += [widths * ~side for side in (*lucent, *([head | tip] if len(lucent) == 2 else []))]
-    tries = [found]
-    for start in starts:
-        state = replace(found.state, width_mm=start)
-        tries.append(solve(problem, state, descent.weighting, steps=4, blur_every=2))
-    best = min(tries, key=lambda t: t.cost)
-    weights = np.exp(-np.array([t.cost - best.cost for t in tries]) / (2.0 * _RIVAL_TEMPER))
-    return best, Rivals.of([t.state.width_mm - best.state.width_mm for t in tries], weights)
+    states = [replace(found.state, width_mm=start) for start in starts]
+    tries = [solve(problem, state, descent.weighting, steps=4, blur_every=2) for state in states]
+    return sorted(tries, key=lambda t: t.cost)
+
+
+def _mean_apart_mm(problem: Problem, first: FloatArray, second: FloatArray) -> float:
+    """Return by how much the mean width of either side differs between two solutions, mm."""
+    return max(abs(float(half.mean())) for half in np.split(first - second, [problem.fields.width[0].size]))
 
 
 def find_pitch(problem: Problem, state: State) -> float:
@@ -381,7 +398,8 @@ def _search_widths(problem: Problem, state: State, weighting: Weighting) -> Floa
     trials = [replace(state, width_mm=np.full_like(state.width_mm, w)) for w in _TRIED_WIDTHS_MM]
     costs = np.array([problem.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
     is_told = np.ptp(costs, axis=0) > _TELLING
-    return np.where(is_told, _TRIED_WIDTHS_MM[costs.argmin(axis=0)], state.width_mm)
+    least = (costs <= costs.min(axis=0) + _TELLING).argmax(axis=0)  # the last digit of a sum does not choose
+    return np.where(is_told, _TRIED_WIDTHS_MM[least], state.width_mm)
 
 
 def _free_layers(prior: Prior) -> Prior:

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import copy
 import functools
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,7 @@ RIM_FROM_MM = 0.3  # a halo thinner than this has no rim of its own
 PAST_REACH_MM = 1.0  # edges farther out do not show
 VALLEY_MM = 0.1  # halo width at which the thread valleys are taken to be emptied of bone
 _DISC_STEP_MM = 0.08
+_STEPS = (0.01, 0.01, 0.02, 0.01, 0.02, 0.02, 0.02)  # of the blur unknowns, for their slopes
 _MORE_MM = 0.5  # of the tables, so that every place lies between two radii
 _METAL_TOLERANCE = 2e-4  # 2 HU of metal
 _TISSUE_TOLERANCE = 1e-3  # 1 HU of dense bone
@@ -77,9 +79,9 @@ class Shared:
     """Unknowns of the whole screw, in the order of the parameter vector.
 
     Axis offsets at the two ends (mm), metal level (HU), metal share of thread ramp and crest,
-    blur (natural logarithms of f0, p and slice width; overshoot b, lift c), layer levels of the two sides
-    (HU), ripple amplitudes (HU per unit response), hardening amplitudes, rims of the two sides (HU above
-    the bone, and mm).
+    blur (natural logarithms of f0, p and slice width; overshoot b, lift c, bends d1 and d2), layer levels
+    of the two sides (HU), ripple amplitudes (HU per unit response), hardening and streak amplitudes (HU),
+    rims of the two sides (HU above the bone, and mm).
     """
 
     x0_mm: float = 0.0
@@ -94,12 +96,18 @@ class Shared:
     overshoot: float = 0.0
     log_slice: float = 0.0
     lift: float = 0.0
+    first_bend: float = 0.0
+    second_bend: float = 0.0
     head_layer_hu: float = 70.0
     tip_layer_hu: float = 70.0
     ripple_cos: float = 0.0
     ripple_sin: float = 0.0
     hardening_2: float = 0.0
     hardening_3: float = 0.0
+    streak_cos_1: float = 0.0
+    streak_sin_1: float = 0.0
+    streak_cos_2: float = 0.0
+    streak_sin_2: float = 0.0
     head_rim_hu: float = 0.0
     tip_rim_hu: float = 0.0
     head_rim_mm: float = 0.5
@@ -119,12 +127,14 @@ SHARED_NAMES = Shared.__slots__
 N_SHARED = len(SHARED_NAMES)
 CENTRE = slice(0, 4)
 METAL, RAMP, CREST = 4, 5, 6
-BLUR = slice(7, 12)
-LAYER = slice(12, 14)
-RIPPLE = slice(14, 16)
-HARDENING = slice(16, 18)
-RIM_HU = slice(18, 20)
-RIM_MM = slice(20, 22)
+BLUR = slice(7, 14)
+LIFT = 11
+BENDS = slice(12, 14)
+LAYER = slice(14, 16)
+RIPPLE = slice(16, 18)
+HARDENING = slice(18, 24)
+RIM_HU = slice(24, 26)
+RIM_MM = slice(26, 28)
 
 
 def blur_of(base: Blur, shared: Shared) -> Blur:
@@ -136,6 +146,8 @@ def blur_of(base: Blur, shared: Shared) -> Blur:
         base.box_mm * float(np.exp(shared.log_slice)),
         base.second_box_mm * float(np.exp(shared.log_slice)),
         shared.lift,
+        shared.first_bend,
+        shared.second_bend,
     )
 
 
@@ -301,7 +313,7 @@ class HaloModel:
         Blur the shared logarithms are relative to.
     section : Section
         How the screw lies in the slices; ``e1_deg`` its direction in the frame, degrees.
-    hardening : ndarray, shape (2, N)
+    hardening : ndarray, shape (6, N)
         Beam-hardening shapes at the voxels.
     """
 
@@ -356,18 +368,18 @@ class HaloModel:
         by_shared[:, RIPPLE] = seen.ripple
         return Linearised(seen.image, self._field_slopes(seen), by_shared)
 
-    def blur_slopes(self, seen: Rendered) -> FloatArray:
-        """Return the slopes of the image by the blur unknowns, shape (N, 5).
+    def blur_slopes(self, seen: Rendered, chosen: Iterable[int] = range(len(_STEPS))) -> FloatArray:
+        """Return the slopes of the image by the blur unknowns, shape (N, 7); those not chosen are 0.
 
         The thread's ripple is left out: it would tie the slice profile to the thread's exact form.
         """
         here = self._compose(seen.shared, seen.where, seen.shapes)
-        out = np.empty((BLUR.stop - BLUR.start, len(here)))
-        for n, step in enumerate((0.01, 0.01, 0.02, 0.01, 0.02)):
+        out = np.zeros((len(_STEPS), len(here)))
+        for n in chosen:
             moved = seen.shared.vector()
-            moved[BLUR.start + n] += step
+            moved[BLUR.start + n] += _STEPS[n]
             there = Shared.from_vector(moved)
-            out[n] = (self._compose(there, seen.where, self._shapes(there, seen.where)) - here) / step
+            out[n] = (self._compose(there, seen.where, self._shapes(there, seen.where)) - here) / _STEPS[n]
         return out.T
 
     def _where(self, shared: Shared, local: Local) -> _Where:
@@ -413,8 +425,7 @@ class HaloModel:
             + local.rise_hu * (shapes.whole - shapes.inner)
             + (local.soft_hu - local.bone_hu) * (1.0 - shapes.whole)
             + self._by_side(shared, RIM_HU) * _rim_share(local) * (shapes.rimmed - shapes.disc)
-            + shared.hardening_2 * self._hardening[0]
-            + shared.hardening_3 * self._hardening[1]
+            + shared.vector()[HARDENING] @ self._hardening
         )
 
     def _field_slopes(self, seen: Rendered) -> tuple[FloatArray, ...]:

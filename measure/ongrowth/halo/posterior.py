@@ -33,8 +33,7 @@ FloatArray = NDArray[np.float64]
 
 # Physics outside the model (aperture averaging, scatter) pulls blur and metal along directions in which
 # the data hardly resist; found on the tuning half.
-_SHARED_FACTOR = 1.6
-_SAME_MM = 0.02  # solutions that differ by less at every node are one
+_SHARED_FACTOR = 1.2
 
 PARTS: dict[str, list[int]] = {
     "blur": list(range(BLUR.start, BLUR.stop)),
@@ -129,19 +128,20 @@ class Rivals:
     weight: FloatArray
 
     @classmethod
-    def of(cls, width_mm: list[FloatArray], likelihood: FloatArray) -> Rivals:
-        """Return those of a list of solutions that differ from the best, which has no difference.
+    def of(cls, best_mm: FloatArray, others_mm: list[FloatArray], likelihood: list[float]) -> Rivals:
+        """Return the rivals of a solution.
 
         Parameters
         ----------
-        width_mm : list of ndarray, each of shape (nodes,)
-            Differences from the best.
-        likelihood : ndarray, shape (K,)
-            The best has 1.
+        best_mm : ndarray, shape (nodes,)
+            Width nodes of the best solution, mm.
+        others_mm : list of ndarray, each of shape (nodes,)
+            Those of the others.
+        likelihood : list of float
+            How likely each of them is; the best has 1.
         """
-        differs = np.array([np.abs(w).max() > _SAME_MM for w in width_mm])
-        chances = likelihood[differs]
-        return cls(np.array(width_mm)[differs], chances / (1.0 + chances.sum()))
+        away = np.array([other - best_mm for other in others_mm]).reshape(-1, best_mm.size)
+        return cls(away, np.array(likelihood) / (1.0 + sum(likelihood)))
 
     @property
     def expected_mm(self) -> FloatArray:

@@ -11,7 +11,7 @@ from scipy import linalg
 from ongrowth.calibration import Calibration
 from ongrowth.edge import Blur
 from ongrowth.halo.fit import Prior
-from ongrowth.halo.model import BLUR, Shared
+from ongrowth.halo.model import BENDS, BLUR, LIFT, Shared
 from ongrowth.halo.samples import Samples
 from ongrowth.scan import Scan
 
@@ -31,6 +31,8 @@ _KERNEL_MEAN = np.array([-0.34, 0.94, 0.39])
 _KERNEL_SD = 1.4 * np.array([0.22, 0.19, 1.0])
 _KERNEL_CORRELATION = 0.6
 _LIFT_SD = 0.8  # project's choice: most kernels leave frequency 0 flat, some do not
+_FIRST_BEND_SD, _SECOND_BEND_SD = 0.1, 0.15  # what kernels of four families leave the curve by
+_HELD_SD = 1e-3
 
 
 MIDDLING = Blur.gaussian(0.8, 1.0)  # the blur that fitted ones are relative to
@@ -76,8 +78,10 @@ def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: f
         x0_mm=0.15, y0_mm=0.15, x1_mm=0.15, y1_mm=0.15,
         metal_hu=metal_u_hu, ramp=0.25, crest=0.12,
         log_f0=1.0, log_p=1.0, overshoot=1.0, log_slice=0.2, lift=_LIFT_SD,
+        first_bend=_FIRST_BEND_SD, second_bend=_SECOND_BEND_SD,
         head_layer_hu=_LAYER_PIN_HU, tip_layer_hu=_LAYER_PIN_HU,
         ripple_cos=0.7, ripple_sin=0.7, hardening_2=120.0, hardening_3=120.0,
+        streak_cos_1=60.0, streak_sin_1=60.0, streak_cos_2=60.0, streak_sin_2=60.0,
         head_rim_hu=_RIM_PIN_HU, tip_rim_hu=_RIM_PIN_HU, head_rim_mm=0.12, tip_rim_mm=0.12,
     ).vector()  # fmt: skip
     precision = np.diag(1.0 / spread**2)
@@ -86,6 +90,18 @@ def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: f
     mean[curve] = _KERNEL_MEAN - base
     precision[curve, curve] = linalg.inv(_kernel_covariance())
     if calibration is not None:
-        mean[BLUR] = 0.0, 0.0, calibration.blur.b, 0.0, calibration.blur.c
+        blur = calibration.blur
+        mean[BLUR] = 0.0, 0.0, blur.b, 0.0, blur.c, blur.d1, blur.d2
         precision[BLUR, BLUR] = linalg.inv(calibration.covariance)
     return Prior(mean, precision)
+
+
+def plain_curve(prior: Prior) -> Prior:
+    """Return a prior that holds lift and bends of the blur's curve where they are expected.
+
+    While widths are looked for they would pass for a halo.
+    """
+    precision = prior.precision.copy()
+    for index in (LIFT, *range(BENDS.start, BENDS.stop)):
+        precision[index, index] += 1.0 / _HELD_SD**2
+    return Prior(prior.mean, precision)

@@ -23,6 +23,7 @@ FloatArray = NDArray[np.float64]
 
 _INTO_CORTEX_MM = 0.6
 _LEAST_VOXELS = 500  # for a fit; a screw has many thousands
+_DENSE_FACE_MM = 1.2  # of bone that turns dense at a defect, its roughness included; project's choice
 _PAST_DEFECT_MM = 4.0  # an oblique defect crosses the far side of the screw that much later
 
 
@@ -109,7 +110,7 @@ def set_scene(
     if defect is not None:
         height = defect.plane.height_mm(frame.world(radius, angle, voxels.depth_mm))
         half = 0.0 if np.isnan(defect.gap_mm) else defect.gap_mm / 2.0
-        in_bone &= np.abs(height) > half + 0.8 * fwhm
+        in_bone &= np.abs(height) > half + _DENSE_FACE_MM + 0.8 * fwhm
         is_tip = height > 0
     keep = in_metal | in_bone
     told = keep & (patch_cautions(settings.left_out, voxels.depth_mm, angle) == 0)

@@ -49,7 +49,7 @@ def unroll(
     defect: DefectPlane | None,
     settings: HaloSettings,
     *,
-    ambiguity_mm: float,
+    radius_u_mm: float,
 ) -> Draws:
     """Return estimate, uncertainty and draws on the cells of the shaft.
 
@@ -63,15 +63,15 @@ def unroll(
         Where the sides part.
     settings : HaloSettings
         How the halo is read.
-    ambiguity_mm : float
-        Spread over solutions of the first look and by the radius, common to both sides.
+    radius_u_mm : float
+        Standard uncertainty of the screw's radius: an error of it is an error of every width.
     """
     depth = np.arange(_CELL_MM / 2.0, scene.to_mm, _CELL_MM)
     angle = np.arange(0.0, 360.0, _CELL_DEG)
     z, a = (g.ravel() for g in np.meshgrid(depth, angle, indexing="ij"))
     rng = np.random.default_rng(settings.seed)
     noise = posterior.draw(settings.draws, rng) * NOISE_FACTOR + rivals.draw(settings.draws, rng)
-    other = rng.standard_normal(settings.draws) * ambiguity_mm
+    other = rng.standard_normal(settings.draws) * radius_u_mm
     expected = solution.state.width_mm + rivals.expected_mm
     sides, bases = {}, {}
     for side in (Side.HEAD, Side.TIP):
@@ -118,8 +118,6 @@ def doubt_of(
     rivals: Rivals,
     draws: Draws,
     settings: HaloSettings,
-    *,
-    ambiguity_mm: float,
     radius: Measured,
 ) -> Doubt:
     """Return what the widths of the cells hang on, for comparison with another scan, screw or side.
@@ -132,8 +130,6 @@ def doubt_of(
         Its cells.
     settings : HaloSettings
         How the halo is read.
-    ambiguity_mm : float
-        Spread over solutions of the first look.
     radius : Measured
         Major radius of the screw, mm.
     """
@@ -150,7 +146,6 @@ def doubt_of(
         np.asarray(noise.T).reshape(-1, *draws.side.shape),
         np.asarray((basis @ rivals.width_mm.T).T).reshape(len(rivals.weight), *draws.side.shape),
         rivals.weight,
-        ambiguity_mm,
         radius,
         _MODEL_SD_MM,
     )
@@ -159,7 +154,8 @@ def doubt_of(
 def _absolute(problem: Problem, shared: Shared) -> FloatArray:
     """Return the shared unknowns with the blur no longer relative to a base."""
     blur, values = blur_of(problem.model.base, shared), shared.vector()
-    values[BLUR] = np.log(blur.f0_per_mm), np.log(blur.p), blur.b, np.log(blur.box_mm), blur.c
+    values[[BLUR.start, BLUR.start + 1]] = np.log(blur.f0_per_mm), np.log(blur.p)
+    values[BLUR.start + 3] = np.log(blur.box_mm)
     return values
 
 

@@ -39,8 +39,8 @@ _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
 # A sharp bone kernel, as f0 (1/mm), p and b: the middle of the tuning half's two.
 _BONE_KERNEL = (0.78, 2.6, 0.6)
 _SHARP_ENOUGH_MM = 0.78  # in-plane width at half height of such a kernel, and a tenth
-_NOTHING_KNOWN = np.full(5, np.inf)  # of ln f0, ln p, b, ln slice width and c, as standard deviations
-_AMBIGUITY_LEFT = 0.4  # of the spread over other solutions, once the blur is known
+_NOTHING_KNOWN = np.full(7, np.inf)  # of ln f0, ln p, b, ln slice width, c, d1 and d2, as standard deviations
+_RIVALS_LEFT = 0.4  # of the spread over other solutions, once the blur is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def variance_parts(halo: Halo, side: str = "whole") -> dict[str, float]:
     parts = {"noise and texture": float((doubt.noise_mm * weight).sum(axis=(1, 2)).var())}
     parts |= {part: v * NOISE_FACTOR**2 for part, v in _shared_parts(doubt, g).items()}
     return parts | {
-        "other solutions": doubt.ambiguity_mm**2 + float(doubt.rival_variance(rivals)),
+        "other solutions": float(doubt.rival_variance(rivals)),
         "radius": float(np.nan_to_num(doubt.radius.u)) ** 2,
         "model": doubt.model_mm**2 + (MODEL_SHARE * max(float(np.nan_to_num(mean)), 0.0)) ** 2,
     }
@@ -150,7 +150,7 @@ def u95_with_blur_known(
         As for `look_ahead`.
     side : str
         "head_side" or "tip_side".
-    blur_sd : ndarray, shape (5,)
+    blur_sd : ndarray, shape (7,)
         How well ln f0, ln p, b, ln slice width and c are told, as standard deviations; infinite: not at all.
     """
     problem, state, weighting = _linearised_at(fitted, frame)
@@ -228,7 +228,8 @@ def _thinner(state: State, slice_mm: float) -> State:
 def _sharper(problem: Problem, state: State) -> State:
     base, blur = problem.model.base, state.shared.vector()[BLUR]
     f0, p, b = _BONE_KERNEL
-    blur[[0, 1, 2, 4]] = np.log(f0 / base.f0_per_mm), np.log(p / base.p), b, 0.0
+    blur[[0, 1, 2]] = np.log(f0 / base.f0_per_mm), np.log(p / base.p), b
+    blur[4:] = 0.0
     return _moved(state, blur)
 
 
@@ -282,7 +283,7 @@ def _prospect(
 ) -> Prospect:
     noise = now["noise and texture"] * there.own / here.own
     shared = sum(v for part, v in now.items() if part not in _NOT_SHARED) * there.shared / here.shared
-    other = now["other solutions"] * (_AMBIGUITY_LEFT**2 if calibrate else 1.0)
+    other = now["other solutions"] * (_RIVALS_LEFT**2 if calibrate else 1.0)
     whole = noise + shared + now["model"] + other + now["radius"] + now["layer level"]
     u_mm = spread_above_zero(width_mm, float(np.sqrt(whole)))
     # where there is no halo, the model's share of the width is none

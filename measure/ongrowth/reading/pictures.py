@@ -118,8 +118,7 @@ def _load(path: Path) -> Arrays:
 
 
 _DOUBT_ARRAYS = (
-    "parts", "shared", "covariance", "follow_mm", "noise_mm", "rivals_mm", "rival_weight", "ambiguity_mm",
-    "model_mm",
+    "parts", "shared", "covariance", "follow_mm", "noise_mm", "rivals_mm", "rival_weight", "model_mm",
 )  # fmt: skip
 
 
@@ -165,7 +164,6 @@ def _doubt(part: Arrays) -> Doubt:
         part["noise_mm"].astype(np.float64),
         part["rivals_mm"],
         part["rival_weight"],
-        float(part["ambiguity_mm"]),
         Measured(value, u, low, high, Unit.MM),
         float(part["model_mm"]),
     )

@@ -277,9 +277,9 @@ def known_calibration(protocol: Protocol) -> Calibration:
         wide = protocol.profile_fwhm_mm
         # a raised cosine has the variance of two convolved boxes of 1 and 0.75 times its width at half height
         blur = _fitted(KERNELS[protocol.kernel].mtf, wide, 0.75 * wide)
-        return Calibration(blur, np.diag([0.02, 0.03, 0.05, 0.03, 0.05]) ** 2)
+        return Calibration(blur, np.diag([0.02, 0.03, 0.05, 0.03, 0.05, 0.02, 0.03]) ** 2)
     blur = _fitted(protocol.mtf, *protocol.slice_boxes_mm())
-    return Calibration(blur, np.diag([0.01, 0.01, 0.02, 0.02, 0.02]) ** 2)
+    return Calibration(blur, np.diag([0.01, 0.01, 0.02, 0.02, 0.02, 0.01, 0.01]) ** 2)
 
 
 def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
@@ -294,15 +294,15 @@ def _fitted(mtf: Curve, box_mm: float, second_box_mm: float) -> Blur:
     profile = special.j0(2.0 * np.pi * np.outer(r, f)) * disc
 
     def blur(x: NDArray[np.float64]) -> Blur:
-        f0, p, b, c = math.exp(x[0]), math.exp(np.clip(x[1], -0.5, 2.0)), float(x[2]), float(x[3])
-        return Blur(f0, p, b, box_mm, second_box_mm, c)
+        f0, p = math.exp(x[0]), math.exp(np.clip(x[1], -0.5, 2.0))
+        return Blur(f0, p, float(x[2]), box_mm, second_box_mm, float(x[3]), float(x[4]), float(x[5]))
 
     def miss(x: NDArray[np.float64]) -> NDArray[np.float64]:
         return blur(x).in_plane(f) - curve
 
     def rod_miss(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(profile @ miss(x))
+        return np.concatenate([profile @ miss(x), 1e-3 * x])  # what the rod cannot tell stays small
 
-    starts = [[math.log(0.6), math.log(2.0), b, 0.0] for b in (0.0, 1.0, 2.5)]
+    starts = [[math.log(0.6), math.log(2.0), b, 0.0, 0.0, 0.0] for b in (0.0, 1.0, 2.5)]
     rods = [optimize.least_squares(rod_miss, optimize.least_squares(miss, start).x) for start in starts]
     return blur(min(rods, key=lambda t: float(t.cost)).x)
