@@ -84,8 +84,8 @@ def test_place_in_the_room_does_not_matter(case: Case, halo: Halo) -> None:
     shift[:3, 3] = 120.0, -340.0, 55.0
     there = measured(moved(case, shift))
     # the same voxels: only rounding differs, but the descent stops where a step moves nodes by 2e-3 mm
-    np.testing.assert_allclose(there.map.width_mm, halo.map.width_mm, atol=4e-3)
-    assert there.head_side.mean_width.value == pytest.approx(halo.head_side.mean_width.value, abs=1e-4)
+    np.testing.assert_allclose(there.map.width_mm, halo.map.width_mm, atol=1e-6)
+    assert there.head_side.mean_width.value == pytest.approx(halo.head_side.mean_width.value, abs=1e-8)
 
 
 def test_turning_patient_and_scanner_together_does_not_matter(case: Case, halo: Halo) -> None:
