@@ -60,10 +60,10 @@ value = 0.8
 windows = "windows.toml"
 """
 CALIBRATION = {
-    "schema": "ongrowth-calibration/1",
+    "schema": "ongrowth-calibration/2",
     "protocol": None,
     "blur": {},  # filled in below, from the class itself
-    "covariance": (0.01 * np.eye(5)).tolist(),
+    "covariance": (0.01 * np.eye(7)).tolist(),
     "metal_hu": 6000.0,
     "metal_u_hu": 300.0,
     "material": "titanium",
