@@ -16,7 +16,18 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from ongrowth.halo.field import NodeGrid
-from ongrowth.halo.model import BLUR, LAYER, LIFT, N_SHARED, RIM_HU, HaloModel, Linearised, Local, Rendered, Shared
+from ongrowth.halo.model import (
+    BLUR,
+    LAYER,
+    LIFT,
+    N_SHARED,
+    RIM_HU,
+    HaloModel,
+    Linearised,
+    Local,
+    Rendered,
+    Shared,
+)
 from ongrowth.halo.system import Corners, Factor, Layout, Normal
 
 FloatArray = NDArray[np.float64]
@@ -225,7 +236,6 @@ class Problem:
     def sliver_cost(self, state: State) -> float:
         """Return the share of the penalty that slivers of spongy bone have."""
         return _SLIVER_WEIGHT * float(self.fields.no_sliver @ _sliver_cost(self._sliver_mm(state)))
-
 
     def normal(self, state: State, at: Linearised, weights: FloatArray, *, one_sided: bool = True) -> Normal:
         """Return the normal equations of data and priors at a state.
