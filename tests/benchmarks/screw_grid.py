@@ -2,13 +2,17 @@
 
     python tests/benchmarks/screw_grid.py [--draws N] [--cache DIR] [--only CLASS] [--write]
 
-`--write` puts the table into docs/screw.md. `--cache` keeps the drawn scans, which take most of the time.
+`--write` puts the table into docs/screw.md after each draw. `--cache` keeps the drawn scans, which take most
+of the time, and what was found in them by this very code: a run that was stopped goes on there.
 """
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
+import functools
+import hashlib
+import json
 import math
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +24,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+import ongrowth.screw
 from ongrowth.geometry import unit
 from ongrowth.scan import Acquisition, Refused, Scan
 from ongrowth.screw import Metalwork, ScrewSpec, find_screws
@@ -266,11 +271,11 @@ CLASSES: tuple[Callable[[int, np.random.Generator], Case], ...] = (
 
 
 def cases(draws: int, only: str = "") -> Iterator[tuple[str, Callable[[], Case]]]:
-    """Yield a key and a maker of each case; every class gets the same number of draws."""
-    for k, make in enumerate(CLASSES):
-        if only and make.__name__ not in only.split(","):
-            continue
-        for n in range(draws):
+    """Yield a key and a maker of each case, one of every class before the next of any."""
+    for n in range(draws):
+        for k, make in enumerate(CLASSES):
+            if only and make.__name__ not in only.split(","):
+                continue
             seed = 1000 * (k + 1) + n
             yield f"{make.__name__}-{n}", lambda make=make, seed=seed: make(seed, np.random.default_rng(seed))
 
@@ -379,6 +384,27 @@ def scan_of(key: str, case: Case, cache: Path | None) -> Scan:
     )
 
 
+def known_rows(key: str, make: Callable[[], Case], cache: Path | None) -> list[dict[str, object]]:
+    """Rows of a case; those this very code has made before are taken from the cache."""
+    if cache is None:
+        case = make()
+        return list(rows_of(key, case, scan_of(key, case, cache)))
+    kept = cache / f"{key}-{measuring_code()}.json"
+    if not kept.exists():
+        case = make()
+        rows = list(rows_of(key, case, scan_of(key, case, cache)))
+        kept.write_text(json.dumps(rows, default=np.generic.item), encoding="utf-8")
+    return list(json.loads(kept.read_text(encoding="utf-8")))
+
+
+@functools.cache
+def measuring_code() -> str:
+    """Digest of what finds screws, and of this script."""
+    folder = Path(ongrowth.screw.__file__).parent
+    files = [*sorted(folder.glob("*.py")), folder.parent / "geometry.py", Path(__file__)]
+    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]
+
+
 def summary(table: pd.DataFrame) -> pd.DataFrame:
     """One line per class: worst of each error, shares that were right."""
     lines = []
@@ -433,15 +459,13 @@ def main() -> None:
         given.cache.mkdir(parents=True, exist_ok=True)
     rows: list[dict[str, object]] = []
     for key, make in cases(given.draws, given.only):
-        case = make()
-        rows += rows_of(key, case, scan_of(key, case, given.cache))
+        rows += known_rows(key, make, given.cache)
+        if given.write:
+            write_page(markdown(summary(pd.DataFrame(rows))))
     table = pd.DataFrame(rows)
     if given.each:
         print(table.round(3).to_string())  # noqa: T201
-    text = markdown(summary(table))
-    print(text)  # noqa: T201
-    if given.write:
-        write_page(text)
+    print(markdown(summary(table)))  # noqa: T201
 
 
 if __name__ == "__main__":

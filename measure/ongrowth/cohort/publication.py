@@ -20,7 +20,7 @@ from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.run import read_run
 from ongrowth.cohort.tables import Tables
 from ongrowth.reading import libraries, write_text
-from ongrowth.wording import fixed_words
+from ongrowth.wording import blur_source_words, fixed_words
 
 PHASES_WEEKS = (-math.inf, 0.0, 3.0, 6.0, 12.0, 26.0, 52.0, math.inf)
 _OUTCOMES = ("as expected", "undecided", "outside", "not measurable")
@@ -163,7 +163,7 @@ def _version(name: str) -> str:
 def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) -> str:
     """Return a paragraph for the methods section, from what the run itself recorded."""
     sources = widths.drop_duplicates(["case", "scan"])["blur_source"].fillna("").value_counts()
-    blur = ", ".join(f"{name or 'not stated'} in {n}" for name, n in sources.items())
+    blur = ", ".join(f"{blur_source_words(str(name)) or 'not stated'} in {n}" for name, n in sources.items())
     words = record["libraries"]
     used = ", ".join(f"{name} {words[name]}" for name in ("numpy", "scipy", "scikit-image", "pydicom"))
     share = widths["value"].notna().mean() if len(widths) else math.nan
@@ -171,14 +171,19 @@ def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) 
         f"CTs were measured with ongrowth {record['version']} ({used}); the manifest had the SHA-256 digest "
         f"{record['manifest_digest'][:16]}. Of {record['n_scans']} CTs of {record['n_patients']} patients, "
         f"{size.n_scans} gave numbers and {size.n_failed} did not, each with its reason; {size.n_missed} "
-        f"visits without a CT were kept as missing. The tables hold {size.n_screws} screws and "
-        f"{size.n_places} sides of screws with a measured mean halo width. Mean halo width is the "
+        f"visits without a CT were kept as missing. The tables hold {_count(size.n_screws, 'screw')} and "
+        f"{_count(size.n_places, 'side')} of screws with a measured mean halo width. Mean halo width is the "
         f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
         f"side of the defect, estimated by a model of blurred layers; it was measurable in {100 * share:.0f} "
-        f"% of sides and CTs. What pinned the blur of the scans: {blur}. Each value carries a 95 % interval; "
-        f"values below the detection limit of their scan enter with their estimate. The measurements are "
-        f"research and decision support, not a diagnosis; images were to be read by a licensed clinician."
+        f"% of sides and CTs. The blur of the scans was known from {blur}. Each value carries a 95 % "
+        f"interval; values below the detection limit of their scan enter with their estimate. The "
+        f"measurements are research and decision support, not a diagnosis; images were to be read by a "
+        f"licensed clinician."
     )
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 def write_table(table: PrintedTable, path: Path) -> None:
