@@ -235,6 +235,8 @@ def runs_table(found: dict[str, Any]) -> list[str]:
 
 def steps_table(found: dict[str, Any], command: str) -> list[str]:
     names = [name for name in found if name.startswith(f"{command} ")]
+    if not names:
+        return [f"`{command}` was not measured in this run.", ""]
     steps = [s for s in STEPS.values() if any(s in found[name]["steps"] for name in names)]
     lines = [f"## Where the time of `{command}` goes", "", "Seconds, and share of the whole.", ""]
     lines += [f"| step | {' | '.join(name.removeprefix(f'{command} ') for name in names)} |"]
