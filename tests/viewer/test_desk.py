@@ -89,10 +89,10 @@ def test_results_at_hand_are_shown_only_if_they_fit(make_desk: Callable[..., Des
     assert desk.is_current
     desk.correct("tip_mm", [1.0, 2.0, 3.0])
     assert desk.save()
-    assert make_desk(results=tmp_path / "out").scene == "patient"  # made without that correction
+    assert make_desk(results=tmp_path / "out").stage.scene == "patient"  # made without that correction
     other = replace(reading, provenance=replace(reading.provenance, input_digest="e" * 64))
     write_reading(other, tmp_path / "other" / "w08")
-    assert make_desk(results=tmp_path / "other").scene == "patient"  # made of another CT
+    assert make_desk(results=tmp_path / "other").stage.scene == "patient"  # made of another CT
 
 
 def test_what_is_measured_again_is_what_the_file_will_say(desk: Desk) -> None:
