@@ -383,6 +383,21 @@ def test_the_ct_before_surgery_places_a_defect_that_is_not_seen(
     assert read(Known(weeks=8.0)).implants[0].defect is None
 
 
+@pytest.mark.parametrize(
+    ("share", "u", "is_told"), [(1.0, 0.08, True), (1.0, 0.2, False), (0.8, 0.02, False)]
+)
+def test_a_section_bridged_all_over_is_told(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch, share: float, u: float, is_told: bool
+) -> None:
+    """A plane that this CT does not show, and bone that fills a thin gap within its usual uncertainty."""
+    before, steps.defect = replace(build.make_defect(), how="pre-op"), NOT_SEEN
+    monkeypatch.setattr(recipe, "carry_defect", lambda *_: before)
+    whole = replace(build.make_bridge(0.3), defect=before, bridged_fraction=build.share(share, u))
+    monkeypatch.setattr(recipe, "measure_bridge", lambda *_, **__: whole)
+    reading = read(Known(weeks=8.0, preop=Path("in/before")))
+    assert ("section-bridged" in {problem.code for problem in reading.scan.problems}) == is_told
+
+
 def test_why_the_ct_before_surgery_places_no_defect_is_told(
     steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -30,16 +30,18 @@ def filled(page: str, tables: dict[str, str]) -> str:
 
 
 def tables_of(records: list[Record], both: list[Record]) -> dict[str, str]:
+    """Return the tables by name; one without rows is left out, so that a page keeps what it has."""
     measured = [r for r in records if "motions" in r]
-    return {
-        "counts": counts(records, measured, both),
-        "errors": markdown(error_rows(measured)),
-        "coverage": markdown(coverage_rows([r for r in measured if not is_broken(r)])),
-        "broken": markdown(broken_rows([r for r in measured if is_broken(r)])),
-        "states": markdown(state_rows(measured)),
-        "beside": markdown(beside_rows(both)),
-        "bone": markdown(bone_rows(measured)),
+    rows = {
+        "errors": error_rows(measured),
+        "coverage": coverage_rows([r for r in measured if not is_broken(r)]),
+        "broken": broken_rows([r for r in measured if is_broken(r)]),
+        "states": state_rows(measured),
+        "beside": beside_rows(both),
+        "bone": bone_rows(measured),
     }
+    tables = {name: markdown(some) for name, some in rows.items() if some}
+    return {"counts": counts(records, measured, both)} | tables
 
 
 def markdown(rows: list[Record]) -> str:
@@ -189,7 +191,9 @@ def held_of(held: list[np.ndarray]) -> Record:
 
 def broken_rows(measured: list[Record]) -> list[Record]:
     """Errors of the pieces of broken screws, each in its fragment."""
-    rows = []
+    rows: list[Record] = []
+    if not measured:
+        return rows
     for name, label in (("screw in head side", "head piece"), ("screw in tip side", "tip piece")):
         found = [m for r in measured for m in r["motions"] if m["name"] == name]
         known = [m for m in found if "error_mm" in m]

@@ -263,11 +263,15 @@ def _elsewhere(screw: Screw) -> Problem:
 
 
 _WHOLE = 0.9
+_SURELY = 0.75  # lowest share of the published category "complete"
 
 
 def _whole_note(screw: Screw, bridge: Bridge | None) -> tuple[Problem, ...]:
     """Say that a plane which was not found in this scan is bridged all over."""
-    if bridge is None or bridge.defect.how == "found" or not bridge.bridged_fraction.low95 > _WHOLE:
+    if bridge is None or bridge.defect.how == "found":
+        return ()
+    share = bridge.bridged_fraction
+    if not (share.value > _WHOLE and share.low95 > _SURELY):
         return ()
     used = "given plane" if bridge.defect.how == "given" else "plane of the CT before surgery"
     text = (
