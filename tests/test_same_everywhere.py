@@ -175,7 +175,8 @@ def test_by_cohort_as_by_hand(plain: Path, reading: Reading, tmp_path: Path) -> 
     from ongrowth.reports.table import reading_rows
 
     job = Job("c01", "w08", plain, (SPEC,), weeks=8.0)
-    assert measure_scan(job, tmp_path / "w08").rows == reading_rows(reading)
+    # as texts: a value that is not known is not even equal to itself
+    assert [*map(repr, measure_scan(job, tmp_path / "w08").rows)] == [*map(repr, reading_rows(reading))]
 
 
 @pytest.mark.slow

@@ -157,12 +157,18 @@ def texts_of(path: Path) -> Iterator[bytes]:
         yield path.read_bytes()
 
 
+def is_in(word: str, whole: bytes) -> bool:
+    """Whether a text holds a word; one of digits alone may stand by chance within a longer number."""
+    apart = rf"(?<!\d){word}(?!\d)" if word.isdigit() else re.escape(word)
+    return re.search(apart.encode(), whole) is not None
+
+
 def leaks(folder: Path, *, except_for: str = "") -> dict[str, list[str]]:
     """Planted words by the file in which they were found, in its name or inside."""
     found: dict[str, list[str]] = {}
     for path in sorted(p for p in folder.rglob("*") if p.is_file() and p.name != except_for):
         whole = b" ".join((str(path.relative_to(folder)).encode(), *texts_of(path))).lower()
-        words = [word for word in WHO if word.encode() in whole]
+        words = [word for word in WHO if is_in(word, whole)]
         words += sorted({token.decode() for token in TOKEN.findall(whole)})
         if words:
             found[str(path.relative_to(folder))] = words

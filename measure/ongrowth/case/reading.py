@@ -20,7 +20,15 @@ from ongrowth.defect import DefectPlane, carry_defect, find_defect, given_defect
 from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
-from ongrowth.halo import Fitted, HaloSettings, Planted, look_ahead, measure_halo, plant
+from ongrowth.halo import (
+    Fitted,
+    HaloSettings,
+    Planted,
+    look_ahead,
+    measure_halo,
+    nominal_slice_mm,
+    plant,
+)
 from ongrowth.read import read_scan
 from ongrowth.reading import (
     CorrectionRecord,
@@ -180,9 +188,7 @@ def _read_implant(
     settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
     fits: list[Fitted] = []
     halo = measure_halo(scan, screw, frame, defect, calibration, settings, keep=fits.append)
-    ahead = look_ahead(
-        fits[0], halo, frame, scan.acquisition.slice_thickness_mm, is_calibrated=calibration is not None
-    )
+    ahead = look_ahead(fits[0], halo, frame, nominal_slice_mm(scan), is_calibrated=calibration is not None)
     tell(f"Measuring what bridges the defect at screw {screw.id}")
     planted: tuple[Planted, ...] = ()
     if known.would_show:

@@ -91,7 +91,13 @@ class Rival:
 
 
 def between_planes(one: Plane, other: Plane) -> tuple[float, float]:
-    """Return the angle between two planes, degrees, and how far the second's point lies off the first, mm."""
+    """Return the angle between two planes, degrees, and how far the second's point lies off the first, mm.
+
+    Parameters
+    ----------
+    one, other : Plane
+        Planes in one frame; which way their normals point does not matter.
+    """
     cosine = min(1.0, abs(float(one.normal @ other.normal)))
     return math.degrees(math.acos(cosine)), abs(float(one.height_mm(other.point_mm)))
 

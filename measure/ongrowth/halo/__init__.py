@@ -6,6 +6,7 @@ from ongrowth.halo.first_days import calibrate_on_first_days
 from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
+from ongrowth.halo.prior import nominal_slice_mm
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
 from ongrowth.halo.whatif import Prospect, look_ahead, u95_with_blur_known, variance_parts
@@ -28,6 +29,7 @@ __all__ = [
     "measure_calibration",
     "measure_change",
     "measure_halo",
+    "nominal_slice_mm",
     "plant",
     "screw_difference",
     "side_difference",
