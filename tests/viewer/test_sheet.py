@@ -348,7 +348,7 @@ def test_each_row_of_the_table_leads_to_its_place(picture: ScrewPicture) -> None
     names = [row.where for row in rows]
     assert len(rows) == 4 + 2 + 16
     assert names[0].startswith("Halo, lamina side")
-    assert rows[0].result.endswith("undecided")  # one-sided at week 8
+    assert rows[0].result.endswith("undecided: uneven")  # one sector wider, at week 8
     sector = next(row for row in rows if row.where == "Lamina side (screw head), caudal")
     assert sector.angle_deg == 180.0
     assert 0.0 < sector.depth_mm < build.DEFECT_DEPTH_MM
