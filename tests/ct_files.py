@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import io
 import random
+import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import SimpleITK as sitk  # noqa: N813 - the name its users know
 from numpy.typing import ArrayLike, NDArray
-from pydicom import uid
+from pydicom import dcmread, uid
 from pydicom.dataset import Dataset, FileMetaDataset
 
 from ongrowth.scan import Refused, Scan
@@ -160,6 +162,22 @@ def write_series(
             edit(ds, k)
         ds.save_as(folder / file_names[k], enforce_file_format=True)
     return folder
+
+
+def pack_losslessly(ds: Dataset, compressor: str) -> None:
+    """Pack the pixels of a slice ("JPEG", "JPEG2000") by GDCM, an encoder that is not ours."""
+    kind = "<u2" if ds.PixelRepresentation == 0 else "<i2"
+    with tempfile.TemporaryDirectory() as folder:
+        writer = sitk.ImageFileWriter()
+        writer.SetImageIO("GDCMImageIO")
+        writer.SetFileName(f"{folder}/x.dcm")
+        writer.SetUseCompression(True)
+        writer.SetCompressor(compressor)
+        writer.Execute(sitk.GetImageFromArray(np.frombuffer(ds.PixelData, kind).reshape(ds.Rows, ds.Columns)))
+        packed = dcmread(f"{folder}/x.dcm")
+    ds.file_meta.TransferSyntaxUID = packed.file_meta.TransferSyntaxUID
+    ds.PixelData = packed.PixelData
+    ds["PixelData"].VR, ds["PixelData"].is_undefined_length = "OB", True
 
 
 def worst_hu(scan: Scan) -> float:

@@ -28,6 +28,7 @@ from ct_files import (
     ct_slice,
     enhanced,
     field_hu,
+    pack_losslessly,
     refused,
     worst_hu,
     write_series,
@@ -146,22 +147,7 @@ def jpeg_ls(ds: Dataset, _: int) -> None:
 
 
 def jpeg2000(ds: Dataset, _: int, compressor: str = "JPEG2000") -> None:
-    import tempfile
-
-    import pydicom
-
-    pixels = np.frombuffer(ds.PixelData, "<u2").reshape(ds.Rows, ds.Columns)
-    with tempfile.TemporaryDirectory() as folder:
-        writer = sitk.ImageFileWriter()
-        writer.SetImageIO("GDCMImageIO")
-        writer.SetFileName(f"{folder}/x.dcm")
-        writer.SetUseCompression(True)
-        writer.SetCompressor(compressor)
-        writer.Execute(sitk.GetImageFromArray(pixels))
-        packed = pydicom.dcmread(f"{folder}/x.dcm")
-    ds.file_meta.TransferSyntaxUID = packed.file_meta.TransferSyntaxUID
-    ds.PixelData = packed.PixelData
-    ds["PixelData"].VR, ds["PixelData"].is_undefined_length = "OB", True
+    pack_losslessly(ds, compressor)
 
 
 def jpeg_lossless(ds: Dataset, k: int) -> None:

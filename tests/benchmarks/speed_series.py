@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import shutil
+import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pydicom
-import SimpleITK as sitk  # noqa: N813 - the name its users know
 from numpy.typing import NDArray
 from scipy import ndimage
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from ct_files import pack_losslessly
 
 from ongrowth.scan import Scan
 from ongrowth_phantoms.catalogue import PHANTOMS, Visit, case_file
@@ -88,21 +91,7 @@ def _place(hu: NDArray[np.int16], block: NDArray[np.int16], shift: tuple[int, in
 
 def _encode_case(raw: Path, out: Path, compressor: str) -> None:
     shutil.copytree(raw, out, ignore=lambda _, names: [name for name in names if name.endswith(".dcm")])
-    with tempfile.TemporaryDirectory() as scratch:
-        for path in sorted(raw.rglob("*.dcm")):
-            _encode(path, out / path.relative_to(raw), compressor, f"{scratch}/one.dcm")
-
-
-def _encode(path: Path, out: Path, compressor: str, scratch: str) -> None:
-    image = pydicom.dcmread(path)
-    writer = sitk.ImageFileWriter()
-    writer.SetImageIO("GDCMImageIO")
-    writer.SetFileName(scratch)
-    writer.SetUseCompression(True)
-    writer.SetCompressor(compressor)
-    writer.Execute(sitk.GetImageFromArray(image.pixel_array))
-    packed = pydicom.dcmread(scratch)
-    image.file_meta.TransferSyntaxUID = packed.file_meta.TransferSyntaxUID
-    image.PixelData = packed.PixelData
-    image["PixelData"].VR, image["PixelData"].is_undefined_length = "OB", True
-    image.save_as(out, enforce_file_format=True)
+    for path in sorted(raw.rglob("*.dcm")):
+        image = pydicom.dcmread(path)
+        pack_losslessly(image, compressor)
+        image.save_as(out / path.relative_to(raw), enforce_file_format=True)

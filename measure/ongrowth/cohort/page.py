@@ -32,6 +32,7 @@ from ongrowth.cohort.run import full_disk_told
 from ongrowth.cohort.tables import Tables
 from ongrowth.estimate import shown
 from ongrowth.reading import write_text
+from ongrowth.reports.template import fill_template
 from ongrowth.scan import Refused
 from ongrowth.tidy import usual_sides
 from ongrowth.trajectory import (
@@ -127,19 +128,13 @@ def section_or_why(title: str, make: Callable[[], Section]) -> Section:
 
 def render(title: str, sections: Sequence[Section]) -> str:
     """Return a page of sections as one self-contained HTML text."""
-    import jinja2
-
-    engine = jinja2.Environment(
-        loader=jinja2.PackageLoader("ongrowth.cohort"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    shown_sections = [_with_markup(section) for section in sections]
-    return engine.get_template("cohort.html").render(
-        title=title, sections=shown_sections, words=fixed_words(), version=ongrowth.__version__
-    )
+    view = {
+        "title": title,
+        "sections": [_with_markup(section) for section in sections],
+        "words": fixed_words(),
+        "version": ongrowth.__version__,
+    }
+    return fill_template("ongrowth.cohort", "cohort.html", view)
 
 
 def _with_markup(section: Section) -> dict[str, Any]:

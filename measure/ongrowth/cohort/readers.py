@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from ongrowth.reading import Cut, ImplantReading, read_reading, write_text
+from ongrowth.reports.template import fill_template
 from ongrowth.scan import refuse
 from ongrowth.tidy import need_columns, numbers, texts
 from ongrowth.wording import fixed_words
@@ -149,23 +150,14 @@ def _csv(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 def _sheets(sheets: Sequence[tuple[Item, ImplantReading]]) -> str:
     """Return the sheets as one page: three cuts each, without any figure of ours."""
-    import jinja2
     from markupsafe import Markup
 
-    engine = jinja2.Environment(
-        loader=jinja2.PackageLoader("ongrowth.cohort"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
     shown = [
         {"code": item.code, "cuts": [Markup(_picture(cut)) for cut in implant.cuts]}
         for item, implant in sheets
     ]
-    return engine.get_template("sheets.html").render(
-        items=shown, categories=BRIDGING_CATEGORIES, words=fixed_words()
-    )
+    view = {"items": shown, "categories": BRIDGING_CATEGORIES, "words": fixed_words()}
+    return fill_template("ongrowth.cohort", "sheets.html", view)
 
 
 def _picture(cut: Cut) -> str:

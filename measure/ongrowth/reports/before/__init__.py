@@ -23,6 +23,7 @@ from ongrowth.reports.figures import (
     paint_faces,
     write_edge_words,
 )
+from ongrowth.reports.template import fill_template
 from ongrowth.wording import fixed_words, say_compact, say_short, with_unit
 
 if TYPE_CHECKING:
@@ -68,16 +69,7 @@ def render_before(reading: Reading, site: str = "") -> str:
     str
         HTML with inline pictures: no script, no network; one sheet of A4.
     """
-    import jinja2
-
-    engine = jinja2.Environment(
-        loader=jinja2.PackageLoader("ongrowth.reports.before"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return engine.get_template("before.html").render(_view(reading, site))
+    return fill_template("ongrowth.reports.before", "before.html", _view(reading, site))
 
 
 def _view(reading: Reading, site: str) -> dict[str, Any]:

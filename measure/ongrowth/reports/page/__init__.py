@@ -40,6 +40,7 @@ from ongrowth.reports.figures import TimePoint
 from ongrowth.reports.page import tables
 from ongrowth.reports.page.by_hand import corrections_told, reader_table
 from ongrowth.reports.page.tables import Table
+from ongrowth.reports.template import fill_template
 from ongrowth.wording import (
     blur_source_words,
     fixed_words,
@@ -95,17 +96,8 @@ def render_page(case: Case, windows: Windows | None = None) -> str:
     str
         HTML with inline pictures: no script, no network.
     """
-    import jinja2
-
     table = shipped_windows() if windows is None else windows
-    engine = jinja2.Environment(
-        loader=jinja2.PackageLoader("ongrowth.reports.page"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return engine.get_template("page.html").render(_view(case, table))
+    return fill_template("ongrowth.reports.page", "page.html", _view(case, table))
 
 
 def _view(case: Case, windows: Windows) -> dict[str, Any]:
