@@ -14,11 +14,14 @@ import numpy as np
 import pytest
 
 import ongrowth.case.compare as compare
+import ongrowth.case.first_days as first_days
 import ongrowth.case.reading as recipe
 import ongrowth.case.scale as scale
+from ongrowth.calibration import Calibration, Protocol
 from ongrowth.case import Known, known_of, run_case, run_reading
 from ongrowth.case.reuse import case_before
 from ongrowth.casefile import CaseFile, parse_case_file
+from ongrowth.edge import Blur
 from ongrowth.findings import shipped_windows
 from ongrowth.frame import Patch
 from ongrowth.geometry import Plane
@@ -54,11 +57,15 @@ class Steps:
             "bridge": [],
             "motion": [],
         }
+        self.asked["calibration"] = []
         self.motion: Any = build.make_motion()
+        self.width_mm = 0.7
 
     def read_scan(self, path: Path, **_: Any) -> Scan:
         if "broken" in str(path):
             raise refuse("empty-folder", "The folder is empty.", "Give the folder of the scan.")
+        if "soft" in str(path):
+            return replace(self.scan, acquisition=replace(self.scan.acquisition, kernel="soft"))
         return self.scan
 
     def find_screws(self, scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
@@ -73,7 +80,8 @@ class Steps:
         keep("fit")
         self.asked["halo"].append(defect)
         self.asked["settings"].append(more[-1])
-        side = build.make_side(0.7)
+        self.asked["calibration"].append(more[0])
+        side = build.make_side(self.width_mm)
         return build.make_halo(side, side)
 
     def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
@@ -341,6 +349,51 @@ def test_what_has_not_changed_is_kept(steps: Steps, tmp_path: Path) -> None:
     assert again.motions == first.motions
     assert again.changes == first.changes
     assert [f.why for f in again.findings] == [f.why for f in first.findings]
+
+
+def lending_case(folder: Path) -> CaseFile:
+    """Three CTs, not in the order of time: of the first days, of week 8, and of week 8 by another kernel."""
+    scans = {"w08": 8.0, "w01": 1.0, "soft": 8.2}
+    for name in scans:
+        (folder / name).mkdir(parents=True)
+        (folder / name / "1.dcm").write_bytes(name.encode())
+    entries = (f'[[scan]]\npath = "{name}"\nweeks_since_surgery = {weeks}' for name, weeks in scans.items())
+    return parse_case_file(case_text(*entries), folder)
+
+
+@pytest.fixture
+def told(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Calibration:
+    """What a CT of the first days is made to tell."""
+    protocol = Protocol.of(scan.acquisition)
+    made = Calibration(Blur(0.7, 2.2, 0.8, 0.9, 0.5), np.eye(7), protocol, source="earlier scan")
+    monkeypatch.setattr(first_days, "calibrate_on_first_days", lambda *_: made)
+    return made
+
+
+def test_a_ct_of_the_first_days_lends_its_blur_to_later_ones_of_its_protocol(
+    steps: Steps, told: Calibration, tmp_path: Path
+) -> None:
+    steps.width_mm = 0.0
+    case_file = lending_case(tmp_path)
+    case = run_case(case_file)
+    # week 8 asks the CT of week 1 (measured once for all); that CT itself and the other kernel have none
+    assert steps.asked["calibration"] == [None, told, None, None]
+    steps.asked["calibration"].clear()
+    run_case(case_file, before=case)
+    assert steps.asked["calibration"] == []
+    (tmp_path / "w01" / "1.dcm").write_bytes(b"other")
+    run_case(case_file, before=case)
+    assert steps.asked["calibration"] == [None, told, None, None]  # what it was lent may have changed
+
+
+def test_a_ct_of_the_first_days_that_shows_a_halo_lends_nothing(
+    steps: Steps, told: Calibration, tmp_path: Path
+) -> None:
+    del told
+    said: list[str] = []
+    run_case(lending_case(tmp_path), said.append)
+    assert steps.asked["calibration"] == [None] * 4
+    assert any("Every screw of this CT has a halo" in text for text in said)
 
 
 def test_a_changed_file_or_setting_is_measured_again(steps: Steps, tmp_path: Path) -> None:

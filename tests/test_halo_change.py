@@ -108,6 +108,17 @@ def test_two_fits_that_took_different_blurs_are_moved_to_one() -> None:
     assert measure_change(before, after, is_one_protocol=False).whole.value == pytest.approx(-0.1)
 
 
+def test_a_blur_told_to_one_of_two_fits_serves_both() -> None:
+    """The later fit was told the blur to 0.02; the earlier took it 0.3 too high and read 0.3 mm low."""
+    before, told = halo_of(0.7, blur=0.3, slope=-1.0), halo_of(1.0, slope=-1.0)
+    assert told.doubt is not None
+    sure = np.diag([0.02, 0.1, 0.1, 35.0, 35.0]) ** 2
+    after = replace(told, doubt=replace(told.doubt, covariance=sure))
+    change, free = (measure_change(before, b, is_one_protocol=True).whole for b in (after, told))
+    assert change.value == pytest.approx(0.0, abs=0.01)
+    assert change.u < free.u
+
+
 def test_where_widths_follow_the_blur_unlike_its_error_remains() -> None:
     alike = measure_change(halo_of(1.0), halo_of(1.0), is_one_protocol=True).whole.u
     unlike = measure_change(halo_of(1.0), halo_of(1.0, slope=2.0), is_one_protocol=True).whole.u

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -183,6 +184,21 @@ def read_calibration(path: Path) -> Calibration:
         ) from error
 
 
+def best_match(calibrations: Iterable[Calibration], acquisition: Acquisition) -> Calibration | None:
+    """Return the calibration whose protocol fits a scan and is stated most fully; None where none fits.
+
+    Parameters
+    ----------
+    calibrations : iterable of Calibration
+        Those there are.
+    acquisition : Acquisition
+        Facts of the scan.
+    """
+    own = Protocol.of(acquisition)
+    fitting = [c for c in calibrations if c.protocol and not c.protocol.differences(own)]
+    return max(fitting, key=lambda c: c.protocol.n_known if c.protocol else 0, default=None)
+
+
 def find_calibration(path: Path | None, acquisition: Acquisition) -> Calibration | None:
     """Return the calibration of a scan's protocol.
 
@@ -205,13 +221,10 @@ def find_calibration(path: Path | None, acquisition: Acquisition) -> Calibration
     """
     if path is None:
         return None
-    own = Protocol.of(acquisition)
     if path.is_dir():
-        found = [read_calibration(file) for file in sorted(path.glob("*.json"))]
-        fitting = [c for c in found if c.protocol and not c.protocol.differences(own)]
-        return max(fitting, key=lambda c: c.protocol.n_known if c.protocol else 0, default=None)
+        return best_match([read_calibration(file) for file in sorted(path.glob("*.json"))], acquisition)
     calibration = read_calibration(path)
-    wrong = calibration.protocol.differences(own) if calibration.protocol else ()
+    wrong = calibration.protocol.differences(Protocol.of(acquisition)) if calibration.protocol else ()
     if wrong:
         facts = ", ".join(word.removesuffix("_mm").replace("_", " ") for word in wrong)
         raise refuse(

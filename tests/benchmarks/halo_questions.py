@@ -4,6 +4,7 @@
     python tests/benchmarks/halo_questions.py ahead --cases 12       is what is predicted reached?
     python tests/benchmarks/halo_questions.py controls --cases 12    two screws of one scan
     python tests/benchmarks/halo_questions.py again --cases 12       one truth scanned again, and grown
+    python tests/benchmarks/halo_questions.py lent --cases 12        the blur lent by a CT of the first days
     python tests/benchmarks/halo_questions.py report [--write]       --write puts the tables into docs/halo.md
 
 All on the full scanner, the blur unknown, the tuning half unless --half says otherwise. A run that was
@@ -23,10 +24,12 @@ from typing import Any
 import click
 import numpy as np
 
+from ongrowth.calibration import Calibration
 from ongrowth.defect import Side
 from ongrowth.halo import (
     Fitted,
     Halo,
+    calibrate_on_first_days,
     look_ahead,
     measure_change,
     measure_halo,
@@ -88,10 +91,16 @@ class Taken:
         return place_of(self.case, ARMS["found, free"], self.phantom).frame
 
 
-def take(case: Case, phantom: Phantom, arm: str = "found, free", cache: Path | None = None) -> Taken:
+def take(
+    case: Case,
+    phantom: Phantom,
+    arm: str = "found, free",
+    cache: Path | None = None,
+    lent: Calibration | None = None,
+) -> Taken:
     """Measure a scan in one arm."""
     placed, fits = place_of(case, ARMS[arm], phantom), list[Fitted]()
-    calibration, _ = calibration_of(case, ARMS[arm].blur, cache)
+    calibration = lent or calibration_of(case, ARMS[arm].blur, cache)[0]
     started = time.process_time()
     halo = measure_halo(
         phantom.scan, placed.screw, placed.frame, placed.defect, calibration, keep=fits.append
@@ -271,6 +280,35 @@ def again(case: Case, work: Path) -> list[Record]:
     return records
 
 
+@question()
+def lent(case: Case, work: Path) -> list[Record]:
+    """A CT of the first days lends its blur: widths with and without it, and the change since then."""
+    cache = work / "scans"
+    bare = replace(
+        case, id=f"{case.id}-d1", repeat=3, shape="none", head_mean_mm=0.0, tip_mean_mm=0.0, rim_mm=0.0
+    )
+    first, placed = (
+        take(bare, phantom_of(bare, cache)),
+        place_of(bare, ARMS["found, free"], phantom_of(bare, cache)),
+    )
+    blur = calibrate_on_first_days(first.fitted, first.phantom.scan, placed.screw, placed.frame)
+    ways = {
+        "free": take(case, phantom_of(case, cache)),
+        "lent": take(case, phantom_of(case, cache), lent=blur),
+    }
+    true = true_sides(ways["free"].phantom.truth)
+    records = []
+    for side, width in true.items():
+        for way, later in ways.items():
+            mean = getattr(later.halo, side).mean_width
+            limit = getattr(later.halo, side).detection_limit.value
+            change = getattr(measure_change(first.halo, later.halo, is_one_protocol=True), side)
+            if mean.is_known and change.is_known:
+                record = {"side": side, "way": way, "limit_mm": limit, "change": _compared(change, width)}
+                records.append(record | _compared(mean, width))
+    return records
+
+
 def _true_on(truth: Truth, halo: Halo) -> np.ndarray:
     """Return the true width at the cells of a halo, mm, shape (D, S)."""
     depth = np.abs(halo.map.depth_mm[:, None] - truth.depth_mm).argmin(axis=1)
@@ -286,6 +324,7 @@ def report(write: bool, work: Path) -> None:
     records = read_records(work / "questions.jsonl")
     tables = {"planted": planted_table(records), "ahead": ahead_table(records)}
     tables["sources"] = sources_table(records)
+    tables["lent"] = lent_table(records)
     tables["differences"] = differences_table(records)
     told = {name: table for name, table in tables.items() if table}
     if write:
@@ -350,26 +389,38 @@ def differences_table(records: Sequence[Record]) -> str:
         "change to another scan of the protocol, as before": [r for r in again if r["kind"] == "as before"],
         "change to another scan of the protocol, grown": [r for r in again if r["kind"] == "grown"],
     }
+    for way, words in _LENT_WORDS.items():
+        since = [r["change"] for r in latest(records, "lent") if r["way"] == way]
+        groups[f"change since a CT of the first days, blur of the later one from {words}"] = since
     rows = [
-        (
-            "difference of side means",
-            "number",
-            "bias",
-            "RMSE",
-            "95 % of errors within",
-            "± 95 % told",
-            "holds",
-        )
+        ("difference of side means", *_ERRORS),
+        *(_errors(*group) for group in groups.items() if group[1]),
     ]
-    for words, some in groups.items():
-        if not some:
-            continue
-        error = np.array([r["error_mm"] for r in some])
-        figures = (error.mean(), math.sqrt(np.mean(error**2)), np.quantile(np.abs(error), 0.95))
-        told = float(np.median([r["u95_mm"] for r in some]))
-        holds = 100.0 * float(np.mean([r["holds"] for r in some]))
-        rows.append((words, str(len(some)), *(f"{f:.2f} mm" for f in (*figures, told)), f"{holds:.0f} %"))
     return _markdown(rows) if len(rows) > 1 else ""
+
+
+def lent_table(records: Sequence[Record]) -> str:
+    """Return the errors of side means with and without the blur of a CT of the first days."""
+    asked = latest(records, "lent")
+    rows = [("blur of the later CT from", *_ERRORS, "detection limit, median")]
+    for way, words in _LENT_WORDS.items():
+        some = [r for r in asked if r["way"] == way]
+        if some:
+            rows.append((*_errors(words, some), f"{np.median([r['limit_mm'] for r in some]):.2f} mm"))
+    return _markdown(rows) if asked else ""
+
+
+_LENT_WORDS = {"free": "itself", "lent": "the CT of the first days"}
+_ERRORS = ("number", "bias", "RMSE", "95 % of errors within", "± 95 % told", "holds")
+
+
+def _errors(words: str, some: Sequence[Record]) -> tuple[str, ...]:
+    """Return a row of a table on errors and what was told of them."""
+    error = np.array([r["error_mm"] for r in some])
+    figures = (error.mean(), math.sqrt(np.mean(error**2)), np.quantile(np.abs(error), 0.95))
+    told = float(np.median([r["u95_mm"] for r in some]))
+    holds = 100.0 * float(np.mean([r["holds"] for r in some]))
+    return (words, str(len(some)), *(f"{f:.2f} mm" for f in (*figures, told)), f"{holds:.0f} %")
 
 
 def _markdown(rows: Sequence[Sequence[str]]) -> str:

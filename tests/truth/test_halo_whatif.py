@@ -42,7 +42,7 @@ def test_the_parts_of_the_variance_make_up_the_uncertainty(measured: Measured) -
             whole = spread_above_zero(mean.value, np.sqrt(sum(variance_parts(halo, side).values())))
             # draws of the one and closed sums of the other; 200 draws know an SD to 5 %
             assert whole == pytest.approx(mean.u, rel=0.2)
-    told = take_limits(phantom.scan, screw, free, is_calibrated=False)
+    told = take_limits(phantom.scan, screw, free)
     assert {limit.part for limit in told} == set(variance_parts(free))
     assert all(limit.words for limit in told)
     assert sum(limit.share_of_variance for limit in told) == pytest.approx(1.0)

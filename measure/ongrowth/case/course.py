@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison
+from ongrowth.case.first_days import UNTIL_WEEKS, FirstDays
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamped, unchanged
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
@@ -71,9 +72,10 @@ def run_case(
 def _take_all(
     case_file: CaseFile, before: Case | None, tell: Tell, keep: Keep, refused: Refusals
 ) -> Iterable[Taken]:
+    lent = first_days_of(case_file, tell)
     for entry in case_file.scan:
         try:
-            taken = _take(entry, known_of(case_file, entry), before, tell)
+            taken = _take(entry, known_of(case_file, entry, lent), before, tell)
         except Refused as error:
             refused.append((entry.name, error.problems))
             continue
@@ -141,7 +143,23 @@ def _with_carried_defects(
     return again, pair.with_changes(reference.reading, again.reading)
 
 
-def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
+def first_days_of(case_file: CaseFile, tell: Tell = silent) -> tuple[FirstDays, ...]:
+    """Return the CTs of a case that were made in the first days, as far as the case file tells when.
+
+    Parameters
+    ----------
+    case_file : CaseFile
+        The case.
+    tell : callable
+        Told in words what is being done.
+    """
+    every = ((entry.path, known_of(case_file, entry, ())) for entry in case_file.scan)
+    return tuple(
+        FirstDays(path, known, tell) for path, known in every if 0.0 <= known.told_weeks <= UNTIL_WEEKS
+    )
+
+
+def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | None = None) -> Known:
     """Return what a case file says of one of its scans.
 
     Parameters
@@ -150,9 +168,11 @@ def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
         The case.
     scan : ScanEntry
         One of its scans.
+    lent : sequence of FirstDays, optional
+        CTs of the first days, to share what they tell; by default those of the case.
     """
     settings = case_file.settings
-    return Known(
+    known = Known(
         screws=tuple(implant.spec() for implant in case_file.implant),
         weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
         surgery_date=case_file.surgery.date,
@@ -168,6 +188,9 @@ def known_of(case_file: CaseFile, scan: ScanEntry) -> Known:
         readers=reader_values(scan),
         preop=next((one.path for one in case_file.scan if one.role == "pre-op" and one is not scan), None),
     )
+    every = first_days_of(case_file) if lent is None else lent
+    earlier = tuple(one for one in every if not known.told_weeks <= one.known.told_weeks)
+    return replace(known, first_days=earlier)
 
 
 def _case(

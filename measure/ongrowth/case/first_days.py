@@ -1,25 +1,54 @@
-"""From a CT of the first days to the blur of its protocol."""
+"""From a CT of the first days to the blur of its protocol, for the later CTs."""
 
 from __future__ import annotations
 
+import functools
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from ongrowth.calibration import Calibration
-from ongrowth.case.reading import Tell, silent
-from ongrowth.defect import find_defect
-from ongrowth.frame import ScrewFrame
-from ongrowth.halo import Fitted, calibrate_on_first_days, measure_halo
-from ongrowth.read import read_scan
-from ongrowth.scan import Problem, Scan, refuse
-from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
+from ongrowth.case.reading import Known, Tell, run_reading, silent
+from ongrowth.halo import Fitted, calibrate_on_first_days
+from ongrowth.reading import ImplantReading
+from ongrowth.scan import Refused, Scan, refuse
+from ongrowth.screw import ScrewSpec
+
+UNTIL_WEEKS = 10.0 / 7.0  # ten days: bone has not drawn back yet; project's choice
+_HALO_MM = 0.2  # twice the play of a fresh bed: more is a halo all the same
+
+
+@dataclass(frozen=True, eq=False)
+class FirstDays:
+    """A CT of a case from the first days: what it lends to the later ones.
+
+    Parameters
+    ----------
+    path : Path
+        Folder, zip or volume file.
+    known : Known
+        What is known beside it.
+    tell : callable
+        Told in words what is being done.
+    """
+
+    path: Path
+    known: Known
+    tell: Tell = silent
+
+    @functools.cached_property
+    def blur(self) -> Calibration | None:
+        """Blur of its protocol, measured once it is asked for; None where it does not show it."""
+        try:
+            return told_blur(self.path, self.known, self.tell)
+        except Refused as error:
+            self.tell(f"It lends no blur: {error.problems[0].text}")
+            return None
 
 
 def run_first_days(path: Path, spec: ScrewSpec, tell: Tell = silent) -> Calibration:
     """Measure the blur of a protocol on a CT of the first days, when no screw has a halo yet.
-
-    Of several screws the one that tells the blur best counts.
 
     Parameters
     ----------
@@ -33,27 +62,52 @@ def run_first_days(path: Path, spec: ScrewSpec, tell: Tell = silent) -> Calibrat
     Raises
     ------
     Refused
-        ``calibration-rod`` where there is no screw, or as `read_scan` and `measure_halo` do.
+        As `told_blur` does.
     """
-    scan = read_scan(path, progress=tell)
-    tell("Finding the metal")
-    metal = find_screws(scan, (spec,))
-    if len(metal.screws) > 1:
-        metal = find_screws(scan, (spec,) * len(metal.screws))
-    if not metal.screws:
+    return told_blur(path, Known(screws=(spec,)), tell)
+
+
+def told_blur(path: Path, known: Known, tell: Tell = silent) -> Calibration:
+    """Return the blur of a CT, it being known that no screw has a halo; of several screws the best counts.
+
+    Parameters
+    ----------
+    path : Path
+        Folder, zip or volume file.
+    known : Known
+        What is known beside the CT.
+    tell : callable
+        Told in words what is being done.
+
+    Raises
+    ------
+    Refused
+        ``calibration-rod`` where there is no screw, ``calibration-halo`` where each has a halo all the
+        same, or as `read_scan` and `measure_halo` do.
+    """
+    told: list[Calibration] = []
+
+    def keep(scan: Scan, implant: ImplantReading, fitted: Fitted) -> None:
+        if not _has_halo(implant):
+            tell(f"Measuring the blur on screw {implant.id}")
+            told.append(calibrate_on_first_days(fitted, scan, implant.screw, implant.frame))
+
+    reading = run_reading(path, known, tell, keep)
+    if not reading.implants:
         raise refuse(
             "calibration-rod",
             "No screw was found on this CT.",
             "Give a CT of the patient from the first days after surgery.",
         )
-    told = [_told_by(scan, screw, metal, tell) for screw in metal.screws]
+    if not told:
+        raise refuse(
+            "calibration-halo",
+            "Every screw of this CT has a halo, so its blur is not told as by a CT of the first days.",
+            "Give a CT of the first days, or calibrate the protocol on a rod in water.",
+        )
     return min(told, key=lambda one: float(np.linalg.slogdet(one.covariance)[1]))
 
 
-def _told_by(scan: Scan, screw: Screw, metal: Metalwork, tell: Tell) -> Calibration:
-    tell(f"Measuring the blur on screw {screw.id}")
-    frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
-    defect = find_defect(scan, screw, frame, metalwork=metal)
-    fits: list[Fitted] = []
-    measure_halo(scan, screw, frame, None if isinstance(defect, Problem) else defect, keep=fits.append)
-    return calibrate_on_first_days(fits[0], scan, screw, frame)
+def _has_halo(implant: ImplantReading) -> bool:
+    sides = implant.halo.head_side, implant.halo.tip_side
+    return any(side.mean_width.low95 > _HALO_MM for side in sides)

@@ -8,11 +8,11 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge
-from ongrowth.calibration import find_calibration
+from ongrowth.calibration import Calibration, best_match, find_calibration
 from ongrowth.casefile import scan_name, week_mismatch, weeks_between
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
@@ -53,6 +53,23 @@ from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
 
 Tell = Callable[[str], None]
+Keep = Callable[[Scan, ImplantReading, Fitted], object]
+
+
+class Lender(Protocol):
+    """Another CT of the case, whose blur serves where no calibration is given."""
+
+    @property
+    def path(self) -> Path:
+        """Where it lies."""
+
+    @property
+    def known(self) -> Known:
+        """What is known beside it."""
+
+    @property
+    def blur(self) -> Calibration | None:
+        """Blur of its protocol; None where it does not show it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +107,9 @@ class Known:
         By hand, in the order they were made; carried into the reading.
     readers : tuple of ReaderValue
         Readers' own values, carried into the reading.
+    first_days : tuple of Lender
+        CTs of the case from the first days: one of the same protocol lends its blur where no
+        calibration is given.
     would_show : bool
         Plant halos in the image and tell how often they would be found (some seconds a screw).
     """
@@ -110,6 +130,14 @@ class Known:
     carried: Mapping[str, DefectPlane] = field(default_factory=dict)
     corrections: tuple[CorrectionRecord, ...] = ()
     readers: tuple[ReaderValue, ...] = ()
+    first_days: tuple[Lender, ...] = ()
+
+    @property
+    def told_weeks(self) -> float:
+        """Weeks since surgery as told beside the scan; NaN: the header must tell."""
+        if not math.isnan(self.weeks):
+            return self.weeks
+        return weeks_between(self.surgery_date, self.scan_date)
 
     def corrected(self, screw: str) -> ScrewCorrection:
         """Return what holds of a screw after all corrections."""
@@ -123,7 +151,11 @@ def silent(_: str) -> None:
     """Tell nobody."""
 
 
-def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> Reading:
+def no_keep(_scan: Scan, _implant: ImplantReading, _fitted: Fitted) -> None:
+    """Keep nothing."""
+
+
+def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, keep: Keep = no_keep) -> Reading:
     """Measure everything on one CT.
 
     Parameters
@@ -134,6 +166,8 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
         What is known beside the scan.
     tell : callable
         Told in words what is being done.
+    keep : callable
+        Given the scan, each screw as measured, and the fit of its halo.
 
     Raises
     ------
@@ -148,7 +182,7 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent) -> 
         tell("Finding the metal")
         metal = _corrected(_find_screws(scan, known.screws), known)
     known, before = _with_planes_before(scan, metal, known, tell)
-    read = [_read_implant(scan, screw, metal, known, tell) for screw in metal.screws]
+    read = [_read_implant(scan, screw, metal, known, tell, keep) for screw in metal.screws]
     implants = with_controls([implant for implant, _ in read])
     told = (*metal.problems, *before, *(problem for _, problems in read for problem in problems))
     tell("Holding the figures against their windows")
@@ -176,14 +210,23 @@ def _corrected(metal: Metalwork, known: Known) -> Metalwork:
     return replace(metal, screws=tuple(screw for screw, _ in made), problems=(*metal.problems, *told))
 
 
+def _calibration(scan: Scan, known: Known) -> Calibration | None:
+    """Return what tells the blur beside the scan: a calibration given, or a CT of the first days."""
+    given = find_calibration(known.calibration, scan.acquisition)
+    if given is not None:
+        return given
+    lent = [one.blur for one in known.first_days]
+    return best_match([blur for blur in lent if blur is not None], scan.acquisition)
+
+
 def _read_implant(
-    scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell
+    scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell, keep: Keep
 ) -> tuple[ImplantReading, tuple[Problem, ...]]:
     """Measure one screw; also what a reader must know about how."""
     frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
     tell(f"Looking for the defect across screw {screw.id}")
     defect, told = _defect(scan, screw, frame, metal, known)
-    calibration = find_calibration(known.calibration, scan.acquisition)
+    calibration = _calibration(scan, known)
     tell(f"Measuring the halo of screw {screw.id}")
     settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
     fits: list[Fitted] = []
@@ -205,12 +248,13 @@ def _read_implant(
         defect=defect,
         bridge=bridge,
         tip_to_cortex_mm=tip_to_cortex(scan, frame),
-        limits=take_limits(scan, screw, halo, is_calibrated=calibration is not None),
+        limits=take_limits(scan, screw, halo),
         predicted=take_predictions(ahead),
         would_show=tuple(WouldShow(p.width_mm, p.shape, p.side, p.found_share) for p in planted),
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )
+    keep(scan, reading, fits[0])
     return reading, (*told, *_whole_note(screw, bridge))
 
 
@@ -338,9 +382,8 @@ def _with_blur(facts: ScanFacts, implants: tuple[ImplantReading, ...]) -> ScanFa
 
 
 def _weeks(known: Known, scan: Scan) -> float:
-    if not math.isnan(known.weeks):
-        return known.weeks
-    return weeks_between(known.surgery_date, known.scan_date or scan.acquisition.date)
+    told = known.told_weeks
+    return weeks_between(known.surgery_date, scan.acquisition.date) if math.isnan(told) else told
 
 
 def scan_id(path: Path, known: Known, scan: Scan) -> str:

@@ -21,7 +21,7 @@ _KEY = "made_from"  # among the settings of a reading's provenance
 def made_from(path: Path, known: Known) -> str:
     """Return the SHA-256 of all that a reading depends on: its files, what is known beside them, the version.
 
-    Calibrations and the CT before surgery count by their content, not by their place. Empty where a file
+    Calibrations and other CTs count by their content, not by their place. Empty where a file
     cannot be read.
     """
     try:
@@ -34,6 +34,7 @@ def made_from(path: Path, known: Known) -> str:
         "calibration": digests[1],
         "preop": digests[2],
         "carried": None,  # it follows from the reference, see `is_carried`
+        "first_days": [made_from(one.path, one.known) for one in known.first_days],
         "version": ongrowth.__version__,
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True, default=_plain).encode()).hexdigest()

@@ -41,7 +41,7 @@ def protocol_differences(earlier: ScanFacts, later: ScanFacts) -> tuple[str, ...
         for name, then, now in sizes
         if then > 0.0 and now > 0.0 and abs(math.log(now / then)) > _ALIKE
     ]
-    if earlier.blur_source != later.blur_source:
+    if earlier.blur_source != later.blur_source and "calibration" in (earlier.blur_source, later.blur_source):
         told.append(f"blur known by {later.blur_source} instead of {earlier.blur_source}")
     return tuple(told)
 

@@ -6,7 +6,9 @@ fit). Where two fits saw the same blur and metal, ``e`` is nearly the same twice
 moved to the blur that suits the two best (their mean, weighted by precision), and of the variance
 remains what ``g`` differs by, and what the two errors do not share:
 
-    |R1 g1|^2 + |R2 g2|^2 - 2 rho (R1 g1) . (R2 g2),   R the root of the covariance
+    |R g1|^2 + |R g2|^2 - 2 rho (R g1) . (R g2),   R the root of 2 (S1^-1 + S2^-1)^-1
+
+with S1 and S2 the covariances of the two fits. So a blur that one of them was told serves both.
 
 Noise and bone texture are always independent. What separates solutions that fit alike is mostly the
 blur, which both were moved to; a part of it remains.
@@ -322,6 +324,15 @@ def _split(covariance: FloatArray, index: list[int]) -> tuple[FloatArray, FloatA
     return np.asarray(covariance[:, index] @ linalg.pinvh(inner)), inner
 
 
+def _moved_to(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Return the covariance of what both fits were moved to: where one was told the blur, the other is too.
+
+    Two fits that know it alike gain nothing by each other, since their errors are nearly the same twice.
+    """
+    mixed = 2.0 * first @ linalg.pinvh(first + second) @ second  # the same, without inverting either
+    return np.asarray(0.5 * (mixed + mixed.T))
+
+
 def _root(covariance: FloatArray) -> FloatArray:
     values, vectors = linalg.eigh(covariance)
     return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
@@ -334,12 +345,11 @@ def _shared_variance(
     left = [a.covariance.copy(), b.covariance.copy()]
     out: dict[str, FloatArray] = {}
     for names, correlation in alike.groups:
-        index = a.index(*names)
-        seen = []
-        for n, g in enumerate((g_a, g_b)):
-            follow, inner = _split(left[n], index)
-            seen.append(g @ follow @ _root(inner))
-            left[n] = left[n] - follow @ inner @ follow.T
+        split = [_split(covariance, a.index(*names)) for covariance in left]
+        own = [inner for _, inner in split]
+        roots = [_root(_moved_to(*own) if names is alike.groups[0][0] else inner) for inner in own]
+        seen = [g @ follow @ root for g, (follow, _), root in zip((g_a, g_b), split, roots, strict=True)]
+        left = [c - follow @ inner @ follow.T for c, (follow, inner) in zip(left, split, strict=True)]
         squares = (seen[0] ** 2 + seen[1] ** 2 - 2.0 * correlation * seen[0] * seen[1]).sum(axis=-1)
         out[_name_of(names)] = np.maximum(squares, 0.0)
     rest = [

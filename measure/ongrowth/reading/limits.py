@@ -26,7 +26,7 @@ _SOFTENING = {
 }
 
 
-def take_limits(scan: Scan, screw: Screw, halo: Halo, *, is_calibrated: bool) -> tuple[Limit, ...]:
+def take_limits(scan: Scan, screw: Screw, halo: Halo) -> tuple[Limit, ...]:
     """Return the parts of the variance of the mean width over the shaft, largest first, each in words.
 
     Empty for a halo read from a file.
@@ -39,14 +39,13 @@ def take_limits(scan: Scan, screw: Screw, halo: Halo, *, is_calibrated: bool) ->
         The screw.
     halo : Halo
         Its halo, with its doubt.
-    is_calibrated : bool
-        Whether the blur was known beforehand.
     """
     parts = variance_parts(halo)
     total = max(sum(parts.values()), 1e-12)
     ordered = sorted(parts.items(), key=lambda part: -part[1])
+    source = halo.blur.source if halo.blur is not None else "free"
     return tuple(
-        Limit(part, variance / total, _WORDS[part](scan, screw, is_calibrated)) for part, variance in ordered
+        Limit(part, variance / total, _WORDS[part](scan, screw, source)) for part, variance in ordered
     )
 
 
@@ -61,11 +60,15 @@ def take_predictions(prospects: tuple[Prospect, ...]) -> tuple[Prediction, ...]:
     return tuple(Prediction(_CHANGES[p.change], p.u95_mm, p.detection_limit_mm) for p in prospects)
 
 
-Words = Callable[[Scan, Screw, bool], str]
+Words = Callable[[Scan, Screw, str], str]
+_LEFT_OPEN = {
+    "calibration": "what the calibration leaves open of the blur",
+    "earlier scan": "what the CT of the first days leaves open of the blur",
+}
 
 
-def _blur_words(scan: Scan, screw: Screw, is_calibrated: bool) -> str:  # noqa: FBT001 - one of a table
-    what = "what the calibration leaves open of the blur" if is_calibrated else "the blur is not calibrated"
+def _blur_words(scan: Scan, screw: Screw, source: str) -> str:
+    what = _LEFT_OPEN.get(source, "the blur is not calibrated")
     thickness = scan.acquisition.slice_thickness_mm
     why = [words for code, words in _SOFTENING.items() if code in {p.code for p in scan.problems}]
     if math.isfinite(thickness) and thickness > _THICK_MM:
@@ -75,8 +78,8 @@ def _blur_words(scan: Scan, screw: Screw, is_calibrated: bool) -> str:  # noqa: 
     return f"{what} ({', '.join(why)})" if why else what
 
 
-def _metal_words(scan: Scan, screw: Screw, is_calibrated: bool) -> str:  # noqa: FBT001
-    del scan, is_calibrated
+def _metal_words(scan: Scan, screw: Screw, source: str) -> str:
+    del scan, source
     why = []
     if screw.spec.material != "titanium":
         why.append(screw.spec.material.replace("-", " "))
@@ -87,7 +90,7 @@ def _metal_words(scan: Scan, screw: Screw, is_calibrated: bool) -> str:  # noqa:
 
 
 def _always(words: str) -> Words:
-    return lambda _scan, _screw, _is_calibrated: words
+    return lambda _scan, _screw, _source: words
 
 
 _WORDS: dict[str, Words] = {
