@@ -79,10 +79,12 @@ def plant(
     tuple of Planted
         For each shape and width, the sides that were measured.
     """
+    sides = [s for s in SIDES if getattr(halo, s).mean_width.is_known and variance_parts(halo, s)]
+    if not sides:
+        return ()
     settings = HaloSettings()
     ways = [thinned(fitted, frame, walk) for walk in (settings.walk_mm, settings.rough_walk_mm)]
     problem = ways[0][0]
-    sides = [s for s in SIDES if getattr(halo, s).mean_width.is_known and variance_parts(halo, s)]
     bare = _with_width(problem, fitted.solution.state, 0.0, "even")
     out = []
     for shape in shapes:
