@@ -244,6 +244,18 @@ def test_before_surgery_no_screw_is_looked_for(steps: Steps) -> None:
     validate(reading_to_dict(case.readings[0]), "ongrowth-reading/1")
 
 
+def test_a_screw_in_a_ct_from_before_surgery_is_told(steps: Steps, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A wrong sign or year must not end in "there is no screw"."""
+    rod = build.make_reading().other_metal[0]
+    screw = replace(rod, kind="screw")
+    monkeypatch.setattr(recipe, "find_metal", lambda _: (rod, screw))
+    reading = read(Known(weeks=-3.0))
+    assert "screw-before-surgery" in {problem.code for problem in reading.scan.problems}
+    assert "yet a screw lies in it" in reading.summary.sentence
+    assert reading.other_metal == (rod,)
+    validate(reading_to_dict(reading), "ongrowth-reading/1")
+
+
 def test_what_a_case_file_says_reaches_the_scan(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text(
         '[[window]]\nsurface="any"\nquantity="mean_width"\nside="any"\nfrom_weeks=0\nto_weeks=9\nhigh=0.1\n'

@@ -49,8 +49,8 @@ from ongrowth.reading import (
     take_profiles,
     with_controls,
 )
-from ongrowth.scan import Level, Problem, Scan
-from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_screws
+from ongrowth.scan import Level, Problem, Refused, Scan
+from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_metal, find_screws
 
 Tell = Callable[[str], None]
 Keep = Callable[[Scan, ImplantReading, Fitted], object]
@@ -177,10 +177,8 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     known = known or Known()
     start = time.perf_counter()
     scan = read_scan(path, progress=tell)
-    metal = Metalwork(())
-    if not _is_before_surgery(known, scan):
-        tell("Finding the metal")
-        metal = _corrected(_find_screws(scan, known.screws), known)
+    tell("Finding the metal")
+    metal = _metal_of(scan, known)
     known, before = _with_planes_before(scan, metal, known, tell)
     read = [_read_implant(scan, screw, metal, known, tell, keep) for screw in metal.screws]
     implants = with_controls([implant for implant, _ in read])
@@ -189,6 +187,26 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     reading = _reading(path, scan, implants, told, known)
     wall_s = round(time.perf_counter() - start, 3)
     return replace(reading, other_metal=metal.other, provenance=replace(reading.provenance, wall_s=wall_s))
+
+
+def _metal_of(scan: Scan, known: Known) -> Metalwork:
+    """Find the screws; before surgery none is measured, and one that lies there all the same is told."""
+    if not _is_before_surgery(known, scan):
+        return _corrected(_find_screws(scan, known.screws), known)
+    try:
+        metal = find_metal(scan)
+    except Refused:  # no metal, as it should be
+        return Metalwork(())
+    other = tuple(piece for piece in metal if piece.kind != "screw")
+    return Metalwork((), other, () if other == metal else (_SCREW_BEFORE_SURGERY,))
+
+
+_SCREW_BEFORE_SURGERY = Problem(
+    "screw-before-surgery",
+    Level.CAUTION,
+    "A screw lies in this CT, though its week or its dates say that it is from before surgery.",
+    "Check the week, the date of surgery and the role of the scan.",
+)
 
 
 def _is_before_surgery(known: Known, scan: Scan) -> bool:

@@ -102,8 +102,8 @@ def _tell_failure(error: BaseException) -> int:
         sys.stderr.close()  # the reader of our output is gone: there is nobody to tell
         return UNEXPECTED
     if isinstance(error, click.ClickException):
-        code = "" if isinstance(error, Misuse | click.exceptions.NoArgsIsHelpError) else "bad-usage: "
-        return _say(f"{code}{error.format_message()}", MISUSE)
+        is_told = isinstance(error, Misuse | click.exceptions.NoArgsIsHelpError)
+        return _say(error.format_message() if is_told else _usage_told(error), MISUSE)
     refused = _refusal_status(error)
     if refused is not None:
         return _say(str(error), refused)
@@ -117,6 +117,14 @@ def _tell_failure(error: BaseException) -> int:
         )
     kind = type(error).__name__
     return _say(f"unexpected: {kind}: {error}. Run again with --debug and report what it prints.", UNEXPECTED)
+
+
+def _usage_told(error: click.ClickException) -> str:
+    """Return what was wrong with a call in our form: code, sentence, what to do."""
+    text = error.format_message().replace("a valid float", "a number").replace("a valid integer", "a number")
+    asked = getattr(error, "ctx", None)
+    hint = f" See {asked.command_path} --help." if asked and "Did you mean" not in text else ""
+    return f"bad-usage: {text}{hint}"
 
 
 def _refusal_status(error: BaseException) -> int | None:

@@ -34,6 +34,9 @@ _MIN_INTERVAL_WEEKS = 8.0  # sooner, bone has hardly changed; common practice, n
 
 NO_SCREW = "No screw was measured on this CT."
 BEFORE_SURGERY = "This CT is from before surgery: there is no screw to measure."
+SCREW_BEFORE_SURGERY = (
+    "By its week or its dates this CT is from before surgery, yet a screw lies in it: nothing was measured."
+)
 
 COMPARED = ("width_growth", "migration", "interfragmentary_motion")  # quantities that need an earlier CT
 
@@ -270,7 +273,7 @@ def answer(
     weeks = scan.weeks_since_surgery
     sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
     if not implants:
-        sentences = [BEFORE_SURGERY if weeks < 0.0 else NO_SCREW]
+        sentences = [_why_no_screw(scan)]
     week = next_scan_week(findings, weeks)
     if not math.isnan(week):
         sentences.append(
@@ -282,6 +285,12 @@ def answer(
     comparison = [*_comparison(findings, n_scans), *_cautions(compared)]
     told = [*unknown, *open_points, *comparison, *_cautions(scan.problems), LYING, CAUSE]
     return Summary(" ".join(sentences), week, tuple(dict.fromkeys(told)), NOT_LOOKED_AT)
+
+
+def _why_no_screw(scan: ScanFacts) -> str:
+    if any(problem.code == "screw-before-surgery" for problem in scan.problems):
+        return SCREW_BEFORE_SURGERY
+    return BEFORE_SURGERY if scan.weeks_since_surgery < 0.0 else NO_SCREW
 
 
 def _comparison(findings: Sequence[Finding], n_scans: int) -> list[str]:

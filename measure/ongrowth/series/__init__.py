@@ -81,7 +81,7 @@ class Examination:
         if self.damaged:
             text = f"None of {len(self.damaged)} DICOM files can be read (first: {self.damaged[0]})."
             return refuse("damaged-files", text, "Export the series again.")
-        text = f"There is no CT image among {self.n_files} files."
+        text = f"No file here is a CT image ({self.n_files} looked at)."
         advice = "Give the folder, zip or volume file (NIfTI, NRRD, MHA) of one scan."
         return Refused(Problem("no-images", Level.REFUSE, text, advice), *self.unopened)
 
