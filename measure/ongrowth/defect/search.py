@@ -25,6 +25,7 @@ _TURNS_DEG = (-28.0, 0.0, 28.0)
 _WIDTHS_MM = (1.0, 2.4, 4.4)
 _STEP_MM = 0.9
 _HALF_SQUARE_MM = 3.0  # about the section of a pars
+_MARGIN_MM = 9.0  # about the box looked through: the square, the shores and the distance of peaks reach out
 _LEAST_DARK_HU = 40.0
 _FROM_MIDDLE_MM = (6.0, 32.0)  # how far from the canal's middle a pars lies, child to grown
 _MOST_MM = 75.0  # a taller CT shows more than one level
@@ -153,11 +154,14 @@ def _none_seen(side: str) -> Problem:
 
 def _peaks(scan: Scan, sign: float, corners: FloatArray) -> list[_Peak]:
     """Return the places with the darkest squares across the course of the pars, the darkest first."""
-    half = float(np.linalg.norm(np.ptp(corners, axis=0))) / 2.0
+    middle, size = corners.mean(axis=0), np.ptp(corners, axis=0)
+    half = float(np.linalg.norm(size)) / 2.0
     grid = np.arange(-half, half + _STEP_MM / 2.0, _STEP_MM)
     found: list[_Peak] = []
     for axes in _ways(sign):
-        block = Block.of(scan, RigidTransform(axes, corners.mean(axis=0)), grid, grid, grid)
+        reach = np.abs(axes).T @ (size / 2.0) + _MARGIN_MM
+        x, y, z = (grid[np.abs(grid) <= r] for r in reach)
+        block = Block.of(scan, RigidTransform(axes, middle), x, y, z)
         for width in _WIDTHS_MM:
             found += _darkest(block, width, corners)
     found.sort(key=lambda peak: -peak.dark_hu)

@@ -86,26 +86,26 @@ def darkness_hu(block: Block, width_mm: float) -> NDArray[np.float32]:
     on both shores and give nothing.
     """
     step = block.z_mm[1] - block.z_mm[0]
+    half = max(1, round(width_mm / step / 2.0))
+    shore = max(1, round(_SHORE_MM / step))
+    n, m = len(block.z_mm), half + shore  # nearer than m to an end there is no shore
+    out = np.zeros(block.hu.shape, dtype=np.float32)
+    if n <= 2 * m:
+        return out
     is_known = ~np.isnan(block.hu)
     capped = np.where(is_known, np.clip(block.hu, SOFT_FLOOR_HU, BONE_CAP_HU), 0.0)
     total = np.cumsum(np.pad(capped, ((0, 0), (0, 0), (1, 0))), axis=2)
-    half = max(1, round(width_mm / step / 2.0))
-    shore = max(1, round(_SHORE_MM / step))
-    middle = _window_mean(total, -half + 1, half) if half > 1 else capped
-    below = _window_mean(total, -half - shore, -half)
-    above = _window_mean(total, half + 1, half + shore + 1)
-    out = np.minimum(below, above) - middle
-    out[..., : half + shore] = 0.0
-    out[..., len(block.z_mm) - half - shore :] = 0.0
-    return np.where(is_known, np.clip(out, -_CONTRAST_CAP_HU, _CONTRAST_CAP_HU), 0.0).astype(np.float32)
 
+    def mean(start: int, stop: int) -> FloatArray:
+        """Mean over samples ``i + start .. i + stop - 1`` of each place i with shores on both sides."""
+        window = total[..., m + stop : n - m + stop] - total[..., m + start : n - m + start]
+        return np.asarray(window / (stop - start))
 
-def _window_mean(total: FloatArray, start: int, stop: int) -> FloatArray:
-    """Mean over samples ``i + start .. i + stop - 1`` of each place i, from padded cumulative sums."""
-    n = total.shape[2] - 1
-    low = np.clip(np.arange(n) + start, 0, n)
-    high = np.clip(np.arange(n) + stop, 0, n)
-    return np.asarray((total[..., high] - total[..., low]) / np.maximum(high - low, 1))
+    middle = mean(-half + 1, half) if half > 1 else capped[..., m : n - m]
+    dark = np.minimum(mean(-m, -half), mean(half + 1, m + 1)) - middle
+    np.clip(dark, -_CONTRAST_CAP_HU, _CONTRAST_CAP_HU, out=dark)
+    np.copyto(out[..., m : n - m], dark, where=is_known[..., m : n - m], casting="same_kind")
+    return out
 
 
 def slant_stack(
