@@ -7,8 +7,8 @@
     python tests/benchmarks/halo_questions.py lent --cases 12        the blur lent by a CT of the first days
     python tests/benchmarks/halo_questions.py report [--write]       --write puts the tables into docs/halo.md
 
-All on the full scanner, the blur unknown, the tuning half unless --half says otherwise. A run that was
-stopped goes on where it stopped; scans are kept in the work folder.
+All on the full scanner, the blur unknown, the half that was seen before unless --half says otherwise. A run
+that was stopped goes on where it stopped; scans are kept in the work folder.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ import numpy as np
 
 from ongrowth.calibration import Calibration
 from ongrowth.defect import Side
+from ongrowth.frame import ScrewFrame
 from ongrowth.halo import (
     Fitted,
     Halo,
@@ -43,13 +44,12 @@ from ongrowth.quantity import Measured
 from ongrowth.scan import Refused
 from ongrowth_phantoms.grid import draw_case, phantom_of
 from ongrowth_phantoms.grid.draw import HALVES, Case
-from ongrowth_phantoms.grid.measure import ARMS, calibration_of, code_version, place_of
+from ongrowth_phantoms.grid.measure import ARMS, Placed, calibration_of, code_version, place_of
 from ongrowth_phantoms.grid.page import fill
-from ongrowth_phantoms.grid.phantom import Phantom, protocol_of, scene_of
+from ongrowth_phantoms.grid.phantom import Phantom, scene_of
 from ongrowth_phantoms.grid.run import append_records, read_records
 from ongrowth_phantoms.implants import HaloField
-from ongrowth_phantoms.scenes import pars_scene
-from ongrowth_phantoms.tomograph import scan_full
+from ongrowth_phantoms.scenes import Scene, pars_scene
 from ongrowth_phantoms.truth import Truth, truth_of
 
 Record = dict[str, Any]
@@ -70,7 +70,7 @@ _CLASSES_MM = ((-1.0, 0.001), (0.001, 0.75), (0.75, 1.5), (1.5, 9.0))
 _CLASS_WORDS = ("0", "to 0.75", "0.75 to 1.5", "over 1.5")
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
-half_option = click.option("--half", type=click.Choice(list(HALVES)), default="tuning", show_default=True)
+half_option = click.option("--half", type=click.Choice(list(HALVES)), default="seen", show_default=True)
 
 Question = Callable[[Case, Path], list[Record]]
 
@@ -79,16 +79,16 @@ Question = Callable[[Case, Path], list[Record]]
 class Taken:
     """A scan as measured with the blur unknown."""
 
-    case: Case
     phantom: Phantom
+    placed: Placed
     halo: Halo
     fitted: Fitted
     seconds: float
 
     @property
-    def frame(self) -> Any:
+    def frame(self) -> ScrewFrame:
         """Frame of the screw, as it was found."""
-        return place_of(self.case, ARMS["found, free"], self.phantom).frame
+        return self.placed.frame
 
 
 def take(
@@ -105,7 +105,7 @@ def take(
     halo = measure_halo(
         phantom.scan, placed.screw, placed.frame, placed.defect, calibration, keep=fits.append
     )
-    return Taken(case, phantom, halo, fits[0], time.process_time() - started)
+    return Taken(phantom, placed, halo, fits[0], time.process_time() - started)
 
 
 @click.group(help=__doc__)
@@ -195,27 +195,32 @@ def _compared(measured: Measured, true: float) -> Record:
     }
 
 
+def changed(case: Case) -> dict[str, tuple[Case, str]]:
+    """Return a case scanned otherwise, and in which arm it is measured, by what is changed."""
+    thin = replace(case, id=f"{case.id}-thin", slice_mm=0.6)
+    kernel = f"{case.kernel.split('-')[0]}-bone"
+    return {
+        "calibrated": (case, "found, calibrated"),
+        "thinner": (thin, "found, free"),
+        "sharper": (replace(case, id=f"{case.id}-sharp", kernel=kernel), "found, free"),
+        "thinner and sharper": (replace(thin, id=f"{case.id}-both", kernel=kernel), "found, free"),
+    }
+
+
 @question()
 def ahead(case: Case, work: Path) -> list[Record]:
     """Scan again thinner, sharper, and with the protocol calibrated: is what was predicted reached?"""
     cache = work / "scans"
     now = take(case, phantom_of(case, cache))
     told = look_ahead(now.fitted, now.halo, now.frame, case.slice_mm, is_calibrated=False)
-    thin = replace(case, id=f"{case.id}-thin", slice_mm=0.6)
-    sharp_kernel = f"{case.kernel.split('-')[0]}-bone"
-    changed = {
-        "calibrated": (case, "found, calibrated"),
-        "thinner": (thin, "found, free"),
-        "sharper": (replace(case, id=f"{case.id}-sharp", kernel=sharp_kernel), "found, free"),
-        "thinner and sharper": (replace(thin, id=f"{case.id}-both", kernel=sharp_kernel), "found, free"),
-    }
     known = [side for side in SIDES if getattr(now.halo, side).mean_width.is_known]
     if not known:
         return []
     side = max(known, key=lambda s: getattr(now.halo, s).mean_width.u)
     was, records = getattr(now.halo, side), []
-    for prospect in (p for p in told if p.change in changed):
-        other, arm = changed[prospect.change]
+    scanned = changed(case)
+    for prospect in (p for p in told if p.change in scanned):
+        other, arm = scanned[prospect.change]
         got = getattr(take(other, phantom_of(other, cache), arm, cache).halo, side)
         if got.mean_width.is_known:
             records.append(
@@ -230,19 +235,24 @@ def ahead(case: Case, work: Path) -> list[Record]:
     return records
 
 
-@question()
-def controls(case: Case, work: Path) -> list[Record]:
-    """Two screws of one scan, in unlike poses: the second's width less the first's on each side."""
+def two_screws(case: Case) -> Scene:
+    """Return the scene of a case with two screws in unlike poses, one of them without a halo."""
     rng = np.random.default_rng([case.seed, 88])
     widths = [(0.0, 0.0), (case.head_mean_mm, case.tip_mean_mm)]
     fields = [HaloField("even", mean_mm=h, tip_mean_mm=t, layer_hu=case.layer_hu) for h, t in widths]
     order = rng.permutation(2)
     pattern = scene_of(case).screws[0]
-    scene = pars_scene(
+    return pars_scene(
         case.seed, n_screws=2, screw=pattern, halo=[fields[k] for k in order], child=case.is_child,
         bone_hu=case.bone_hu, pose_sd_deg=10.0,
     )  # fmt: skip
-    scan = scan_full(scene, protocol_of(case, scene), seed=case.seed % 100_000)
+
+
+@question()
+def controls(case: Case, work: Path) -> list[Record]:
+    """Two screws of one scan, in unlike poses: the second's width less the first's on each side."""
+    scene = two_screws(case)
+    scan = phantom_of(replace(case, id=f"{case.id}-two"), work / "scans", scene).scan
     both = [take(case, Phantom(scan, truth_of(scene, k)), "given, free") for k in range(2)]
     true = [true_sides(one.phantom.truth) for one in both]
     records = []
@@ -253,22 +263,25 @@ def controls(case: Case, work: Path) -> list[Record]:
     return records
 
 
-@question(plan="retest")
-def again(case: Case, work: Path) -> list[Record]:
-    """The same truth in another position and noise, and one whose halo has grown, by one protocol."""
-    cache, rng = work / "scans", np.random.default_rng([case.seed, 99])
+def grown(case: Case) -> Case:
+    """Return a case in another position, its halo wider by 0.2 to 0.8 mm."""
+    rng = np.random.default_rng([case.seed, 99])
     up = float(rng.uniform(0.2, 0.8))
     shape = case.shape if case.shape != "none" else "even"
     is_free = case.shape == "none"
     wider = [round(w + up, 3) if w > 0.0 or is_free else w for w in (case.head_mean_mm, case.tip_mean_mm)]
-    later = {
-        "as before": replace(case, id=f"{case.id}-r1", repeat=1),
-        "grown": replace(
-            case, id=f"{case.id}-g2", repeat=2, shape=shape, head_mean_mm=wider[0], tip_mean_mm=wider[1]
-        ),
-    }
+    return replace(
+        case, id=f"{case.id}-g2", repeat=2, shape=shape, head_mean_mm=wider[0], tip_mean_mm=wider[1]
+    )
+
+
+@question(plan="retest")
+def again(case: Case, work: Path) -> list[Record]:
+    """The same truth in another position and noise, and one whose halo has grown, by one protocol."""
+    cache, number = work / "scans", int(case.id.rsplit("-", 1)[1])
+    later = [("as before", draw_case("retest", case.half, "full", number + k)) for k in (1, 2)]
     before, records = take(case, phantom_of(case, cache)), []
-    for kind, other in later.items():
+    for kind, other in (*later, ("grown", grown(case))):
         after = take(other, phantom_of(other, cache))
         change = measure_change(before.halo, after.halo, is_one_protocol=True)
         true = [_true_on(one.phantom.truth, before.halo) for one in (after, before)]
@@ -280,18 +293,20 @@ def again(case: Case, work: Path) -> list[Record]:
     return records
 
 
+def without_halo(case: Case) -> Case:
+    """Return a case as it was in the first days, in another position."""
+    return replace(
+        case, id=f"{case.id}-d1", repeat=3, shape="none", head_mean_mm=0.0, tip_mean_mm=0.0, rim_mm=0.0
+    )
+
+
 @question()
 def lent(case: Case, work: Path) -> list[Record]:
     """A CT of the first days lends its blur: widths with and without it, and the change since then."""
-    cache = work / "scans"
-    bare = replace(
-        case, id=f"{case.id}-d1", repeat=3, shape="none", head_mean_mm=0.0, tip_mean_mm=0.0, rim_mm=0.0
-    )
-    first, placed = (
-        take(bare, phantom_of(bare, cache)),
-        place_of(bare, ARMS["found, free"], phantom_of(bare, cache)),
-    )
-    blur = calibrate_on_first_days(first.fitted, first.phantom.scan, placed.screw, placed.frame)
+    cache, bare = work / "scans", without_halo(case)
+    first = take(bare, phantom_of(bare, cache))
+    screw, frame = first.placed.screw, first.placed.frame
+    blur = calibrate_on_first_days(first.fitted, first.phantom.scan, screw, frame)
     ways = {
         "free": take(case, phantom_of(case, cache)),
         "lent": take(case, phantom_of(case, cache), lent=blur),

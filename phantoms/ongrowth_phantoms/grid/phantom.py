@@ -171,7 +171,7 @@ def _turn_to(scene: Scene, rng: np.random.Generator, from_normal_deg: float) -> 
     return float(x), float(y), float(z)
 
 
-def phantom_of(case: Case, cache: Path | None = None) -> Phantom:
+def phantom_of(case: Case, cache: Path | None = None, scene: Scene | None = None) -> Phantom:
     """Return scan and truth of a case, from the cache where it holds them.
 
     Parameters
@@ -180,8 +180,10 @@ def phantom_of(case: Case, cache: Path | None = None) -> Phantom:
         Which.
     cache : Path, optional
         Folder of kept scans. A kept scan serves while neither the case nor the drawing code changes.
+    scene : Scene, optional
+        Another scene than the case's own, scanned as the case is; truth is that of its first screw.
     """
-    scene = scene_of(case)
+    scene = scene or scene_of(case)
     protocol = protocol_of(case, scene)
     kept = cache / f"{case.id}-{_digest_of(scene, protocol, case)}.pickle" if cache else None
     if kept and kept.exists():
