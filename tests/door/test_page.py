@@ -316,3 +316,12 @@ def test_the_other_side_and_the_other_screw_stand_as_control(reading: Reading, p
     assert "pedicle side (screw tip) less that of screw right" not in text  # that one is not measurable there
     known = [c for c in reading.implants[1].controls if c.difference.is_known]
     assert [(c.side, c.other_implant) for c in known] == [("head_side", "left")]
+
+
+def test_planted_halos_stand_in_a_table_beside_what_is_found_where_none_is(page: str) -> None:
+    text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
+    assert (
+        "Would it have shown? Share found Planted Lamina side Pedicle side None (false call) 0 % 0 %" in text
+    )
+    assert "Even, 1 mm 88 % 88 %" in text
+    assert "One half, 2 mm 78 % 78 %" in text

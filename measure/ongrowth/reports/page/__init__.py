@@ -182,24 +182,20 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
         pictures=pictures,
         slit=next((picture.anchor for picture in pictures if picture.anchor), ""),
         halo=tables.measured_table(implant.halo, names),
-        beside=_tables_beside(implant),
+        beside=_tables_beside(implant, names),
         outlook=tables.outlook_table(implant),
         limits=" ".join(_remarks(implant, names)),
     )
 
 
-def _tables_beside(implant: ImplantReading) -> tuple[Table, ...]:
-    screw = tables.screw_table(implant)
+def _tables_beside(implant: ImplantReading, names: dict[str, str]) -> tuple[Table, ...]:
     defect = None if implant.bridge is None else tables.defect_table(implant.bridge)
-    return (screw,) if defect is None else (defect, screw)
+    every = (defect, tables.screw_table(implant), tables.would_show_table(implant, names))
+    return tuple(table for table in every if table is not None)
 
 
 def _remarks(implant: ImplantReading, names: dict[str, str]) -> list[str]:
-    told = (
-        tables.would_show_words(implant, names),
-        tables.control_words(implant, names),
-        _limits(implant),
-    )
+    told = (tables.control_words(implant, names), _limits(implant))
     return [sentence for sentence in told if sentence]
 
 

@@ -121,6 +121,29 @@ def would_show_words(implant: ImplantReading, names: dict[str, str]) -> str:
     return f"Halos planted in this image, on the {where}: {'; '.join(told)}." if told else ""
 
 
+def would_show_table(implant: ImplantReading, names: dict[str, str]) -> Table | None:
+    """Return how often planted halos would be found, side by side; None where none was planted."""
+    sides = [side for side in names if any(one.side == side for one in implant.would_show)]
+    shares = {(one.shape, one.width_mm, one.side): one.found_share for one in implant.would_show}
+    planted = dict.fromkeys((one.shape, one.width_mm) for one in implant.would_show)
+    rows = tuple(
+        (_planted_words(*halo), *(_found(shares.get((*halo, side), math.nan)) for side in sides))
+        for halo in sorted(planted, key=lambda halo: (halo[1] > 0.0, halo[0], halo[1]))
+    )
+    head = ("Planted", *(_capital(names[side].partition(" (")[0]) for side in sides))
+    return Table("Would it have shown? Share found", head, rows) if rows else None
+
+
+def _planted_words(shape: str, width_mm: float) -> str:
+    if width_mm == 0.0:
+        return "None (false call)"
+    return f"{'Even' if shape == 'even' else 'One half'}, {width_mm:g} mm"
+
+
+def _found(share: float) -> str:
+    return "-" if math.isnan(share) else with_unit(share, Unit.ONE)
+
+
 def _times(planted: Sequence[WouldShow]) -> str:
     times = [f"{round(100 * one.found_share)}" for one in planted]
     each = times[0] if len(set(times)) == 1 else " and ".join(times)
