@@ -28,6 +28,7 @@ from ongrowth.reading import (
 )
 from ongrowth.reports.figures import expected_bands
 from ongrowth.reports.page import render_page
+from ongrowth.reports.page.tables import outlook_table
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -253,6 +254,15 @@ def test_two_series_of_one_examination_count_once() -> None:
     readings = tuple(replace(one, source=study) for one in case.readings[:2])
     assert case_dose(readings).ctdi_vol_mgy == pytest.approx(5.2)
     assert [total.n_examinations for _, total in dose_over_time(readings)] == [1]
+
+
+def test_only_what_would_help_is_predicted() -> None:
+    implant = build.make_case().readings[-1].implants[0]
+    worse, helps = replace(implant.predicted[0], u95_mm=9.0), implant.predicted[-1]
+    assert outlook_table(replace(implant, predicted=(worse,))) is None
+    table = outlook_table(replace(implant, predicted=(worse, helps)))
+    assert table is not None
+    assert [row[0] for row in table.rows] == ["Now", "All of these together"]
 
 
 def test_a_ct_without_a_screw_still_has_a_page() -> None:

@@ -464,7 +464,7 @@ def draw_time_line(
             *axes.get_legend_handles_labels(),
             frameon=False,
             loc="outside upper center",
-            ncols=3,
+            ncols=2,  # three in a row are wider than the figure
             fontsize=6.0,
             handlelength=1.6,
             columnspacing=0.9,

@@ -151,13 +151,16 @@ def _times(planted: Sequence[WouldShow]) -> str:
 
 
 def outlook_table(implant: ImplantReading) -> Table | None:
-    """Return what would help without new dose: the three best changes; None where nothing is predicted."""
+    """Return what would help without new dose: the three best changes; None where none is predicted to."""
     sides = [s for s in (implant.halo.head_side, implant.halo.tip_side) if s.mean_width.is_known]
-    if not sides or not implant.predicted:
+    if not sides:
         return None
     worse = max(sides, key=lambda side: side.mean_width.u)
-    rows = [("Now", worse.mean_width.u95, worse.detection_limit.value)]
-    best = sorted(implant.predicted, key=lambda p: -p.u95_mm)[-3:]
+    now_mm = worse.mean_width.u95
+    best = sorted((p for p in implant.predicted if p.u95_mm < now_mm), key=lambda p: -p.u95_mm)[-3:]
+    if not best:
+        return None
+    rows = [("Now", now_mm, worse.detection_limit.value)]
     rows += [(_capital(p.change), p.u95_mm, p.detection_limit_mm) for p in best]
     told = tuple((what, *(with_unit(v, Unit.MM) for v in values)) for what, *values in rows)
     return Table("Without new dose, predicted", ("Side mean", "± 95 %", "Detection limit"), told)
