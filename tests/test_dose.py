@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import io
 import math
 from pathlib import Path
@@ -12,9 +11,9 @@ from ct_files import Grid, as_bytes, write_series
 from pydicom import uid
 from pydicom.dataset import Dataset, FileMetaDataset
 
-from ongrowth.dose import K_TABLES, dose_region, effective_dose, read_dose_report, running_total, scan_dose
+from ongrowth.dose import K_TABLES, dose_region, effective_dose, read_dose_report, scan_dose
 from ongrowth.read import read_scan
-from ongrowth.scan import Acquisition, Dose
+from ongrowth.scan import Dose
 
 # ------------------------------------------------------------------ a dose report by the standard
 
@@ -262,39 +261,3 @@ def test_missing_row_is_an_error() -> None:
 )
 def test_region_of_a_body_part(part: str, region: str) -> None:
     assert dose_region(part) == region
-
-
-def scan_facts(study: str, year: int, dlp: float, **more: object) -> Acquisition:
-    return Acquisition(study_uid=study, date=dt.date(year, 5, 1), dose=Dose(5.0, dlp, "x"), **more)  # type: ignore[arg-type]
-
-
-def test_running_total() -> None:
-    """Born 2022: 9 years (row 5) at the first, 10 at the second, whose two series count once."""
-    scans = [
-        scan_facts("a", 2031, 100.0),
-        scan_facts("b", 2032, 60.0),
-        scan_facts("b", 2032, 60.0),
-        scan_facts("c", 2033, math.nan),
-    ]
-    totals = running_total(scans, birth_year=2022)
-    assert [total.dlp_mgy_cm for total in totals] == [100.0, 160.0, 160.0, 160.0]
-    assert [total.effective_msv for total in totals] == pytest.approx([2.0, 2.9, 2.9, 2.9])
-    assert [total.n_examinations for total in totals] == [1, 2, 2, 3]
-    assert [total.is_complete for total in totals] == [True, True, True, False]
-
-
-def test_running_total_takes_the_header_birth_year() -> None:
-    (total,) = running_total([scan_facts("a", 2031, 100.0, birth_year=2029)])
-    assert total.effective_msv == pytest.approx(3.0)
-
-
-def test_scans_without_study_uid_each_count() -> None:
-    totals = running_total([scan_facts("", 2031, 10.0), scan_facts("", 2032, 10.0)])
-    assert totals[-1].dlp_mgy_cm == 20.0
-
-
-def test_running_total_falls_back_to_a_region_of_the_table() -> None:
-    (total,) = running_total(
-        [scan_facts("a", 2031, 100.0, body_part="CHEST", birth_year=1990)], table="ICRP 103"
-    )
-    assert total.effective_msv == pytest.approx(1.79)

@@ -15,7 +15,7 @@ from typing import IO, Any
 import pydicom
 from pydicom.dataset import Dataset
 
-from ongrowth.scan import Acquisition, Dose
+from ongrowth.scan import Dose
 
 ADULT_YEARS = 18
 MAX_TREE_DEPTH = 12  # a dose report by the standard is 4 deep
@@ -284,65 +284,4 @@ def effective_dose(
         caveat += "; child factors suppose a DLP for the 16 cm phantom"
     return EffectiveDose(
         dlp_mgy_cm * rows[row], rows[row], region, row, table, K_TABLES[table].source, caveat
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class DoseTotal:
-    """Dose of all examinations up to one of them."""
-
-    n_examinations: int
-    n_stated: int
-    dlp_mgy_cm: float
-    effective_msv: float
-
-    @property
-    def is_complete(self) -> bool:
-        """Whether every examination states its DLP."""
-        return self.n_stated == self.n_examinations
-
-
-def running_total(
-    acquisitions: Sequence[Acquisition], *, birth_year: int | None = None, table: str = "Shrimpton"
-) -> tuple[DoseTotal, ...]:
-    """Add up the dose over the CTs of one patient.
-
-    Parameters
-    ----------
-    acquisitions : sequence of Acquisition
-        In order of time. Several series of one examination count once.
-    birth_year : int, optional
-        Goes before the header's.
-    table : str
-        A name of `K_TABLES`.
-
-    Returns
-    -------
-    tuple of DoseTotal
-        The total after each acquisition.
-    """
-    seen: set[str] = set()
-    totals: list[DoseTotal] = []
-    last = DoseTotal(0, 0, 0.0, 0.0)
-    for one in acquisitions:
-        if not one.study_uid or one.study_uid not in seen:
-            last = _added(last, one, birth_year or one.birth_year, table)
-            seen.add(one.study_uid)
-        totals.append(last)
-    return tuple(totals)
-
-
-def _added(total: DoseTotal, one: Acquisition, born: int | None, table: str) -> DoseTotal:
-    dlp = one.dose.dlp_mgy_cm
-    if math.isnan(dlp):
-        return DoseTotal(total.n_examinations + 1, total.n_stated, total.dlp_mgy_cm, total.effective_msv)
-    age = None if born is None or one.date is None else max(0.0, float(one.date.year - born))
-    region = dose_region(one.body_part)
-    rows = K_TABLES[table].rows
-    part = effective_dose(dlp, age, region if region in rows else "abdomen-pelvis", table)
-    return DoseTotal(
-        total.n_examinations + 1,
-        total.n_stated + 1,
-        total.dlp_mgy_cm + dlp,
-        total.effective_msv + part.value_msv,
     )

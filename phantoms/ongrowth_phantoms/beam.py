@@ -85,16 +85,6 @@ def compute_tables() -> tuple[Array, Array]:
     return spectra / spectra.sum(axis=0), np.stack([np.asarray(c) for c in columns], axis=1)
 
 
-def table_text(columns: tuple[str, ...], values: Array) -> str:
-    """Return a table of the package data: one row an energy, six digits."""
-    rows = [",".join(["energy_kev", *columns])]
-    rows += [
-        ",".join([f"{e:g}", *(f"{v:.6g}" for v in line)])
-        for e, line in zip(ENERGIES_KEV, values, strict=True)
-    ]
-    return "\n".join(rows) + "\n"
-
-
 @functools.cache
 def _table(name: str) -> dict[str, Array]:
     text = files("ongrowth_phantoms").joinpath("data", name).read_text(encoding="utf-8").splitlines()

@@ -8,7 +8,6 @@ from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.screw.model import Integrity
 from ongrowth.screw.shaft import Shaft
 
-_OFFSET_MM = 0.6  # parts of a whole shaft cannot lie beside each other
 _NOT_TOLD_MM = 3.0
 
 
