@@ -4,6 +4,7 @@
     python tests/benchmarks/halo_questions.py ahead --cases 12       is what is predicted reached?
     python tests/benchmarks/halo_questions.py controls --cases 12    two screws of one scan
     python tests/benchmarks/halo_questions.py again --cases 12       one truth scanned again, and grown
+    python tests/benchmarks/halo_questions.py sources --cases 12     what is each source of the blur worth?
     python tests/benchmarks/halo_questions.py lent --cases 12        the blur lent by a CT of the first days
     python tests/benchmarks/halo_questions.py report [--write]       --write puts the tables into docs/halo.md
 
@@ -34,19 +35,26 @@ from ongrowth.halo import (
     look_ahead,
     measure_change,
     measure_halo,
+    nominal_slice_mm,
     plant,
     screw_difference,
     side_difference,
-    u95_with_blur_known,
 )
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.quantity import Measured
-from ongrowth.scan import Refused
+from ongrowth.scan import Refused, Scan
 from ongrowth_phantoms.grid import draw_case, phantom_of
 from ongrowth_phantoms.grid.draw import HALVES, Case
-from ongrowth_phantoms.grid.measure import ARMS, Placed, calibration_of, code_version, place_of
+from ongrowth_phantoms.grid.measure import (
+    ARMS,
+    Placed,
+    calibration_of,
+    code_version,
+    known_calibration,
+    place_of,
+)
 from ongrowth_phantoms.grid.page import fill
-from ongrowth_phantoms.grid.phantom import Phantom, scene_of
+from ongrowth_phantoms.grid.phantom import Phantom, protocol_of, scene_of
 from ongrowth_phantoms.grid.run import append_records, read_records
 from ongrowth_phantoms.implants import HaloField
 from ongrowth_phantoms.scenes import Scene, pars_scene
@@ -57,14 +65,10 @@ Record = dict[str, Any]
 PAGE = Path(__file__).parents[2] / "docs" / "halo.md"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-grid"
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
-# What a source would tell of ln f0, ln p, b, ln slice width, c, d1 and d2, as standard deviations.
-SOURCES = {
-    "nothing beside the image": (math.inf,) * 7,
-    "in-plane curve, from an edge of skin or gas": (0.03, 0.05, 0.1, math.inf, 0.1, 0.02, 0.03),
-    "slice profile alone": (math.inf, math.inf, math.inf, 0.03, math.inf, math.inf, math.inf),
-    "a rod in water": tuple(TRANSFER_SD),
-    "all of it": (0.01, 0.01, 0.02, 0.01, 0.02, 0.01, 0.01),
-}
+# What an edge of skin or gas would tell of ln f0, ln p, b, ln slice width, c, d1 and d2, as standard
+# deviations: the slice profile is known no better than from the header.
+_EDGE_SD = np.array([0.03, 0.05, 0.1, 0.2, 0.1, 0.02, 0.03])
+_WIDER = 1.22  # slice profiles are wider than nominal by about so much
 _LEAST_AREA_MM2 = 20.0  # of a side, to be counted
 _CLASSES_MM = ((-1.0, 0.001), (0.001, 0.75), (0.75, 1.5), (1.5, 9.0))
 _CLASS_WORDS = ("0", "to 0.75", "0.75 to 1.5", "over 1.5")
@@ -177,10 +181,6 @@ def planted(case: Case, work: Path) -> list[Record]:
         spent = time.process_time() - started
         share = next((p.found_share for p in told if p.side == side), math.nan)
         record = {"side": side, "true_mm": width, "read_mm": mean.value, "limit_mm": limit, "told": share}
-        record["worth"] = {
-            name: u95_with_blur_known(taken.fitted, taken.halo, taken.frame, side, np.array(sd))
-            for name, sd in SOURCES.items()
-        }
         records.append(record | {"found": mean.value > limit, "plant_s": spent, "halo_s": taken.seconds})
     if len(records) == len(SIDES) and difference.is_known:
         records[0]["difference"] = _compared(difference, true["tip_side"] - true["head_side"])
@@ -300,6 +300,42 @@ def without_halo(case: Case) -> Case:
     )
 
 
+def sources_of(case: Case, scan: Scan) -> dict[str, Calibration | None]:
+    """Return what each source would tell of the blur of a scan, the truth being known."""
+    known = known_calibration(protocol_of(case, scene_of(case)))
+    box_mm = _WIDER * nominal_slice_mm(scan)
+    edge = replace(known.blur, box_mm=box_mm, second_box_mm=0.6 * box_mm)
+    return {
+        "the scan itself": None,
+        "the in-plane curve, as an edge of skin or gas would tell it": Calibration(
+            edge, np.diag(_EDGE_SD**2)
+        ),
+        "all of it, as a rod in water tells it": Calibration(known.blur, np.diag(TRANSFER_SD**2)),
+        "all of it, as it is": known,
+    }
+
+
+@question()
+def sources(case: Case, work: Path) -> list[Record]:
+    """What each source of the blur is worth, measured with what it would tell."""
+    phantom = phantom_of(case, work / "scans")
+    records = []
+    for way, told in sources_of(case, phantom.scan).items():
+        halo = take(case, phantom, lent=told).halo
+        records += [{"way": way} | record for record in _against_truth(halo, phantom.truth)]
+    return records
+
+
+def _against_truth(halo: Halo, truth: Truth) -> list[Record]:
+    """Return errors of the sides' means, and their detection limits."""
+    return [
+        {"side": side, "limit_mm": getattr(halo, side).detection_limit.value}
+        | _compared(getattr(halo, side).mean_width, width)
+        for side, width in true_sides(truth).items()
+        if getattr(halo, side).mean_width.is_known
+    ]
+
+
 @question()
 def lent(case: Case, work: Path) -> list[Record]:
     """A CT of the first days lends its blur: widths with and without it, and the change since then."""
@@ -307,20 +343,15 @@ def lent(case: Case, work: Path) -> list[Record]:
     first = take(bare, phantom_of(bare, cache))
     screw, frame = first.placed.screw, first.placed.frame
     blur = calibrate_on_first_days(first.fitted, first.phantom.scan, screw, frame)
-    ways = {
-        "free": take(case, phantom_of(case, cache)),
-        "lent": take(case, phantom_of(case, cache), lent=blur),
-    }
-    true = true_sides(ways["free"].phantom.truth)
-    records = []
-    for side, width in true.items():
-        for way, later in ways.items():
-            mean = getattr(later.halo, side).mean_width
-            limit = getattr(later.halo, side).detection_limit.value
-            change = getattr(measure_change(first.halo, later.halo, is_one_protocol=True), side)
-            if mean.is_known and change.is_known:
-                record = {"side": side, "way": way, "limit_mm": limit, "change": _compared(change, width)}
-                records.append(record | _compared(mean, width))
+    phantom, records = phantom_of(case, cache), []
+    for way, told in (("itself", None), ("the CT of the first days", blur)):
+        halo = take(case, phantom, lent=told).halo
+        change = measure_change(first.halo, halo, is_one_protocol=True)
+        for record in _against_truth(halo, phantom.truth):
+            since = getattr(change, record["side"])
+            width = true_sides(phantom.truth)[record["side"]]
+            told_of = {"change": _compared(since, width)} if since.is_known else {}
+            records.append({"way": way} | record | told_of)
     return records
 
 
@@ -338,8 +369,7 @@ def report(write: bool, work: Path) -> None:
     """Print the tables of the last version that was run, each question by itself."""
     records = read_records(work / "questions.jsonl")
     tables = {"planted": planted_table(records), "ahead": ahead_table(records)}
-    tables["sources"] = sources_table(records)
-    tables["lent"] = lent_table(records)
+    tables |= {what: ways_table(latest(records, what)) for what in ("sources", "lent")}
     tables["differences"] = differences_table(records)
     told = {name: table for name, table in tables.items() if table}
     if write:
@@ -363,20 +393,6 @@ def planted_table(records: Sequence[Record]) -> str:
         if some:
             shares = (100.0 * float(np.mean([r[key] for r in some])) for key in ("told", "found"))
             rows.append((words, str(len(some)), *(f"{share:.0f} %" for share in shares)))
-    return _markdown(rows) if asked else ""
-
-
-def sources_table(records: Sequence[Record]) -> str:
-    """Return what each source of the blur is worth, by the fit's own information."""
-    asked = latest(records, "planted")
-    if not asked:
-        return ""
-    rows = [("blur told by", "± 95 % of a side's mean, median", "and where it is widest (nine in ten below)")]
-    for name in SOURCES:
-        told = [r["worth"][name] for r in asked]
-        rows.append(
-            (name, *(f"{np.quantile(told, q):.2f} mm" for q in (0.5, 0.9))) if told else (name, "", "")
-        )
     return _markdown(rows) if asked else ""
 
 
@@ -404,9 +420,10 @@ def differences_table(records: Sequence[Record]) -> str:
         "change to another scan of the protocol, as before": [r for r in again if r["kind"] == "as before"],
         "change to another scan of the protocol, grown": [r for r in again if r["kind"] == "grown"],
     }
-    for way, words in _LENT_WORDS.items():
-        since = [r["change"] for r in latest(records, "lent") if r["way"] == way]
-        groups[f"change since a CT of the first days, blur of the later one from {words}"] = since
+    since = [r for r in latest(records, "lent") if "change" in r]
+    for way in dict.fromkeys(r["way"] for r in since):
+        words = f"change since a CT of the first days, blur of the later one from {way}"
+        groups[words] = [r["change"] for r in since if r["way"] == way]
     rows = [
         ("difference of side means", *_ERRORS),
         *(_errors(*group) for group in groups.items() if group[1]),
@@ -414,18 +431,15 @@ def differences_table(records: Sequence[Record]) -> str:
     return _markdown(rows) if len(rows) > 1 else ""
 
 
-def lent_table(records: Sequence[Record]) -> str:
-    """Return the errors of side means with and without the blur of a CT of the first days."""
-    asked = latest(records, "lent")
-    rows = [("blur of the later CT from", *_ERRORS, "detection limit, median")]
-    for way, words in _LENT_WORDS.items():
+def ways_table(asked: Sequence[Record]) -> str:
+    """Return the errors of side means by what told the blur."""
+    rows = [("blur from", *_ERRORS, "detection limit, median")]
+    for way in dict.fromkeys(r["way"] for r in asked):
         some = [r for r in asked if r["way"] == way]
-        if some:
-            rows.append((*_errors(words, some), f"{np.median([r['limit_mm'] for r in some]):.2f} mm"))
+        rows.append((*_errors(way, some), f"{np.median([r['limit_mm'] for r in some]):.2f} mm"))
     return _markdown(rows) if asked else ""
 
 
-_LENT_WORDS = {"free": "itself", "lent": "the CT of the first days"}
 _ERRORS = ("number", "bias", "RMSE", "95 % of errors within", "± 95 % told", "holds")
 
 

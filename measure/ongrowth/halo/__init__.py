@@ -9,7 +9,7 @@ from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.prior import nominal_slice_mm
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
-from ongrowth.halo.whatif import Prospect, look_ahead, u95_with_blur_known, variance_parts
+from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
 
 __all__ = [
     "BlurFound",
@@ -33,6 +33,5 @@ __all__ = [
     "plant",
     "screw_difference",
     "side_difference",
-    "u95_with_blur_known",
     "variance_parts",
 ]

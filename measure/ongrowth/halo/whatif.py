@@ -139,27 +139,6 @@ def look_ahead(
     return tuple(out)
 
 
-def u95_with_blur_known(
-    fitted: Fitted, halo: Halo, frame: ScrewFrame, side: str, blur_sd: FloatArray
-) -> float:
-    """Return the ± 95 % a side's mean width would have if something told the blur beside the image, mm.
-
-    Parameters
-    ----------
-    fitted, halo, frame
-        As for `look_ahead`.
-    side : str
-        "head_side" or "tip_side".
-    blur_sd : ndarray, shape (7,)
-        How well ln f0, ln p, b, ln slice width and c are told, as standard deviations; infinite: not at all.
-    """
-    problem, state, weighting = _linearised_at(fitted, frame)
-    here, there = (_Outlook.of(problem, state, weighting, side, sd) for sd in (_NOTHING_KNOWN, blur_sd))
-    now, width_mm = variance_parts(halo, side), getattr(halo, side).mean_width.value
-    model_mm = halo.doubt.model_mm if halo.doubt is not None else 0.0
-    return _prospect("", width_mm, now, model_mm, here, there, calibrate=False).u95_mm
-
-
 def _linearised_at(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, State, Weighting]:
     """Return the thinned fit where the thread valleys are just empty, as for the fit's own spread."""
     problem, weighting = thinned(fitted, frame)
