@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import ast
+import importlib
+import inspect
 import itertools
 import re
 import tomllib
@@ -19,9 +22,11 @@ from ongrowth_phantoms.series import write_dicom
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-PAGES = [
-    ROOT / name
-    for name in ("README.md", "DEVELOPERS.md", "docs/README.md", "docs/glossary.md", "docs/changelog.md")
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+EXAMPLES = [
+    pytest.param(text, id=f"{page.name}-{k}")
+    for page in PAGES
+    for k, text in enumerate(re.findall(r"```python\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL))
 ]
 LINK = re.compile(r"\]\((?!https?:|mailto:)([^)#]+)")
 # in an indented block, in a fence of its own or between back-ticks; "ongrowth" alone is the package
@@ -68,6 +73,37 @@ def test_the_library_example_runs(
     assert any(line.startswith("tip_side mean_width") for line in printed)
 
 
+@pytest.mark.parametrize("text", EXAMPLES)
+def test_an_example_calls_what_there_is(text: str) -> None:
+    """Names that it imports from us exist, and take the keywords that it gives them."""
+    names: dict[str, object] = {}
+    tree = ast.parse(text)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("ongrowth"):
+            module = importlib.import_module(str(node.module))
+            names |= {alias.asname or alias.name: getattr(module, alias.name) for alias in node.names}
+    for call in (node for node in ast.walk(tree) if isinstance(node, ast.Call)):
+        called = _named(call.func, names)
+        if callable(called):
+            known = inspect.signature(called).parameters
+            assert {word.arg for word in call.keywords} <= set(known), ast.unparse(call)
+
+
+def _named(node: ast.expr, names: dict[str, object]) -> object:
+    """What an expression such as ``findings.judge`` stands for, None if it is not ours."""
+    if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in names:
+        return getattr(names[node.value.id], node.attr)
+    return names.get(node.id) if isinstance(node, ast.Name) else None
+
+
+def test_the_example_of_agreement_runs(capsys: pytest.CaptureFixture[str]) -> None:
+    page = (ROOT / "docs" / "agreement.md").read_text(encoding="utf-8")
+    exec(compile(re.findall(r"```python\n(.*?)```", page, re.DOTALL)[0], "agreement.md", "exec"), {})
+    repeatability, bias = (line.split()[0] for line in capsys.readouterr().out.splitlines())
+    assert float(re.findall(r"[\d.]+", repeatability)[0]) > 0.0
+    assert bias
+
+
 def test_the_extras_named_are_those_there_are() -> None:
     made = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     table = README[README.index("| extra | for |") :].split("\n\n")[0]
@@ -77,12 +113,23 @@ def test_the_extras_named_are_those_there_are() -> None:
             assert {name for name in named if name} <= set(made["optional-dependencies"])
 
 
+def command_of(name: str) -> click.Command | None:
+    """A command of ours, or one that the project file gives to another package."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    guests = project["entry-points"]["ongrowth.commands"]
+    if name not in guests:
+        return main.get_command(click.Context(main), name)
+    module, _, attribute = guests[name].partition(":")
+    command = getattr(importlib.import_module(module), attribute)
+    assert isinstance(command, click.Command)
+    return command
+
+
 def test_every_command_and_option_named_exists() -> None:
     named = list(itertools.chain.from_iterable(commands(page.read_text(encoding="utf-8")) for page in PAGES))
     assert {"check", "demo", "expect", "follow", "note", "selftest"} <= {words[0] for words in named}
-    context = click.Context(main)
     for name, *rest in named:
-        command = main.get_command(context, name)
+        command = command_of(name)
         assert command is not None, f"ongrowth {name} does not exist"
         known = {flag for parameter in command.params for flag in parameter.opts}
         unknown = [word for word in rest if word.startswith("--") and word not in known]
