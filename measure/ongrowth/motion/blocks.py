@@ -161,7 +161,13 @@ def sides_of_blocks(head: Blocks, tip: Blocks, settings: MotionSettings) -> tupl
 
 
 def _agrees(blocks: Blocks, settings: MotionSettings) -> Mask:
-    moved = np.linalg.norm(blocks.displacement_mm, axis=1)
+    """Alike, and no displacement shown that a block of this fragment would not have.
+
+    A displacement counts as far as the block can tell it: small blocks and flat ones name any number.
+    """
+    doubt = np.eye(3) / settings.most_displacement_mm**2
+    pull = blocks.stiffness @ blocks.displacement_mm[:, :, None]
+    moved = np.linalg.norm(np.linalg.solve(blocks.stiffness + doubt, pull)[:, :, 0], axis=1)
     return np.asarray(
         (blocks.correlation > settings.least_correlation) & (moved < settings.most_displacement_mm)
     )

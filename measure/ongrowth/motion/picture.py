@@ -55,7 +55,7 @@ class Picture:
     normal : ndarray, shape (3,)
         Normal of the slices, patient axes.
     sigma_mm : float
-        Standard deviation of the smoothing.
+        Standard deviation of the smoothing (geometric mean over directions).
     """
 
     values: Real
@@ -131,29 +131,43 @@ def _distance_mm(metal: NDArray[np.bool_], step_mm: FloatArray, far_mm: float = 
     return np.minimum(out, np.float32(far_mm))
 
 
-def smooth_bones(bones: Bones, sigma_mm: float) -> Picture:
+def smooth_bones(bones: Bones, sigma_mm: float, more_mm2: FloatArray | None = None) -> Picture:
     """Return the image smoothed by a Gaussian, metal taking no part.
 
-    The Gaussian is round in the patient, also on a sheared grid. Voxels near metal are filled from
-    their neighbours (normalised convolution).
+    The Gaussian is round in the patient, also on a sheared grid, unless more is asked for. Voxels near
+    metal are filled from their neighbours (normalised convolution).
+
+    Parameters
+    ----------
+    bones : Bones
+        The image.
+    sigma_mm : float
+        Standard deviation of the Gaussian.
+    more_mm2 : ndarray, shape (3, 3), optional
+        Covariance of a further Gaussian, patient axes.
     """
-    return smooth_values(bones.hu, bones.metal_mm > _FILLED_MM, bones.scan, sigma_mm)
+    return smooth_values(bones.hu, bones.metal_mm > _FILLED_MM, bones.scan, sigma_mm, more_mm2)
 
 
-def smooth_values(hu: Real, believed: NDArray[np.bool_], grid: Scan, sigma_mm: float) -> Picture:
+def smooth_values(
+    hu: Real, believed: NDArray[np.bool_], grid: Scan, sigma_mm: float, more_mm2: FloatArray | None = None
+) -> Picture:
     """Return a picture of values on the grid of a scan; those not believed take no part."""
     affine = grid.world_from_voxel
-    values, share = _blur_where(hu, believed, affine, sigma_mm)
-    return Picture(values, believed & (share > _SEEN_SHARE), affine, grid.slice_normal, sigma_mm)
+    spread = sigma_mm**2 * np.eye(3) + (0.0 if more_mm2 is None else more_mm2)
+    values, share = _blur_where(hu, believed, affine, spread)
+    mean_mm = float(np.linalg.det(spread)) ** (1.0 / 6.0)
+    return Picture(values, believed & (share > _SEEN_SHARE), affine, grid.slice_normal, mean_mm)
 
 
 def _blur_where(
-    hu: Real, believed: NDArray[np.bool_], affine: FloatArray, sigma_mm: float
+    hu: Real, believed: NDArray[np.bool_], affine: FloatArray, spread_mm2: FloatArray
 ) -> tuple[Real, Real]:
     step = np.linalg.norm(affine[:3, :3], axis=0)
-    margin = np.ceil(3.0 * sigma_mm / step).astype(int)
+    most_mm = float(np.sqrt(np.linalg.eigvalsh(spread_mm2)[-1]))
+    margin = np.ceil(3.0 * most_mm / step).astype(int)
     size = [fft.next_fast_len(int(n + m), real=True) for n, m in zip(hu.shape, margin, strict=True)]
-    gain = _gaussian(size, affine, sigma_mm)
+    gain = _gaussian(size, affine, spread_mm2)
     weight = believed.astype(np.float32)
     inside = tuple(slice(0, n) for n in hu.shape)
     share = fft.irfftn(fft.rfftn(weight, size) * gain, size)[inside]
@@ -163,15 +177,16 @@ def _blur_where(
     return np.ascontiguousarray(values, dtype=np.float32), np.asarray(share, dtype=np.float32)
 
 
-def _gaussian(size: list[int], affine: FloatArray, sigma_mm: float) -> Real:
-    """Transfer function of a Gaussian that is round in the patient, on the grid's own frequencies."""
+def _gaussian(size: list[int], affine: FloatArray, spread_mm2: FloatArray) -> Real:
+    """Transfer function of a Gaussian of that covariance in the patient, on the grid's own frequencies."""
     inverse = np.linalg.inv(affine[:3, :3])
+    axes = np.linalg.cholesky(spread_mm2).T @ inverse.T  # (3, 3): frequency per index to standard deviations
     f = [np.fft.fftfreq(size[0]), np.fft.fftfreq(size[1]), np.fft.rfftfreq(size[2])]
     squared = np.zeros((size[0], size[1], len(f[2])), dtype=np.float32)
-    for column in range(3):
-        k, j, i = (np.float32(inverse[a, column]) * f[a].astype(np.float32) for a in range(3))
+    for row in axes:
+        k, j, i = (np.float32(row[a]) * f[a].astype(np.float32) for a in range(3))
         squared += (k[:, None, None] + j[None, :, None] + i[None, None, :]) ** 2
-    return np.asarray(np.exp(np.float32(-2.0 * (np.pi * sigma_mm) ** 2) * squared), dtype=np.float32)
+    return np.asarray(np.exp(np.float32(-2.0 * np.pi**2) * squared), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

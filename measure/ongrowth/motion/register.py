@@ -18,7 +18,7 @@ from ongrowth.motion.model import Registered
 from ongrowth.motion.picture import Bones, Picture, Spline, smooth_bones, splined, take_bones
 from ongrowth.motion.rigid import covariance_at, turn_covariance
 from ongrowth.motion.settings import MotionSettings
-from ongrowth.motion.solve import Fit, Start
+from ongrowth.motion.solve import START, Fit, Start, blur_between
 from ongrowth.motion.thread import missing_roll_rad, read_thread
 from ongrowth.quantity import Caution
 from ongrowth.scan import Scan
@@ -35,9 +35,9 @@ _FEWEST_BLOCKS = 6  # below, one bad block would decide
 _FEWEST_SAMPLES = 1500
 _SYSTEMATIC_MM = 0.005  # interpolation, grid
 _SCALE = 0.0005  # how well two scanners agree on a millimetre; common practice, no source
-# Blooming of the metal differs with kernel, slice and what lies beside it; along the screw it is the head and
-# the tip, unlike each other, that bloom. From phantoms (tuning half).
-_METAL_MM, _METAL_AXIAL_MM = 0.010, 0.025
+# Blooming of the metal differs with kernel, slice and what lies beside it; a piece of a broken screw has only
+# one end, whose bloom nothing cancels. From phantoms (tuning half).
+_METAL_MM, _ONE_END_MM = 0.010, 0.050
 # A rigid head in slices of 2.5 mm, gantry tilted, seemed bent by 0.3 mm: tests/truth/test_motion_head.py
 _STEP_SHARE, _THIN_MM, _UPRIGHT = 0.1, 1.0, 0.9998
 _LEAST_CLARITY = 4.0
@@ -158,8 +158,9 @@ def _finished(
     sight: Sight, fixed: Bones, moving: Bones, ground: Ground, sides: list[_Side], settings: MotionSettings
 ) -> tuple[Registered, Registered]:
     """Return both sides registered at the finest level."""
-    there = splined(smooth_bones(fixed, settings.fine_mm))
-    here = smooth_bones(moving, settings.fine_mm)
+    more, less = _evened(sides, sight)
+    there = splined(smooth_bones(fixed, settings.fine_mm, more))
+    here = smooth_bones(moving, settings.fine_mm, less)
     field = take_field(ground, here, sight.moving_frame, settings)
     field = field.only(field.radius_mm > sight.radius_mm + settings.halo_margin_mm)
     head, tip = (
@@ -167,6 +168,17 @@ def _finished(
         for side, body in zip(sides, ("head side", "tip side"), strict=True)
     )
     return head, tip
+
+
+def _evened(sides: list[_Side], sight: Sight) -> tuple[FloatArray, FloatArray]:
+    """Return by how much each scan is to be blurred, own axes, for the two to look alike."""
+    fits = [side.fit for side in sides if side.fit]
+    if not fits:
+        return np.zeros((3, 3)), np.zeros((3, 3))
+    pose = fits[0].fixed_from_moving
+    look = np.average([f.appearance for f in fits], axis=0, weights=[f.n_blocks for f in fits])
+    more, less = blur_between(look, sight.fixed.slice_normal, pose.turn(sight.moving.slice_normal))
+    return more, pose.rotation.T @ less @ pose.rotation
 
 
 def _carried(plane: Plane, target_from_source: RigidTransform) -> Plane:
@@ -231,7 +243,8 @@ def _final(
 ) -> Registered:
     if start is None or len(field.block) < _FEWEST_SAMPLES:
         return Registered.missing(body, Caution.NO_BONE)
-    fit = _fitted(fixed, moving, field, start, settings.most_samples, _FINAL_ROUNDS)
+    evened = replace(start, appearance=np.r_[start.appearance[:2], START[2:]])
+    fit = _fitted(fixed, moving, field, evened, settings.most_samples, _FINAL_ROUNDS)
     return _registered(sight, fit, body)
 
 
@@ -272,7 +285,8 @@ def register_metal(sight: Sight, start: RigidTransform, part: str = "whole") -> 
     low, high = max(span[0], 0.0), min(span[1], sight.fixed_frame.length_mm)
     middle = sight.fixed_frame.world(0.0, 0.0, (low + high) / 2.0)
     covariance = covariance_at(fit.covariance, fit.centre_mm, middle)
-    covariance[:3, :3] += _METAL_MM**2 * np.eye(3) + _METAL_AXIAL_MM**2 * np.outer(axis, axis)
+    bloom_mm = 0.0 if span == WHOLE else _ONE_END_MM
+    covariance[:3, :3] += _METAL_MM**2 * np.eye(3) + bloom_mm**2 * np.outer(axis, axis)
     roll = _roll_by_thread(sight, fit.fixed_from_moving, span)
     turn = RigidTransform.from_rotation_vector(roll.turn_rad * axis, np.zeros(3))
     pose = RigidTransform(turn.rotation, middle - turn.rotation @ middle) @ fit.fixed_from_moving

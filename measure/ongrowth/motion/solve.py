@@ -165,6 +165,34 @@ def _blur_terms(curvature: Real, fixed_normal: FloatArray, moving_normal: FloatA
     return np.asarray(curvature @ columns.astype(np.float32), dtype=np.float32)
 
 
+def blur_between(
+    appearance: FloatArray, fixed_normal: FloatArray, moving_normal: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how much more blurred each image is than the other, as covariances of Gaussians.
+
+    Second derivatives turn one blur into the other only while they differ little. What they say roughly
+    can be made up for by smoothing, each image in the directions in which it is the sharper one.
+
+    Parameters
+    ----------
+    appearance : ndarray, shape (5,)
+        Gain, offset, blur terms of a fit.
+    fixed_normal, moving_normal : ndarray, shape (3,)
+        Slice normals, both in the axes of the fixed image.
+
+    Returns
+    -------
+    ndarray, ndarray, shape (3, 3)
+        What the fixed and what the moving image still needs, mm2, axes of the fixed image.
+    """
+    gain, _, round_, along, turned = appearance
+    fixed, moving = (np.outer(n, n) for n in (fixed_normal, moving_normal))
+    wanted = 2.0 / gain * (round_ * np.eye(3) + along * fixed + turned * (moving - fixed))
+    size, axes = np.linalg.eigh(wanted)
+    more, less = ((axes * np.maximum(s, 0.0)) @ axes.T for s in (size, -size))
+    return more, less
+
+
 def scatter(residual: Real, slope: Real, *, by_slope: bool) -> Real:
     """Return the robust scale of each residual, HU: one for all, or one per class of slope."""
     if not by_slope or len(residual) < 50 * _BINS:
