@@ -28,9 +28,7 @@ _PAST_HEAD_MM, _PAST_TIP_MM = 6.0, 2.0
 _HEAD_END_MM, _TIP_END_MM = 6.0, 14.0
 _END_MM, _END_SLICES = 0.45, 0.4
 _FEWEST_AT_END = 500
-# The bloom of the two cancels in their mean; a thin tip blooms somewhat more (tuning half: 0.5 and 0.5 would
-# serve as well). How much of their disagreement may be left, as a standard uncertainty.
-_HEAD_SHARE, _TIP_SHARE, _LEFT_SHARE = 0.6, 0.4, 0.15
+_LEFT_SHARE = 0.15  # of what head and tip disagree about: u of their mean, since they need not bloom alike
 _BLOCK_MM = 4.0
 _MOST_SAMPLES = 40_000
 _FLAT_HU_PER_MM = 50.0  # flatter places have no normal
@@ -69,7 +67,7 @@ def register_screw(
 
     Notes
     -----
-    Of a whole screw the place along its axis lies between what head and tip say, each registered by itself:
+    Of a whole screw the place along its axis is the mean of what head and tip say, each registered by itself:
     another kernel lets the two bloom away from each other.
     """
     ceiling = common_ceiling_hu(fixed, moving)
@@ -103,7 +101,7 @@ def _between_ends(
     moving_frame: ScrewFrame,
     radius_mm: float,
 ) -> MixedFit:
-    """Move a screw along its axis to where head and tip together say; what they disagree about adds to u."""
+    """Move a screw along its axis to the mean of what head and tip say; their disagreement adds to u."""
     axis, length = fixed_frame.axis_direction, moving_frame.length_mm
     spans = ((-math.inf, _HEAD_END_MM), (length - _TIP_END_MM, math.inf))
     fields = [_field(here, moving_frame, radius_mm, span) for span in spans]
@@ -116,7 +114,7 @@ def _between_ends(
         float(axis @ (end.fixed_from_moving.apply(middle) - fit.fixed_from_moving.apply(middle)))
         for end in ends
     )
-    slide = (_HEAD_SHARE * head + _TIP_SHARE * tip) * axis
+    slide = 0.5 * (head + tip) * axis
     pose, covariance = fit.fixed_from_moving, fit.covariance.copy()
     covariance[:3, :3] += (_LEFT_SHARE * (head - tip)) ** 2 * np.outer(axis, axis)
     moved = RigidTransform(pose.rotation, pose.translation_mm + slide)
