@@ -171,6 +171,8 @@ def find_slits(
     envelope_mm : float
         Radius of the metal about the block's third axis; 0 for none.
     """
+    if not inner.any():  # a shaft so short that its ends meet
+        return []
     weight = _weight(block, envelope_mm)
     found = []
     for width in widths_mm:
