@@ -59,6 +59,7 @@ _USUAL_GAP_MM = 1.5
 _SURELY_WIDE = 2.0  # gap over point spread above which the tissue is seen
 _LITTLE = 0.5  # share of the section that has to show contrast
 _TOO_LITTLE = 0.15
+_SMALLEST_MM2 = 8.0  # of a section: in an oblique wide gap the two shores hardly face each other
 _THICK_MM = 1.6
 _HIDDEN_SUPPORT = 0.3  # of what an unhidden place tells
 _LENIENT, _STRICT = 0.7, 1.4
@@ -201,6 +202,8 @@ def measure_gap(
     told = float((content.is_known & section).sum() / max(1, section.sum()))
     if told < _TOO_LITTLE:
         return _nothing(defect, Caution.NO_CONTRAST)
+    if (content.is_known & section).sum() * content.step_mm**2 < _SMALLEST_MM2:
+        return _nothing(defect, Caution.LITTLE_MEASURED)
     cautions = _cautions(scan, content, told, is_known=is_known)
     share = settings.known_blur_share if is_known else settings.blur_share
     margin = inner + _FOOT_MM if screw else 0.0

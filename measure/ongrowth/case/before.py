@@ -13,7 +13,7 @@ import ongrowth
 from ongrowth.bridge import measure_open_gap
 from ongrowth.case.reading import Known, Tell, scan_id, silent, source_of
 from ongrowth.casefile import weeks_between
-from ongrowth.defect import OpenDefect, find_open_defects, find_open_defects_at, spongy_hu
+from ongrowth.defect import OpenDefect, find_open_defects, find_open_defects_at, spongy_hu, unsure_note
 from ongrowth.findings import Windows, answer_before, judge_graft
 from ongrowth.read import read_scan
 from ongrowth.reading import (
@@ -83,6 +83,7 @@ def run_before(
     found = _find(scan, question)
     seen = {side: one for side, one in found.items() if isinstance(one, OpenDefect)}
     told = tuple(one for one in found.values() if isinstance(one, Problem))
+    told += tuple(note for side, one in seen.items() for note in unsure_note(one.defect, _where(side)))
     tell("Measuring gap, edges and bone")
     defects = tuple(_read(scan, side, one) for side, one in seen.items())
     weeks = weeks_between(known.surgery_date, known.scan_date or scan.acquisition.date)
@@ -100,6 +101,10 @@ def run_before(
     )
     wall_s = round(time.perf_counter() - start, 3)
     return replace(reading, provenance=replace(reading.provenance, wall_s=wall_s))
+
+
+def _where(side: str) -> str:
+    return f"on the {side} side" if side in ("left", "right") else "near the point"
 
 
 def _find(scan: Scan, question: Question) -> dict[str, OpenDefect | Problem]:

@@ -16,7 +16,7 @@ from ongrowth.calibration import Calibration, best_match, find_calibration
 from ongrowth.casefile import scan_name, week_mismatch, weeks_between
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
-from ongrowth.defect import DefectPlane, carry_defect, find_defect, given_defect, same_plane
+from ongrowth.defect import DefectPlane, carry_defect, find_defect, given_defect, same_plane, unsure_note
 from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
@@ -305,8 +305,8 @@ def _defect(
     if isinstance(found, Problem):
         return (carried, (_carried_note(screw, carried),)) if carried else (None, (found,))
     if carried is not None and carried.how == "pre-op" and not same_plane(found, carried):
-        return carried, (_elsewhere(screw),)
-    return found, ()
+        return carried, (_elsewhere(screw), *unsure_note(carried, f"at screw {screw.id}"))
+    return found, unsure_note(found, f"at screw {screw.id}")
 
 
 def _carried_note(screw: Screw, carried: DefectPlane) -> Problem:

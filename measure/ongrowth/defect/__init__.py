@@ -9,6 +9,7 @@ from ongrowth.defect.plane import (
     between_planes,
     given_defect,
     plane_through,
+    unsure_note,
 )
 from ongrowth.defect.preop import OpenDefect, find_open_defect
 from ongrowth.defect.search import find_open_defects, find_open_defects_at
@@ -30,4 +31,5 @@ __all__ = [
     "plane_through",
     "same_plane",
     "spongy_hu",
+    "unsure_note",
 ]

@@ -21,7 +21,10 @@ _FOOT_SHARE = 0.3  # how well the foot of the metal is known
 _MOST_FOOT_HU = 1500.0  # beyond it the metal hides the tissue
 _CLEAR_MM = 0.25  # outside the thread crests
 _LEAST_VOXELS = 0.05
-_NOISE_HU = 40.0  # noise and what the layers leave out, project's choice
+_MODEL_HU = 40.0  # what the layers leave out, project's choice
+_SOFT_HU = (-150.0, 150.0)  # muscle and fat, where noise is read
+_APART_MM = 1.5  # the noise of voxels so far apart is their own
+_FEWEST_PAIRS = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,14 +143,29 @@ def gather(
     hu = part.hu.reshape(-1).astype(np.float64)
     near = (np.abs(height) < half_height_mm) & (np.abs(u) < reach_mm) & (np.abs(v) < reach_mm)
     near &= hu < METAL_LIKE_HU
+    own_sd = math.hypot(_MODEL_HU, soft_noise_hu(part))
     away, u, v, height, hu = away[near], u[near], v[near], height[near], hu[near]
-    sd: FloatArray = np.full(hu.shape, _NOISE_HU)
+    sd: FloatArray = np.full(hu.shape, own_sd)
     if screw is not None and foot is not None:
         added, clear = foot.at(screw, plane.point_mm + away, scan.slice_normal)
         seen = (clear > _CLEAR_MM) & (added < _MOST_FOOT_HU)
         u, v, height, added = u[seen], v[seen], height[seen], added[seen]
-        hu, sd = hu[seen] - added, np.hypot(_NOISE_HU, _FOOT_SHARE * added)
+        hu, sd = hu[seen] - added, np.hypot(own_sd, _FOOT_SHARE * added)
     n = math.floor(reach_mm / step_mm)
     grid = np.arange(-n, n + 1, dtype=np.float64) * step_mm
     slice_cos = float(abs(normal @ scan.slice_normal))
     return Columns(plane, course, u_direction, v_direction, grid, u, v, height, hu, sd, slope, slice_cos)
+
+
+def soft_noise_hu(part: Scan) -> float:
+    """Return the standard deviation of noise in soft tissue, HU; 0 where too little of it is seen.
+
+    Half the spread of differences along rows; their mean tells soft tissue, and is independent of them.
+    """
+    apart = max(1, round(_APART_MM / part.step_mm[2]))
+    first, second = part.hu[..., :-apart].astype(np.float32), part.hu[..., apart:].astype(np.float32)
+    mean = (first + second) / 2.0
+    away = (first - second)[(mean > _SOFT_HU[0]) & (mean < _SOFT_HU[1])]
+    if away.size < _FEWEST_PAIRS:
+        return 0.0
+    return float(1.4826 * np.median(np.abs(away)) / math.sqrt(2.0))

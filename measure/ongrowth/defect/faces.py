@@ -200,7 +200,7 @@ class FaceFit:
         rows = cells.rows(slopes)
         band = self._prior + self._plan.matrix(rows, weight)
         gradient = self._plan.vector(rows, weight * rest) + self._prior_pull(unknowns, start, band)
-        return band, gradient, float(np.sqrt(loss.sum() / np.count_nonzero(cells.precision)))
+        return band, gradient, float(np.sqrt(loss.sum() / max(1, np.count_nonzero(cells.precision))))
 
     def _residual(self, unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
         here = self.cells.at_voxels(unknowns)

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.defect.blur import Foot, fit_foot, thickness_mm
+from ongrowth.defect.blur import fit_foot, thickness_mm
+from ongrowth.defect.choice import Fit, choose
 from ongrowth.defect.gap import GapGrid, fit_gap
-from ongrowth.defect.middle import Middle, alike, fit_middle, weigh, with_rivals
+from ongrowth.defect.middle import Middle, fit_middle
 from ongrowth.defect.plane import DefectPlane, on_screw
-from ongrowth.defect.slit import Block, distinct, find_slits
+from ongrowth.defect.slit import Block, find_slits
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.scan import Level, Problem, Scan
@@ -31,14 +32,12 @@ class DefectSettings:
 
     reach_mm: float = 9.0
     ends_mm: float = 4.0
-    least_significance: float = 3.0
+    least_significance: float = 2.5
     least_share: float = 0.15
-    n_refinements: int = 2
 
 
 DEFAULT_SETTINGS = DefectSettings()
 _CLEAR_MM = 1.5  # from other metal
-_COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
 _SLOPES = np.linspace(-1.1, 1.1, 23)
 _WIDTHS_MM = np.array([0.8, 1.6, 2.4, 3.6, 5.2, 7.2])
 
@@ -75,59 +74,28 @@ def find_defect(
     block = _clear_of(_along_screw(scan, frame, settings), metalwork.other if metalwork else ())
     inner = (block.z_mm > settings.ends_mm) & (block.z_mm < frame.length_mm - settings.ends_mm)
     slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, outer)
-    likely = [slit for slit in slits if slit.significance > settings.least_significance]
-    coarse: list[_Tried] = []
-    for slit in distinct(likely):
-        plane = slit.plane(frame.world_from_screw)
-        foot = fit_foot(scan, screw, plane, slit.width_mm)
-        fit = _middle(scan, screw, frame, plane, slit.width_mm, _COARSE, foot)
-        if fit is not None:
-            coarse.append(_Tried(fit, foot, slit.significance))
-    fine = [_refined(scan, screw, frame, one, settings) for one in _different(coarse)]
-    fine = [one for one in _different(fine) if one.middle.open_share >= settings.least_share]
-    if not fine:
+
+    def fit_at(slit: Plane, width_mm: float) -> Fit:
+        foot = fit_foot(scan, screw, slit, width_mm)
+
+        def fit(plane: Plane, gap_mm: float, grid: GapGrid) -> Middle | None:
+            course = frame.axis_direction
+            gap = fit_gap(scan, plane, course, gap_mm, grid, foot.blur, screw=screw, foot=foot)
+            return fit_middle(gap, outer) if gap else None
+
+        return fit
+
+    found = choose(
+        [slit for slit in slits if slit.significance > settings.least_significance],
+        frame,
+        fit_at,
+        least_share=settings.least_share,
+        slice_mm=thickness_mm(scan),
+    )
+    if found is None:
         return _not_seen()
-    middles = [one.middle for one in fine]
-    best = with_rivals(middles[0], middles[1:], weigh([one.worth for one in fine]), thickness_mm(scan))
+    best = found.middle
     return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm, best.rivals)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Tried:
-    """A fit where a slit was seen, the foot of the metal there, and how far the slit stands out."""
-
-    middle: Middle
-    foot: Foot
-    significance: float
-
-    @property
-    def worth(self) -> float:
-        """How much speaks for it."""
-        return self.significance * self.middle.worth
-
-
-def _different(tried: list[_Tried]) -> list[_Tried]:
-    """Return those that differ, the worthiest first."""
-    kept: list[_Tried] = []
-    for one in sorted(tried, key=lambda t: -t.worth):
-        if not any(alike(one.middle, k.middle) for k in kept):
-            kept.append(one)
-    return kept
-
-
-def _refined(scan: Scan, screw: Screw, frame: ScrewFrame, tried: _Tried, settings: DefectSettings) -> _Tried:
-    middle = tried.middle
-    for _ in range(settings.n_refinements):
-        middle = _middle(scan, screw, frame, middle.plane, middle.gap_mm, _FINE, tried.foot) or middle
-    return replace(tried, middle=middle)
-
-
-def _middle(
-    scan: Scan, screw: Screw, frame: ScrewFrame, plane: Plane, gap_mm: float, grid: GapGrid, foot: Foot
-) -> Middle | None:
-    """Fit the gap near a plane and return the plane midway between its faces."""
-    gap = fit_gap(scan, plane, frame.axis_direction, gap_mm, grid, foot.blur, screw=screw, foot=foot)
-    return fit_middle(gap, screw.major_diameter_mm.value / 2.0) if gap else None
 
 
 def _not_seen() -> Problem:

@@ -40,8 +40,9 @@ class Middle:
         Patient mm (LPS); its point on the column of the origin, its normal along the columns.
     gap_mm : float
         Median distance of the faces where the section is open.
-    openness : float
-        How many columns show a gap, each by its contrast and by the first millimetre of its width.
+    severed : float
+        Share of the bone on either shore that a gap severs, each column by its contrast and, below a
+        millimetre, by the root of its width; 0..1.
     open_share : float
         Share of the columns of the section that show a gap.
     misfit : float
@@ -54,7 +55,7 @@ class Middle:
 
     plane: Plane
     gap_mm: float
-    openness: float
+    severed: float
     open_share: float
     misfit: float
     u_angle_deg: float
@@ -63,8 +64,8 @@ class Middle:
 
     @property
     def worth(self) -> float:
-        """How much of an open slit is seen, and how well the model of one fits."""
-        return float(self.openness**0.5 / self.misfit**2)
+        """How much of the bone is severed, and how well the model of a slit fits."""
+        return float(self.severed**0.5 / self.misfit**2)
 
 
 def fit_middle(gap: GapFit, inner_mm: float = 0.0) -> Middle | None:
@@ -79,7 +80,8 @@ def fit_middle(gap: GapFit, inner_mm: float = 0.0) -> Middle | None:
     """
     columns, faces, contrast = gap.columns, gap.faces, gap.contrast_hu
     away = np.hypot(columns.grid_mm[:, None], columns.grid_mm)
-    section = gap.shores[0] & gap.shores[1] & (away > inner_mm)
+    bone = (gap.shores[0] | gap.shores[1]) & (away > inner_mm)
+    section = bone & gap.shores[0] & gap.shores[1]
     if section.sum() < _FEWEST_COLUMNS:
         return None
     least_gap = max(0.3 * float(np.median(faces.gap_mm[section])), _LEAST_GAP_MM)
@@ -93,11 +95,10 @@ def fit_middle(gap: GapFit, inner_mm: float = 0.0) -> Middle | None:
     high, *high_off = _robust_plane(*places, faces.high_mm[is_open], trust, columns.step_mm, -1.0)
     tilted = (low + high) / 2.0
     angle, offset = (float(np.hypot(a, b)) / 2.0 for a, b in zip(low_off, high_off, strict=True))
-    width = faces.gap_mm[is_open]
     return Middle(
         plane=_plane(columns, tilted),
-        gap_mm=float(np.median(width)),
-        openness=float(np.sum(trust * np.minimum(width, 1.0))),
+        gap_mm=float(np.median(faces.gap_mm[is_open])),
+        severed=float(np.sum(trust * np.minimum(faces.gap_mm[is_open], 1.0) ** 0.5) / bone.sum()),
         open_share=float(is_open.sum() / section.sum()),
         misfit=faces.misfit,
         u_angle_deg=float(np.hypot(_SCATTER_SHARE * angle, _ANGLE_FLOOR_DEG)),

@@ -12,11 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution
-from ongrowth.scan import refuse
+from ongrowth.scan import Level, Problem, refuse
 
 _GIVEN_U_DEG, _GIVEN_U_MM = 5.0, 0.5  # project's choice: how well three points set by hand give a plane
 _LEAST_SLOPE = 0.17  # sine of 10 degrees: a flatter plane runs along the screw instead of across it
 _LEAST_SPREAD = 1e-3
+_UNSURE_DEG, _UNSURE_MM = 3.0, 0.4  # standard uncertainty from which a reader is told; project's choice
 
 
 class Side(enum.IntEnum):
@@ -75,6 +76,11 @@ class DefectPlane:
         side = np.where(height < -half, Side.HEAD, np.where(height > half, Side.TIP, Side.GAP))
         return side.astype(np.int8)
 
+    @property
+    def is_unsure(self) -> bool:
+        """Whether the image leaves open where the plane lies: thick slices, or a rival."""
+        return self.u_angle_deg > _UNSURE_DEG or self.u_offset_mm > _UNSURE_MM
+
     def depth_mm(self, frame: ScrewFrame) -> float:
         """Depth at which the screw axis crosses the plane, mm."""
         slope = float(self.plane.normal @ frame.axis_direction)
@@ -88,6 +94,30 @@ class Rival:
     plane: Plane
     gap_mm: float
     probability: float
+
+
+def unsure_note(defect: DefectPlane, where: str) -> tuple[Problem, ...]:
+    """Return what a reader must know of a found plane that the image does not settle; nothing of others.
+
+    Parameters
+    ----------
+    defect : DefectPlane
+        The plane.
+    where : str
+        Which defect, such as "at screw A".
+    """
+    if defect.how == "given" or not defect.is_unsure:
+        return ()
+    why = "Another slit is not ruled out" if defect.rivals else "Slices this thick leave it open"
+    off = f"{1.96 * defect.u_angle_deg:.0f} degrees and {1.96 * defect.u_offset_mm:.1f} mm"
+    return (
+        Problem(
+            "defect-unsure",
+            Level.CAUTION,
+            f"The plane of the defect {where} is not settled. {why}: it may be off by {off} (95 %).",
+            "Look whether both faces follow the slit; if not, give the plane by hand and measure again.",
+        ),
+    )
 
 
 def between_planes(one: Plane, other: Plane) -> tuple[float, float]:

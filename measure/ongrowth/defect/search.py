@@ -31,8 +31,7 @@ _FROM_MIDDLE_MM = (6.0, 32.0)  # how far from the canal's middle a pars lies, ch
 _MOST_MM = 75.0  # a taller CT shows more than one level
 _BONE_HU = 180.0
 _PEAKS = 5
-# Found on phantoms of the tuning half: gaps of 0.8 mm and more reach 9 to 12, notches between processes 5.
-_LEAST_WORTH = 6.5
+_LEAST_WORTH = 1.0  # more is asked where no point says that there is a defect
 _APART_MM = 5.0
 _MIRRORED = PreopSettings(near_mm=8.0)  # the two sides of an arch differ by some millimetres
 

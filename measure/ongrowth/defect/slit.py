@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,9 +17,13 @@ BoolArray = NDArray[np.bool_]
 
 METAL_HU = 2000.0  # no bone of a vertebra reads this dense, titanium reads four times as much
 _METAL_MARGIN_MM = 0.8  # the foot that the blur gives metal
-BONE_CAP_HU = 600.0  # cortex must not outvote spongy bone
-SOFT_FLOOR_HU = 0.0  # nor fat or gas soft tissue
-_CONTRAST_CAP_HU = 300.0
+_SOFT_HU = 50.0  # muscle and fibrous tissue (ICRU-44 soft tissue: 52-55 HU)
+_DENSEST_HU = 1500.0  # nothing of bone is denser; the foot of metal is
+_LEAST_CONTRAST_HU = 60.0  # of a shore that counts as bone
+_MOST_CONTRAST_HU = 700.0  # cortex must not outvote spongy bone
+_STEEPEST = 1.1  # tangent of the tilt against the course of the bone, with a margin for that course
+_ALIKE_MM, _ALIKE_SLOPE = 1.0, 0.3  # slits that lie so near lead to one fit
+_PEAKS_PER_WIDTH = 3
 _SHORE_MM = 1.2  # depth of bone looked at on either side of a slit
 
 
@@ -80,10 +85,18 @@ def _near_metal(part: Scan) -> BoolArray:
 
 
 def darkness_hu(block: Block, width_mm: float) -> NDArray[np.float32]:
-    """Return how much darker a slit of a given width is than the darker of its two shores along z.
+    """Return how much bone a slit of a given width lacks against the fainter of its two shores along z.
 
-    Soft tissue beside the bone, the halo along the screw, and a notch wider than the slit have no bone
-    on both shores and give nothing.
+    It is the lacking share of the shore's contrast to soft tissue, weighted by that contrast: a slit thinner
+    than the blur takes the same share from cortex and from spongy bone. Soft tissue beside the bone, the
+    halo along the screw, and a notch wider than the slit have no bone on both shores and give nothing.
+
+    Parameters
+    ----------
+    block : Block
+        Where to look.
+    width_mm : float
+        Of the slit.
     """
     step = block.z_mm[1] - block.z_mm[0]
     half = max(1, round(width_mm / step / 2.0))
@@ -93,18 +106,20 @@ def darkness_hu(block: Block, width_mm: float) -> NDArray[np.float32]:
     if n <= 2 * m:
         return out
     is_known = ~np.isnan(block.hu)
-    capped = np.where(is_known, np.clip(block.hu, SOFT_FLOOR_HU, BONE_CAP_HU), 0.0)
-    total = np.cumsum(np.pad(capped, ((0, 0), (0, 0), (1, 0))), axis=2)
+    above_soft = np.where(is_known, np.clip(block.hu, 0.0, _DENSEST_HU) - _SOFT_HU, 0.0)
+    total = np.cumsum(np.pad(above_soft, ((0, 0), (0, 0), (1, 0))), axis=2)
 
     def mean(start: int, stop: int) -> FloatArray:
         """Mean over samples ``i + start .. i + stop - 1`` of each place i with shores on both sides."""
         window = total[..., m + stop : n - m + stop] - total[..., m + start : n - m + start]
         return np.asarray(window / (stop - start))
 
-    middle = mean(-half + 1, half) if half > 1 else capped[..., m : n - m]
-    dark = np.minimum(mean(-m, -half), mean(half + 1, m + 1)) - middle
-    np.clip(dark, -_CONTRAST_CAP_HU, _CONTRAST_CAP_HU, out=dark)
-    np.copyto(out[..., m : n - m], dark, where=is_known[..., m : n - m], casting="same_kind")
+    middle = mean(-half + 1, half) if half > 1 else above_soft[..., m : n - m]
+    contrast = np.minimum(mean(-m, -half), mean(half + 1, m + 1))
+    is_bone = contrast > _LEAST_CONTRAST_HU
+    lacking = np.clip(1.0 - middle / np.where(is_bone, contrast, 1.0), -1.0, 1.0)
+    dark = lacking * np.minimum(contrast, _MOST_CONTRAST_HU)
+    np.copyto(out[..., m : n - m], dark, where=is_bone & is_known[..., m : n - m], casting="same_kind")
     return out
 
 
@@ -141,7 +156,7 @@ def slant_stack(
 
 @dataclass(frozen=True, slots=True)
 class Slit:
-    """The best plane ``z = d + a x + b y`` of a block for one width, and how far it stands out."""
+    """A plane ``z = d + a x + b y`` of a block that stands out for one width, and how far."""
 
     a: float
     b: float
@@ -158,7 +173,7 @@ class Slit:
 def find_slits(
     block: Block, slopes: FloatArray, widths_mm: FloatArray, inner: BoolArray, envelope_mm: float
 ) -> list[Slit]:
-    """Return the best slit of each width, the most significant first.
+    """Return the slits of each width that stand out, the most significant first.
 
     Parameters
     ----------
@@ -174,16 +189,28 @@ def find_slits(
     if not inner.any():  # a shaft so short that its ends meet
         return []
     weight = _weight(block, envelope_mm)
+    is_flat = np.hypot(slopes[:, None], slopes) <= _STEEPEST
     found = []
     for width in widths_mm:
         dark = darkness_hu(block, float(width)) * weight
         sums = slant_stack(dark, block.x_mm, block.y_mm, block.z_mm, slopes)[:, :, inner]
-        middle = float(np.median(sums))
-        spread = 1.4826 * float(np.median(np.abs(sums - middle)))
-        a, b, d = np.unravel_index(int(np.argmax(sums)), sums.shape)
-        significance = (float(sums[a, b, d]) - middle) / max(spread, 1e-6)
-        found.append(Slit(slopes[a], slopes[b], block.z_mm[inner][d], float(width), significance))
+        middle = float(np.median(sums[is_flat]))
+        spread = 1.4826 * float(np.median(np.abs(sums[is_flat] - middle)))
+        significance = np.where(is_flat[..., None], (sums - middle) / max(spread, 1e-6), -np.inf)
+        found += _peaks(significance, slopes, block.z_mm[inner], float(width))
     return sorted(found, key=lambda slit: -slit.significance)
+
+
+def _peaks(significance: FloatArray, slopes: FloatArray, d_mm: FloatArray, width_mm: float) -> list[Slit]:
+    """Return the highest places of a stack, shape (A, B, Z), that are not alike."""
+    left = significance.copy()
+    found = []
+    for _ in range(_PEAKS_PER_WIDTH):
+        a, b, d = np.unravel_index(int(np.argmax(left)), left.shape)
+        found.append(Slit(slopes[a], slopes[b], d_mm[d], width_mm, float(left[a, b, d])))
+        tilt = np.hypot(slopes[:, None] - slopes[a], slopes - slopes[b]) < _ALIKE_SLOPE
+        left[tilt[..., None] & (np.abs(d_mm - d_mm[d]) < _ALIKE_MM)] = -np.inf
+    return found
 
 
 def _weight(block: Block, envelope_mm: float) -> NDArray[np.float32]:
@@ -192,16 +219,16 @@ def _weight(block: Block, envelope_mm: float) -> NDArray[np.float32]:
     return np.clip((5.0 - away) / 3.0, 0.0, 1.0).astype(np.float32)[..., None]
 
 
-def distinct(slits: list[Slit]) -> list[Slit]:
-    """Return at most three slits that differ in place, tilt or width."""
+def distinct(slits: Sequence[Slit], most: int) -> list[Slit]:
+    """Return slits that differ in place, tilt or width, the most significant first."""
     kept: list[Slit] = []
-    for slit in slits:
+    for slit in sorted(slits, key=lambda s: -s.significance):
         alike = any(
-            abs(slit.d_mm - k.d_mm) < 1.0
-            and np.hypot(slit.a - k.a, slit.b - k.b) < 0.3
-            and slit.width_mm < 2.0 * k.width_mm < 4.0 * slit.width_mm
+            abs(slit.d_mm - k.d_mm) < _ALIKE_MM
+            and np.hypot(slit.a - k.a, slit.b - k.b) < _ALIKE_SLOPE
+            and 0.55 < slit.width_mm / k.width_mm < 1.8
             for k in kept
         )
         if not alike:
             kept.append(slit)
-    return kept[:3]
+    return kept[:most]
