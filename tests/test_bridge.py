@@ -6,6 +6,7 @@ The drawing is made here, voxel by voxel, and shares no code with what is tested
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -14,13 +15,21 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ongrowth.bridge import Bridge, measure_open_gap
-from ongrowth.defect import DefectPlane, Rival, between_planes
+from ongrowth.defect import (
+    DefectPlane,
+    OpenDefect,
+    Rival,
+    between_planes,
+    find_open_defect,
+    unsure_note,
+)
+from ongrowth.defect.course import bone_course
 from ongrowth.defect.middle import Middle, alike, weigh, with_rivals
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import Plane
+from ongrowth.geometry import Plane, unit
 from ongrowth.quantity import Caution
-from ongrowth.scan import Scan
+from ongrowth.scan import Problem, Scan
 
 FloatArray = NDArray[np.float64]
 STEP_MM, FINER = 0.5, 3
@@ -29,6 +38,8 @@ HALF_MM = 9.0
 UP = np.array([0.0, 0.0, 1.0])
 BLUR = Blur.gaussian(FWHM_MM, FWHM_MM)
 FRAME = ScrewFrame.of([0.0, 0.0, -15.0], [0.0, 0.0, 15.0])
+TUBE_COURSE = unit(np.array([0.3, -0.7, 0.6]))
+SLIT_NORMAL = unit(np.array([0.1, -0.9, 0.4]))
 BONE_HU, FACE_HU, BRIDGE_HU, TISSUE_HU, SOFT_HU = 300.0, 700.0, 700.0, 70.0, 50.0
 
 
@@ -161,3 +172,64 @@ def test_fits_that_ended_in_one_plane_are_alike() -> None:
     assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.3, 1.0)))
     assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.0, 1.0), 0.9))
     assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.0, 1.0), gap_mm=4.0))
+
+
+@pytest.fixture(scope="module")
+def tube() -> Callable[[float], Scan]:
+    """A bent-free tube of cortex with spongy bone inside, oblique, blurred; a slit across it or none."""
+
+    def made(gap_mm: float) -> Scan:
+        step = 0.5
+        places = np.stack(np.meshgrid(*[np.arange(-16.0, 16.0, step)] * 3, indexing="ij"), axis=-1)
+        places = places[..., ::-1]  # slices along z
+        along = places @ TUBE_COURSE
+        away = np.linalg.norm(places - along[..., None] * TUBE_COURSE, axis=-1)
+        hu = np.where(away < 3.2, 300.0, np.where(away < 4.6, 1000.0, 50.0))
+        slit = np.abs(places @ SLIT_NORMAL)
+        open_share = np.clip((gap_mm - 2.0 * slit) / (2.0 * step) + 0.5, 0.0, 1.0) * (gap_mm > 0.0)
+        hu = hu + (60.0 - hu) * open_share * (away < 4.6)
+        hu = ndimage.gaussian_filter(hu, 0.8 / step / 2.355) + np.random.default_rng(3).normal(
+            0, 25, hu.shape
+        )
+        start = np.eye(4)
+        start[:3, :3] = np.eye(3)[::-1] * step
+        start[:3, 3] = -16.0
+        return Scan(hu.astype(np.float32), start)
+
+    return made
+
+
+def test_the_course_of_a_bone_is_found_across_its_gap(tube: Callable[[float], Scan]) -> None:
+    frame = bone_course(tube(3.0), np.array([1.5, -1.5, 1.0]))
+    assert frame is not None
+    assert abs(frame.axis_direction @ TUBE_COURSE) > math.cos(math.radians(3.0))
+    off = frame.origin_mm - (frame.origin_mm @ TUBE_COURSE) * TUBE_COURSE
+    assert np.linalg.norm(off) < 0.7  # half a voxel, and the turn over half its length
+
+
+def test_a_slit_thinner_than_the_blur_is_found_across_cortex_and_spongy_bone(
+    tube: Callable[[float], Scan],
+) -> None:
+    """Cortex that stays denser than spongy bone inside the slit must not hide it."""
+    found = find_open_defect(tube(0.7), np.array([1.5, -1.5, 1.0]))
+    assert isinstance(found, OpenDefect)
+    angle_deg, offset_mm = between_planes(found.defect.plane, Plane(np.zeros(3), SLIT_NORMAL))
+    assert angle_deg < 3.0
+    assert offset_mm < 0.4
+
+
+def test_a_whole_tube_shows_no_slit(tube: Callable[[float], Scan]) -> None:
+    """The wall of a bone beside its spongy core is dark between dense, and is no defect."""
+    assert isinstance(find_open_defect(tube(0.0), np.array([1.5, -1.5, 1.0])), Problem)
+
+
+def test_a_plane_that_is_not_settled_is_said() -> None:
+    plane = Plane(np.zeros(3), np.array([0.0, 0.0, 1.0]))
+    sure = DefectPlane(plane, 1.0, "found", 2.0, 0.1)
+    rival = Rival(Plane(np.array([0.0, 0.0, 4.0]), plane.normal), 0.5, 0.2)
+    unsure = replace(sure, u_offset_mm=1.8, rivals=(rival,))
+    assert unsure_note(sure, "at screw A") == ()
+    (told,) = unsure_note(unsure, "at screw A")
+    assert told.code == "defect-unsure"
+    assert "3.5 mm" in told.text  # 1.96 times the standard uncertainty
+    assert unsure_note(replace(unsure, how="given"), "at screw A") == ()

@@ -33,7 +33,7 @@ class DefectSettings:
     reach_mm: float = 9.0
     ends_mm: float = 4.0
     least_significance: float = 2.5
-    least_share: float = 0.15
+    least_share: float = 0.22
 
 
 DEFAULT_SETTINGS = DefectSettings()

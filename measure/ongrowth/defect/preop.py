@@ -55,7 +55,7 @@ class PreopSettings:
 
     near_mm: float = 6.0
     least_significance: float = 3.0
-    least_share: float = 0.15
+    least_share: float = 0.22
 
 
 DEFAULT_SETTINGS = PreopSettings()
