@@ -42,8 +42,8 @@ class ContinuitySettings:
     wander_mm: float = 0.6
     least_bone_hu: float = 470.0
     most_bone_hu: float = 800.0
-    thin_core: float = 0.3
-    thin_grow: float = 0.45
+    thin_core: float = 0.2
+    thin_grow: float = 0.4
     least_area_mm2: float = 1.0
 
     def scaled(self, factor: float) -> ContinuitySettings:

@@ -65,7 +65,7 @@ _HIDDEN_SUPPORT = 0.3  # of what an unhidden place tells
 _LENIENT, _STRICT = 0.7, 1.4
 # Model error found on phantoms of the tuning half: of the mean gap, in mm; its part that grows with the
 # square of the point spread; of one place of the map. And of the bridged fraction, in a layered gap, and in
-# a thin one, where it grows with the point spread.
+# a thin one, where it grows as the point spread outgrows the gap.
 _GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
 _FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
 
@@ -341,8 +341,10 @@ def _fraction(
     cells = max(1, int(section.sum()))
     fraction = float(bridged.sum() / cells)
     half_range = abs(float(others[0].sum()) - float(others[1].sum())) / cells / 2.0
-    is_thin = len(content.across_hu) == 1
-    floor = _FRACTION_THIN * max(1.0, content.spread_mm) if is_thin else _FRACTION_FLOOR
+    floor = _FRACTION_FLOOR
+    if len(content.across_hu) == 1 and section.any():
+        usual_mm = float(np.median(content.usual_gap_mm[section]))
+        floor = _FRACTION_THIN * max(1.0, content.spread_mm / usual_mm)
     return fraction, math.hypot(floor, half_range)
 
 
