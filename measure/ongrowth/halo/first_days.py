@@ -46,7 +46,7 @@ def calibrate_on_first_days(fitted: Fitted, scan: Scan, screw: Screw, frame: Scr
     old = fitted.problem
     fields = _without_halo(old.fields)
     problem = pose_problem(fitted.scene, fields, old.model.base, old.prior, frame.length_mm, HaloSettings())
-    start = replace(fitted.solution.state, width_mm=np.zeros(fields.n_width))
+    start = replace(fitted.solution.state, lucent_mm=np.zeros(fields.n_width))
     found = solve(problem, start, fitted.weighting, steps=12, blur_every=2)
     covariance = posterior_of(problem, found, fitted.weighting).shared_covariance[BLUR, BLUR]
     shared = found.state.shared
@@ -65,7 +65,7 @@ def _without_halo(fields: Fields) -> Fields:
     """Return the fields with widths held at nothing, evenly a little more or less on each side."""
     spread = [_held(grid) for grid in fields.width]
     width = FieldPrior(np.zeros(fields.n_width), np.asarray(linalg.block_diag(*spread)))
-    return replace(fields, priors=fields.priors | {"width_mm": width}, no_sliver=np.zeros(fields.n_width))
+    return replace(fields, priors=fields.priors | {"lucent_mm": width}, no_sliver=np.zeros(fields.n_width))
 
 
 def _held(grid: NodeGrid) -> np.ndarray:

@@ -27,15 +27,18 @@ from ongrowth.halo.model import (
     Local,
     Rendered,
     Shared,
+    lucent_of,
+    widening,
+    width_of,
 )
-from ongrowth.halo.system import Corners, Factor, Layout, Normal
+from ongrowth.halo.system import Corners, Layout, Normal
 
 FloatArray = NDArray[np.float64]
 
 HUBER = 3.5  # residuals beyond this many SD count linearly
-RADII = ("width_mm", "cortex_mm", "end_mm")  # fields on the width grids
+RADII = ("lucent_mm", "cortex_mm", "end_mm")  # fields on the width grids
 FIELDS = (*RADII, "bone_hu", "slope_hu_per_mm", "rise_hu", "soft_hu")
-_NEGATIVE_SD_MM = 0.15  # of widths below zero
+_NEGATIVE_SD_MM = 0.15  # of lucent thickness below zero
 _DARK_LAYER_SD_HU = 25.0  # of layer levels below the usual one
 _DARK_RIM_SD_HU = 30.0
 _HELD_RIM = 0.1  # 1/HU^2; known better than 3 HU a rim is none
@@ -47,10 +50,8 @@ _RINGS_MM = np.array(
 _STILL_MM = 2e-3
 _TAIL = 4.0  # degrees of freedom: how far residuals stray beyond a normal spread
 _LEAST_SPREAD_HU = 30.0
-_PRIOR_SHARE = (
-    0.7  # what priors count in the evidence: their widths are rough figures; by 17 cases of phantoms
-)
 _SLIVER_SD_MM = 0.2
+_LIFTED_MM = 0.02
 _NO_SLIVER = 0.3  # weight of "any thickness" beside "none"
 _SLIVER_WEIGHT = 0.11  # nine neighbouring nodes say the same thing, as voxels do
 
@@ -86,6 +87,8 @@ class Fields:
         By field, in the order of `FIELDS`.
     outer_mm : ndarray
         Radius of the envelope at the width nodes, mm.
+    valley_mm : ndarray
+        What the thread valleys are worth there, see `Rod.valley_mm`.
     no_sliver : ndarray
         How strongly width nodes expect no sliver of spongy bone between halo and dense bone, 0 to 1.
     """
@@ -94,7 +97,16 @@ class Fields:
     bone: tuple[NodeGrid, NodeGrid]
     priors: dict[str, FieldPrior]
     outer_mm: FloatArray
+    valley_mm: FloatArray
     no_sliver: FloatArray
+
+    def width_mm(self, state: State) -> FloatArray:
+        """Halo width at the width nodes of a solution, mm."""
+        return width_of(state.lucent_mm, self.valley_mm)
+
+    def lucent_mm(self, width_mm: FloatArray | float) -> FloatArray:
+        """Lucent thickness of halo widths at the width nodes, mm."""
+        return lucent_of(np.broadcast_to(width_mm, self.valley_mm.shape), self.valley_mm)
 
     @property
     def n_width(self) -> int:
@@ -145,7 +157,7 @@ class State:
     """Current solution: shared unknowns and the nodes of the fields (see `Local` for units)."""
 
     shared: Shared
-    width_mm: FloatArray
+    lucent_mm: FloatArray
     cortex_mm: FloatArray
     end_mm: FloatArray
     bone_hu: FloatArray
@@ -265,17 +277,18 @@ class Problem:
         sliver = self._sliver_mm(state)
         pull = _SLIVER_WEIGHT * self.fields.no_sliver * _sliver_share(sliver) / _SLIVER_SD_MM**2
         node = np.arange(len(sliver))
-        w, c = (self.fields.place(name).start + node for name in ("width_mm", "cortex_mm"))
-        gradient[N_SHARED + w] += pull * sliver
+        w, c = (self.fields.place(name).start + node for name in ("lucent_mm", "cortex_mm"))
+        by_lucent = widening(state.lucent_mm, self.fields.valley_mm)
+        gradient[N_SHARED + w] += pull * sliver * by_lucent
         gradient[N_SHARED + c] -= pull * sliver
         i, j = self.layout.position[w], self.layout.position[c]
-        band[0, i] += pull
+        band[0, i] += pull * by_lucent**2
         band[0, j] += pull
-        band[np.abs(i - j), np.minimum(i, j)] -= pull
+        band[np.abs(i - j), np.minimum(i, j)] -= pull * by_lucent
 
     def _sliver_mm(self, state: State) -> FloatArray:
         """Return the thickness of spongy bone between halo and dense bone at the width nodes, mm."""
-        return state.cortex_mm - self.fields.outer_mm - state.width_mm
+        return state.cortex_mm - self.fields.outer_mm - self.fields.width_mm(state)
 
     def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
         """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
@@ -400,7 +413,7 @@ def solve(
         if taken is None:
             break
         moved, better, seen = taken
-        change = float(np.max(np.abs(moved.width_mm - state.width_mm)))
+        change = float(np.max(np.abs(moved.lucent_mm - state.lucent_mm)))
         gain = cost - better
         state, cost = moved, better
         is_still = change < _STILL_MM and gain < 10.0 * least_gain * cost
@@ -418,25 +431,20 @@ def _with_blur(problem: Problem, seen: Rendered, before: Linearised | None = Non
     return at
 
 
-def evidence_cost(problem: Problem, solution: Solution, weighting: Weighting) -> float:
-    """Return minus twice the logarithm of how well model and priors foretold the data (Laplace).
+def comparable_cost(problem: Problem, solution: Solution, weighting: Weighting) -> float:
+    """Return minus twice the logarithm of how likely a solution is, up to a constant.
 
-    Unlike the cost of a solution it can be compared between priors, and between solutions that left
-    residuals of another spread: one that allows more pays for what it allows (MacKay DJC. Neural Comput
-    1992;4:415-447, from memory). Slivers are left out: they are expected only where a halo was found.
+    Unlike the cost it was solved by, it can be compared between priors, and between solutions that left
+    residuals of another spread. Slivers are left out: they are expected only where a halo was found. So are
+    the volumes of a Laplace approximation: widths near zero are not normal, and phantoms were told apart
+    worse with them.
     """
-    state = solution.state
-    own, _, shared = normal_at(problem, state, weighting, one_sided=True).eliminate(problem.layout.order)
-    known = Factor.of(problem.prior_band, problem.layout.order)
-    volume = own.log_determinant - known.log_determinant
-    volume += float(np.linalg.slogdet(shared)[1] - np.linalg.slogdet(problem.prior.precision)[1])
-    model = problem.model
+    state, model = solution.state, problem.model
     residual = problem.residual(problem.render(state).image)
     distance = model.polar(state.shared)[0] - model.rod.outer_mm(model.samples.depth_mm)
     heard = ~model.samples.is_clipped
     misfit = _misfit(residual[heard], np.digitize(distance[heard], _RINGS_MM))
-    prior = problem.penalty(state) - problem.sliver_cost(state) + volume
-    return misfit / weighting.dilution + _PRIOR_SHARE * prior
+    return misfit / weighting.dilution + problem.penalty(state) - problem.sliver_cost(state)
 
 
 def _misfit(residual: FloatArray, ring: NDArray[np.intp]) -> float:
@@ -454,6 +462,15 @@ def _misfit(residual: FloatArray, ring: NDArray[np.intp]) -> float:
             scale = max(float((weight * square).mean()), _LEAST_SPREAD_HU**2)
         total += float((_TAIL + 1.0) * np.log1p(square / (_TAIL * scale)).sum()) + len(square) * np.log(scale)
     return total
+
+
+def lifted(problem: Problem, state: State) -> State:
+    """Return a state with the thread valleys just empty where they are not.
+
+    What the image answers to their filling hangs on the thread's form; what it answers to a halo does not.
+    """
+    least = problem.fields.valley_mm + _LIFTED_MM
+    return replace(state, lucent_mm=np.maximum(state.lucent_mm, least))
 
 
 def normal_at(problem: Problem, state: State, weighting: Weighting, *, one_sided: bool = False) -> Normal:
@@ -480,11 +497,11 @@ def _damped_step(
 
 
 def _bounded(state: State) -> State:
-    """Keep unknowns where the model means something: widths above -0.3 mm, a blur that passes something."""
+    """Keep unknowns where the model means something: no width much below 0, a blur that passes something."""
     v = state.shared.vector()
     # curves that fall off more slowly than exp(-f^1.7) are no kernel's, but mimic a halo's dark ring
     low, high = [-1.2, -0.16, -0.6, -1.0, 0.0, -0.6, -0.6], [1.2, 0.9, 6.0, 1.0, 4.0, 0.6, 0.6]
     low[2] -= max(v[LIFT], 0.0)  # what a lift adds the overshoot may take back
     v[BLUR] = np.clip(v[BLUR], low, high)
     v[5:7] = np.clip(v[5:7], [-0.2, -0.4], [1.5, 0.9])
-    return replace(state, shared=Shared.from_vector(v), width_mm=np.clip(state.width_mm, -0.3, 5.0))
+    return replace(state, shared=Shared.from_vector(v), lucent_mm=np.clip(state.lucent_mm, -0.3, 5.5))

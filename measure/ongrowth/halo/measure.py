@@ -24,7 +24,7 @@ from ongrowth.halo.fit import (
     Solution,
     State,
     Weighting,
-    evidence_cost,
+    comparable_cost,
     solve,
     variance_by_distance,
 )
@@ -45,7 +45,9 @@ _START_WIDTHS_MM = (0.0, 0.5, 1.3)
 _TRIED_WIDTHS_MM = np.array([0.0, 0.25, 0.5, 0.8, 1.2, 1.6, 2.1, 2.7, 3.3])
 _TELLING = 1e-2  # of cost: a hundredth of what one standard deviation of one voxel says
 _DILUTION = 9.0  # voxels that say the same thing, at least: texture is correlated over a millimetre
-_MOST_DILUTION = 40.0
+# Volume within which blurred noise is alike, over the product of the blur's widths at half height: the
+# integral of the autocorrelation of a Gaussian.
+_ALIKE = (np.pi / (2.0 * np.log(2.0))) ** 1.5
 _THINNED = 3  # every third voxel does until the end
 _THIN_DILUTION = _DILUTION / _THINNED
 _NOISE_FLOOR_HU = 30.0
@@ -55,8 +57,7 @@ _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope foll
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
 _SAME_LOOK_MM, _SAME_MEAN_MM = 0.05, 0.1  # solutions that differ by less count once
-_RIVAL_TEMPER = 8.0  # of costs, when the last solution is weighed against its rivals
-_DESCENT_TEMPER = 16.0  # of evidence, when what other starts came to is weighed against the best
+_RIVAL_TEMPER = 8.0  # of costs, when other solutions are weighed against the best; by phantoms
 _RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
 _RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
@@ -198,16 +199,17 @@ def fit_halo(
     dilution = _dilution(scene, blur_of(base, looks[0].shared))
     starts = [_carry_over(coarse, fields, look) for look in looks]
     smooth = [_descend(pose, fields, prior, start, dilution, is_rough=False) for start in starts]
-    start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].evidence_cost)
+    start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].comparable_cost)
     patchy = make_fields(scene, depth_mm, settings, rough=True)
     descents = [*smooth, _descend(pose, patchy, prior, start, dilution, is_rough=True)]
-    best = min(descents, key=lambda d: d.evidence_cost)
-    found, rivals = _against_rivals(best, descents)
+    best = min(descents, key=lambda d: d.comparable_cost)
+    found, others, chances = _against_rivals(best, descents)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), dilution)
     found = solve(problem, found.state, weighting, steps=12, blur_every=2, least_gain=1e-5)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
+    rivals = Rivals.of(problem.fields.width_mm(found.state), [fields.width_mm(o) for o in others], chances)
     return Fitted(scene, problem, weighting, found, posterior, rivals)
 
 
@@ -218,7 +220,7 @@ class _Descent:
     problem: Problem
     weighting: Weighting
     solution: Solution
-    evidence_cost: float
+    comparable_cost: float
 
 
 def _descend(
@@ -233,7 +235,7 @@ def _descend(
     """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
     problem, thin = pose(fields, prior=plain_curve(prior)), dilution / _THINNED
     weighting = Weighting(_variance(problem, start), thin)
-    searched = replace(start, width_mm=_search_widths(problem, start, weighting))
+    searched = replace(start, lucent_mm=_search_widths(problem, start, weighting))
     starts = (searched,) if is_rough else (start, searched)
     tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in starts]
     found = min(tries, key=lambda t: t.cost)
@@ -242,14 +244,13 @@ def _descend(
     found = solve(problem, found.state, weighting, steps=6, blur_every=3)
     weighting = Weighting(_variance(problem, found.state), thin)
     found = solve(problem, found.state, weighting, steps=3, blur_every=3)
-    return _Descent(problem, weighting, found, evidence_cost(problem, found, weighting))
+    return _Descent(problem, weighting, found, comparable_cost(problem, found, weighting))
 
 
 def _dilution(scene: Scene, blur: Blur) -> float:
-    """Return how many voxels say the same thing: what is left after the fit is as broad as the blur."""
-    return float(
-        np.clip(blur.in_plane_fwhm_mm**2 * blur.slice_fwhm_mm / scene.voxel_mm3, _DILUTION, _MOST_DILUTION)
-    )
+    """Return how many voxels say the same thing: what the fit leaves is as alike as the blur makes it."""
+    volume_mm3 = _ALIKE * blur.in_plane_fwhm_mm**2 * blur.slice_fwhm_mm
+    return float(max(volume_mm3 / scene.voxel_mm3, _DILUTION))
 
 
 def _thinned(scene: Scene) -> Scene:
@@ -284,50 +285,53 @@ def _without_halo(fields: Fields) -> Fields:
     """Return the fields with all widths held at nothing: what the rest would have to be."""
     n = fields.n_width
     held = FieldPrior(np.zeros(n), np.eye(n) / _HELD_WIDTH_SD_MM**2)
-    return replace(fields, priors=fields.priors | {"width_mm": held})
+    return replace(fields, priors=fields.priors | {"lucent_mm": held})
 
 
 def _is_new(state: State, others: Sequence[State]) -> bool:
-    return all(np.abs(state.width_mm - other.width_mm).max() > _SAME_LOOK_MM for other in others)
+    return all(np.abs(state.lucent_mm - other.lucent_mm).max() > _SAME_LOOK_MM for other in others)
 
 
-def _against_rivals(descent: _Descent, others: Sequence[_Descent]) -> tuple[Solution, Rivals]:
-    """Return the best of a solution and its rivals, and how the rivals weigh."""
-    problem, tries = descent.problem, _asked_again(descent)
-    best, gained = tries[0], descent.solution.cost - tries[0].cost
-    behind = [((t.cost - best.cost) / _RIVAL_TEMPER, t.state.width_mm) for t in tries]
-    behind += [
-        ((o.evidence_cost - descent.evidence_cost + gained) / _DESCENT_TEMPER, o.solution.state.width_mm)
-        for o in others
-    ]
-    kept, chances = [best.state.width_mm], [1.0]
-    for cost, widths in behind:
-        if all(_mean_apart_mm(problem, widths, other) > _SAME_MEAN_MM for other in kept):
-            kept.append(widths)
-            chances.append(float(np.exp(-0.5 * cost)))
-    return best, Rivals.of(kept[0], kept[1:], chances[1:])
+def _against_rivals(best: _Descent, others: Sequence[_Descent]) -> tuple[Solution, list[State], list[float]]:
+    """Return the best of a solution and its rivals, the rivals, and how likely each is beside the best."""
+    problem = best.problem
+    tries = sorted([*_asked_again(best), *others], key=lambda d: d.comparable_cost)
+    found = next(t for t in tries if t.problem is problem)
+    kept, chances = [found.solution.state], [1.0]
+    for other in tries:
+        state, behind = other.solution.state, other.comparable_cost - found.comparable_cost
+        if all(_mean_apart_mm(problem, state, k) > _SAME_MEAN_MM for k in kept):
+            kept.append(state)
+            chances.append(float(np.exp(-0.5 * behind / _RIVAL_TEMPER)))
+    return found.solution, kept[1:], chances[1:]
 
 
-def _asked_again(descent: _Descent) -> list[Solution]:
-    """Return a solution gone down further, and its rivals, the best first.
+def _asked_again(descent: _Descent) -> list[_Descent]:
+    """Return a solution gone down further, and its rivals.
 
     A thin even halo looks like a little more blur, or darker hardening; so each side, and both together,
     are asked again whether there is no halo, and each whether it has a wider one.
     """
-    problem, found = descent.problem, descent.solution
-    widths, first = found.state.width_mm, problem.fields.width[0].size
+    problem, found, weighting = descent.problem, descent.solution, descent.weighting
+    widths, first = problem.fields.width_mm(found.state), problem.fields.width[0].size
     head, tip = np.arange(widths.size) < first, np.arange(widths.size) >= first
     starts = [widths, *(widths + _RIVAL_WIDER_MM * side for side in (head, tip))]
     lucent = [side for side in (head, tip) if widths[side].mean() > _RIVAL_FROM_MM]
     starts += [widths * ~side for side in (*lucent, *([head | tip] if len(lucent) == 2 else []))]
-    states = [replace(found.state, width_mm=start) for start in starts]
-    tries = [solve(problem, state, descent.weighting, steps=4, blur_every=2) for state in states]
-    return sorted(tries, key=lambda t: t.cost)
+    out = []
+    for start in starts:
+        state = replace(found.state, lucent_mm=problem.fields.lucent_mm(start))
+        tried = solve(problem, state, weighting, steps=4, blur_every=2)
+        out.append(
+            replace(descent, solution=tried, comparable_cost=comparable_cost(problem, tried, weighting))
+        )
+    return out
 
 
-def _mean_apart_mm(problem: Problem, first: FloatArray, second: FloatArray) -> float:
+def _mean_apart_mm(problem: Problem, first: State, second: State) -> float:
     """Return by how much the mean width of either side differs between two solutions, mm."""
-    return max(abs(float(half.mean())) for half in np.split(first - second, [problem.fields.width[0].size]))
+    apart = problem.fields.width_mm(first) - problem.fields.width_mm(second)
+    return max(abs(float(half.mean())) for half in np.split(apart, [problem.fields.width[0].size]))
 
 
 def find_pitch(problem: Problem, state: State) -> float:
@@ -352,7 +356,7 @@ def find_pitch(problem: Problem, state: State) -> float:
 
 def _start(problem: Problem, width_mm: float) -> State:
     start = State.expected(problem.prior, problem.fields)
-    return replace(start, width_mm=np.full(problem.fields.n_width, width_mm))
+    return replace(start, lucent_mm=problem.fields.lucent_mm(width_mm))
 
 
 def _variance(problem: Problem, state: State) -> FloatArray:
@@ -362,13 +366,13 @@ def _variance(problem: Problem, state: State) -> FloatArray:
     radius, _ = model.polar(state.shared)
     outer = model.rod.outer_mm(model.samples.depth_mm)
     spread = variance_by_distance(residual, radius - outer, _NOISE_FLOOR_HU, model.samples.is_clipped)
-    beyond = np.maximum(radius - outer - local.width_mm - 0.5, 0.0)
+    beyond = np.maximum(radius - outer - model.width_mm(local) - 0.5, 0.0)
     return spread + (_BONE_DRIFT_HU_PER_MM * beyond) ** 2
 
 
 def _carry_over(coarse: Fields, fine: Fields, state: State) -> State:
     """Return a coarse solution on the fine nodes."""
-    grids = {"width_mm": "width"} | dict.fromkeys(FIELDS[len(RADII) :], "bone")
+    grids = {"lucent_mm": "width"} | dict.fromkeys(FIELDS[len(RADII) :], "bone")
     nodes = {
         name: _resample(getattr(coarse, grid), getattr(fine, grid), getattr(state, name))
         for name, grid in grids.items()
@@ -389,17 +393,17 @@ def _resample(
 
 
 def _search_widths(problem: Problem, state: State, weighting: Weighting) -> FloatArray:
-    """Return width nodes by trying widths everywhere and keeping what fits best near each node.
+    """Return lucent nodes by trying widths everywhere and keeping what fits best near each node.
 
     The edge is multimodal (a cortex behind the halo, a shell of trabeculae), so a descent alone may
     stop at the wrong one. Bone levels are solved in closed form, pulled toward their prior. Where no
     voxel speaks the width stays as it is: the last digit of a sum would choose another.
     """
-    trials = [replace(state, width_mm=np.full_like(state.width_mm, w)) for w in _TRIED_WIDTHS_MM]
+    trials = [replace(state, lucent_mm=problem.fields.lucent_mm(w)) for w in _TRIED_WIDTHS_MM]
     costs = np.array([problem.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
     is_told = np.ptp(costs, axis=0) > _TELLING
     least = (costs <= costs.min(axis=0) + _TELLING).argmax(axis=0)  # the last digit of a sum does not choose
-    return np.where(is_told, _TRIED_WIDTHS_MM[least], state.width_mm)
+    return np.where(is_told, problem.fields.lucent_mm(_TRIED_WIDTHS_MM[least]), state.lucent_mm)
 
 
 def _free_layers(prior: Prior) -> Prior:
@@ -411,7 +415,7 @@ def _free_layers(prior: Prior) -> Prior:
 
 def _with_rims(problem: Problem, found: Solution, weighting: Weighting) -> tuple[Problem, Solution]:
     """Let halos have dense rims, and keep them if the image asks for it."""
-    halves = np.split(found.state.width_mm, [problem.fields.width[0].size])
+    halves = np.split(problem.fields.width_mm(found.state), [problem.fields.width[0].size])
     is_wide = np.array([half.mean() > _RIM_FROM_MM for half in halves])
     if not is_wide.any():
         return problem, found
@@ -429,4 +433,4 @@ def _expect_no_slivers(fields: Fields, state: State) -> Fields:
     Only once the halo has been found: as a guide to the search it would invent halos.
     """
     is_dense = fields.priors["cortex_mm"].mean < fields.priors["cortex_mm"].mean.max()
-    return replace(fields, no_sliver=is_dense * np.clip((state.width_mm - 0.3) / 0.4, 0.0, 1.0))
+    return replace(fields, no_sliver=is_dense * np.clip((fields.width_mm(state) - 0.3) / 0.4, 0.0, 1.0))

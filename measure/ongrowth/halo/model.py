@@ -12,7 +12,12 @@ L, metal level M; T the blurred metal (root, thread ramp, crest), D the blurred 
 and G the blurred lucent part. Where there is no halo the
 thread valleys hold bone; from `VALLEY_MM` of halo on they hold the layer too:
 
-    G = s(w) (D_R - T) + D - D_R,  s(w) = w / VALLEY_MM between 0 and 1
+    G = s (D_R - T) + D - D_R,  s at most 1
+
+What varies smoothly is not w but the lucent thickness u: first the valleys empty, which are worth a
+ring of v mm, then the halo widens. So the image answers u alike everywhere:
+
+    u < v: s = u / v, w = VALLEY_MM u / v;   else s = 1, w = u - v + VALLEY_MM
 """
 
 from __future__ import annotations
@@ -33,7 +38,8 @@ FloatArray = NDArray[np.float64]
 
 RIM_FROM_MM = 0.3  # a halo thinner than this has no rim of its own
 PAST_REACH_MM = 1.0  # edges farther out do not show
-VALLEY_MM = 0.1  # halo width at which the thread valleys are taken to be emptied of bone
+VALLEY_MM = 0.05  # halo width at which the thread valleys are taken to be emptied of bone
+_USUAL_RAMP, _USUAL_CREST = 0.7, 0.1  # metal share of a usual thread
 _DISC_STEP_MM = 0.08
 _STEPS = (0.01, 0.01, 0.02, 0.01, 0.02, 0.02, 0.02)  # of the blur unknowns, for their slopes
 _MORE_MM = 0.5  # of the tables, so that every place lies between two radii
@@ -66,6 +72,16 @@ class Rod:
             spec.thread_start_mm if partial else -np.inf,
             spec.pitch_mm,
         )
+
+    def valley_mm(self, depth_mm: FloatArray) -> FloatArray:
+        """Thickness of a ring round the envelope that holds as much as the thread valleys, mm.
+
+        At least `VALLEY_MM`, so also where there is no thread.
+        """
+        root, deep = self.root_mm, self.envelope_mm - self.root_mm
+        at_root = (1.0 - _USUAL_CREST - _USUAL_RAMP) * (root + deep / 2.0)
+        ring_mm = deep / self.envelope_mm * (at_root + _USUAL_RAMP * (root / 2.0 + deep / 3.0))
+        return np.where(depth_mm < self.thread_start_mm, VALLEY_MM, max(ring_mm, VALLEY_MM))
 
     def outer_mm(self, depth_mm: FloatArray) -> FloatArray:
         """Radius of the envelope at depths, mm."""
@@ -121,6 +137,23 @@ class Shared:
     def from_vector(cls, values: FloatArray) -> Shared:
         """Return the parameters of a vector."""
         return cls(*(float(v) for v in values))
+
+
+def width_of(lucent_mm: FloatArray, valley_mm: FloatArray) -> FloatArray:
+    """Return the halo width of a lucent thickness, mm; arrays of one shape, see `Rod.valley_mm`."""
+    return np.where(
+        lucent_mm < valley_mm, VALLEY_MM * lucent_mm / valley_mm, lucent_mm - valley_mm + VALLEY_MM
+    )
+
+
+def lucent_of(width_mm: FloatArray, valley_mm: FloatArray) -> FloatArray:
+    """Return the lucent thickness of a halo width, mm."""
+    return np.where(width_mm < VALLEY_MM, valley_mm * width_mm / VALLEY_MM, width_mm + valley_mm - VALLEY_MM)
+
+
+def widening(lucent_mm: FloatArray, valley_mm: FloatArray) -> FloatArray:
+    """Return how much the halo widens with the lucent thickness, mm per mm."""
+    return np.where(lucent_mm < valley_mm, VALLEY_MM / valley_mm, 1.0)
 
 
 SHARED_NAMES = Shared.__slots__
@@ -220,12 +253,12 @@ def _helices(response: RodResponse, rod: Rod, ramp: float, crest: float) -> tupl
 class Local:
     """Field values at the voxels, shape (N,).
 
-    Width (mm), radius where dense bone begins (mm), radius where bone ends (mm), bone level at the
-    halo (HU), its slope outward (HU/mm), rise of dense bone above the bone level (HU), level of what
-    lies beyond the bone (HU).
+    Lucent thickness (mm, see the head of this module), radius where dense bone begins (mm), radius
+    where bone ends (mm), bone level at the halo (HU), its slope outward (HU/mm), rise of dense bone above
+    the bone level (HU), level of what lies beyond the bone (HU).
     """
 
-    width_mm: FloatArray
+    lucent_mm: FloatArray
     cortex_mm: FloatArray
     end_mm: FloatArray
     bone_hu: FloatArray
@@ -238,13 +271,14 @@ class Local:
 class _Where:
     """Voxels about the refined axis, and what the fields say there.
 
-    Angle (rad) and ready-made places; the edges of the halo, of dense bone, of all bone, and of the rim where
-    there are rims; how far beyond the halo a voxel lies, mm.
+    Angle (rad) and ready-made places; halo width (mm); the edges of the halo, of dense bone, of all bone,
+    and of the rim where there are rims; how far beyond the halo a voxel lies, mm.
     """
 
     angle: FloatArray
     places: Places
     local: Local
+    width_mm: FloatArray
     edges: tuple[DiscPlaces, ...]
     beyond: FloatArray
 
@@ -335,6 +369,7 @@ class HaloModel:
         self._reach = reach_mm
         self._t = 2.0 * samples.depth_mm / length_mm - 1.0
         self._outer = rod.outer_mm(samples.depth_mm)
+        self._valley = rod.valley_mm(samples.depth_mm)
         self._in_shank = samples.depth_mm < rod.thread_start_mm
         self._hardening = hardening
         self._has_rims = True
@@ -354,6 +389,14 @@ class HaloModel:
         x = self.samples.x_mm - (shared.x0_mm * low + shared.x1_mm * high)
         y = self.samples.y_mm - (shared.y0_mm * low + shared.y1_mm * high)
         return np.hypot(x, y), np.arctan2(y, x)
+
+    def width_mm(self, local: Local) -> FloatArray:
+        """Return the halo width at the voxels, shape (N,), mm."""
+        return width_of(local.lucent_mm, self._valley)
+
+    def _filled(self, local: Local) -> FloatArray:
+        """Share of the thread valleys that holds the layer."""
+        return np.minimum(local.lucent_mm / self._valley, 1.0)
 
     def render(self, shared: Shared, local: Local) -> Rendered:
         """Return the model image."""
@@ -386,14 +429,15 @@ class HaloModel:
         radius, angle = self.polar(shared)
         radius = np.minimum(radius, self._reach)
         places = Places(radius, angle - self._e1, self._reach + _MORE_MM)
-        halo_mm = self._outer + local.width_mm
+        width_mm = self.width_mm(local)
+        halo_mm = self._outer + width_mm
         end_mm = np.clip(local.end_mm, halo_mm, self._reach + PAST_REACH_MM)
         edges_mm = [halo_mm, np.clip(local.cortex_mm, halo_mm, end_mm), end_mm]
         if self._has_rims:
             edges_mm.append(np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm))
         first_mm = _first_disc_mm(self.rod)
         edges = tuple(DiscPlaces(places, edge, first_mm, _DISC_STEP_MM) for edge in edges_mm)
-        return _Where(angle, places, local, edges, np.maximum(radius - halo_mm, 0.0))
+        return _Where(angle, places, local, width_mm, edges, np.maximum(radius - halo_mm, 0.0))
 
     def _shapes(self, shared: Shared, where: _Where) -> _Shapes:
         tables = _tables(self.rod, blur_of(self.base, shared), self._section, self._reach)
@@ -405,7 +449,7 @@ class HaloModel:
         lumen = where.places.read(tables.lumen[None])[0] if hollow else np.zeros_like(metal)
         discs = [part for edge in where.edges for part in edge.read(tables.discs)]
         rimmed = () if self._has_rims else discs[:2]
-        lucent = _filled(where.local) * (envelope - metal) + discs[0] - envelope + lumen
+        lucent = self._filled(where.local) * (envelope - metal) + discs[0] - envelope + lumen
         return _Shapes(tables, metal, envelope, lumen, lucent, *discs, *rimmed)
 
     def _by_side(self, shared: Shared, which: slice) -> FloatArray:
@@ -424,30 +468,33 @@ class HaloModel:
             + local.slope_hu_per_mm * where.beyond * (shapes.whole - shapes.disc)
             + local.rise_hu * (shapes.whole - shapes.inner)
             + (local.soft_hu - local.bone_hu) * (1.0 - shapes.whole)
-            + self._by_side(shared, RIM_HU) * _rim_share(local) * (shapes.rimmed - shapes.disc)
+            + self._by_side(shared, RIM_HU) * _rim_share(where.width_mm) * (shapes.rimmed - shapes.disc)
             + shared.vector()[HARDENING] @ self._hardening
         )
 
     def _field_slopes(self, seen: Rendered) -> tuple[FloatArray, ...]:
         """Return the slopes by the local field values; edges that touch move together."""
         shared, local, beyond, shapes = seen.shared, seen.where.local, seen.where.beyond, seen.shapes
-        halo_mm = self._outer + local.width_mm
+        width_mm = seen.where.width_mm
+        halo_mm = self._outer + width_mm
         is_bare = local.end_mm <= halo_mm  # the halo has eaten the bone up
         no_spongy = (local.cortex_mm <= halo_mm) | is_bare
         all_spongy = (local.cortex_mm >= local.end_mm) & ~is_bare
-        is_thin = (local.width_mm < VALLEY_MM) & (local.width_mm > 0.0)
-        valleys = np.where(is_thin, (shapes.envelope - shapes.metal) / VALLEY_MM, 0.0)
+        is_thin = local.lucent_mm < self._valley
+        valleys = np.where(is_thin, (shapes.envelope - shapes.metal) / self._valley, 0.0)
         slope, behind = local.slope_hu_per_mm, shapes.whole - shapes.disc
         by_dense = -local.rise_hu * shapes.by_inner
         by_end = (local.rise_hu + slope * beyond + local.bone_hu - local.soft_hu) * shapes.by_whole
-        by_width = (self._layer(shared) - local.bone_hu) * (shapes.by_disc + valleys)
+        contrast_hu = self._layer(shared) - local.bone_hu
+        by_width = contrast_hu * shapes.by_disc
         by_width -= slope * ((beyond > 0) * behind + beyond * shapes.by_disc)
-        rim_hu, share = self._by_side(shared, RIM_HU), _rim_share(local)
-        grows = (local.width_mm > 0.0) & (local.width_mm < RIM_FROM_MM)
+        rim_hu, share = self._by_side(shared, RIM_HU), _rim_share(width_mm)
+        grows = (width_mm > 0.0) & (width_mm < RIM_FROM_MM)
         by_width += rim_hu * share * (shapes.by_rimmed - shapes.by_disc)
         by_width += rim_hu * grows / RIM_FROM_MM * (shapes.rimmed - shapes.disc)
+        by_width += by_dense * no_spongy + by_end * is_bare
         return (
-            by_width + by_dense * no_spongy + by_end * is_bare,
+            by_width * widening(local.lucent_mm, self._valley) + contrast_hu * valleys,
             by_dense * ~(no_spongy | all_spongy),
             (by_end + by_dense * all_spongy) * ~is_bare,
             shapes.whole - shapes.lucent - (shapes.metal - shapes.lumen),
@@ -459,14 +506,16 @@ class HaloModel:
     def _shared_slopes(self, seen: Rendered) -> FloatArray:
         """Return the slopes by the shared unknowns, blur and ripple left zero, shape (N, P)."""
         shared, local, angle, shapes = seen.shared, seen.where.local, seen.where.angle, seen.shapes
-        by_metal = (shared.metal_hu - local.bone_hu) - _filled(local) * (self._layer(shared) - local.bone_hu)
+        by_metal = (shared.metal_hu - local.bone_hu) - self._filled(local) * (
+            self._layer(shared) - local.bone_hu
+        )
         tables = shapes.tables
         outward = np.gradient(_solid(tables, shared), 0.05, axis=1)
         radial, ramp, crest = seen.where.places.read(np.stack([outward, tables.ramp, tables.crest]))
         radial *= by_metal
         low, high = 0.5 * (1.0 - self._t), 0.5 * (1.0 + self._t)
         threaded = by_metal * ~self._in_shank
-        share = _rim_share(local)
+        share = _rim_share(seen.where.width_mm)
         by_rim = (
             share * (shapes.rimmed - shapes.disc),
             share * self._by_side(shared, RIM_HU) * shapes.by_rimmed,
@@ -503,11 +552,6 @@ def _solid(tables: _Tables, shared: Shared) -> FloatArray:
     return tables.root + shared.ramp * tables.ramp + shared.crest * tables.crest
 
 
-def _filled(local: Local) -> FloatArray:
-    """Share of the thread valleys that holds the layer."""
-    return np.clip(local.width_mm / VALLEY_MM, 0.0, 1.0)
-
-
-def _rim_share(local: Local) -> FloatArray:
+def _rim_share(width_mm: FloatArray) -> FloatArray:
     """How much of a rim a halo of this width can have."""
-    return np.clip(local.width_mm / RIM_FROM_MM, 0.0, 1.0)
+    return np.clip(width_mm / RIM_FROM_MM, 0.0, 1.0)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo.fit import Problem, State, Weighting, evidence_cost, solve
+from ongrowth.halo.fit import Problem, State, Weighting, comparable_cost, solve
 from ongrowth.halo.map import Halo
 from ongrowth.halo.measure import Fitted
 from ongrowth.halo.samples import Samples
@@ -92,7 +92,7 @@ def plant(
             state = _with_width(problem, bare, width, shape)
             found = _measured_again(ways, fitted.solution.state, state)
             for side in sides:
-                read = float(node_weight(problem, side) @ found.width_mm)
+                read = float(node_weight(problem, side) @ problem.fields.width_mm(found))
                 out.append(Planted(width, shape, side, read, _found_share(halo, side, read)))
     return tuple(out)
 
@@ -102,7 +102,8 @@ def _with_width(problem: Problem, state: State, width_mm: float, shape: str) -> 
     profile = np.maximum(np.cos(np.radians(angle)), 0.0) if shape == "one-sided" else np.ones(angle.shape)
     # dense bone gives way to a halo: it begins no nearer than the halo ends
     outer = problem.model.rod.envelope_mm + width_mm * profile
-    return replace(state, width_mm=width_mm * profile, cortex_mm=np.maximum(state.cortex_mm, outer))
+    lucent = problem.fields.lucent_mm(width_mm * profile)
+    return replace(state, lucent_mm=lucent, cortex_mm=np.maximum(state.cortex_mm, outer))
 
 
 def _measured_again(ways: list[tuple[Problem, Weighting]], seen: State, planted: State) -> State:
@@ -122,13 +123,13 @@ def _showing(problem: Problem, samples: Samples) -> Problem:
 
 
 def _read(problem: Problem, weighting: Weighting, seen: State) -> tuple[float, State]:
-    """Return the cost by the evidence, and the solution."""
-    trials = [replace(seen, width_mm=np.full_like(seen.width_mm, w)) for w in _TRIED_MM]
+    """Return the cost that compares, and the solution."""
+    trials = [replace(seen, lucent_mm=problem.fields.lucent_mm(w)) for w in _TRIED_MM]
     costs = np.array([problem.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
-    starts = [replace(seen, width_mm=_TRIED_MM[costs.argmin(axis=0)]), trials[0]]
+    starts = [replace(seen, lucent_mm=problem.fields.lucent_mm(_TRIED_MM[costs.argmin(axis=0)])), trials[0]]
     tries = [solve(problem, start, weighting, steps=_STEPS, blur_every=3) for start in starts]
     best = min(tries, key=lambda t: t.cost)
-    return evidence_cost(problem, best, weighting), best.state
+    return comparable_cost(problem, best, weighting), best.state
 
 
 def _found_share(halo: Halo, side: str, read_mm: float) -> float:

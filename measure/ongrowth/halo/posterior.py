@@ -7,13 +7,13 @@ unknowns drag along; the second part falls into the named parts of the uncertain
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
-from ongrowth.halo.fit import Problem, Solution, Weighting, normal_at
+from ongrowth.halo.fit import Problem, Solution, Weighting, lifted, normal_at
 from ongrowth.halo.model import (
     BLUR,
     CENTRE,
@@ -25,7 +25,6 @@ from ongrowth.halo.model import (
     RAMP,
     RIM_HU,
     RIM_MM,
-    VALLEY_MM,
 )
 from ongrowth.halo.system import Factor
 
@@ -164,13 +163,6 @@ def _conditioned(covariance: FloatArray, known: list[int]) -> FloatArray:
 
 
 def posterior_of(problem: Problem, solution: Solution, weighting: Weighting) -> Posterior:
-    """Return the posterior of a solution.
-
-    Near zero the thread valleys make the image respond more to width than any real halo would; the
-    spread is therefore taken where the valleys are already empty, so that it also holds for bone
-    that fills them only in part.
-    """
-    state = solution.state
-    lifted = replace(state, width_mm=np.maximum(state.width_mm, VALLEY_MM + 0.02))
-    solved = normal_at(problem, lifted, weighting).eliminate(problem.layout.order)
+    """Return the posterior of a solution, so that it also holds for bone that fills the valleys in part."""
+    solved = normal_at(problem, lifted(problem, solution.state), weighting).eliminate(problem.layout.order)
     return Posterior(problem.fields.n_width, *solved)

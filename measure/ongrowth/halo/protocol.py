@@ -26,7 +26,7 @@ from ongrowth.halo.fit import (
     variance_by_distance,
 )
 from ongrowth.halo.hardening import hardening_shapes
-from ongrowth.halo.model import BLUR, CREST, METAL, PAST_REACH_MM, RAMP, HaloModel, Rod, blur_of
+from ongrowth.halo.model import BLUR, CREST, METAL, PAST_REACH_MM, RAMP, VALLEY_MM, HaloModel, Rod, blur_of
 from ongrowth.halo.prior import guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.samples import Samples, gather
 from ongrowth.scan import Scan, refuse
@@ -180,7 +180,9 @@ def _problem(
     nothing, far = FieldPrior(np.zeros(n), pinned), FieldPrior(np.full(n, reach + PAST_REACH_MM), pinned)
     level = FieldPrior(np.zeros(n), np.eye(n) / 60.0**2)
     priors = dict.fromkeys(FIELDS, nothing) | {"cortex_mm": far, "end_mm": far, "bone_hu": level}
-    fields = Fields((grid, grid), (grid, grid), priors, np.full(n, rod.envelope_mm), np.zeros(n))
+    fields = Fields(
+        (grid, grid), (grid, grid), priors, np.full(n, rod.envelope_mm), np.full(n, VALLEY_MM), np.zeros(n)
+    )
     corners = side_corners((grid, grid), samples.depth_mm, np.degrees(angle) + e1_deg, on_head_side)
     return Problem(model, fields, corners, corners, prior)
 

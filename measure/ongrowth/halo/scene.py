@@ -143,6 +143,7 @@ def make_fields(
         np.concatenate([_seen(scene, what, *p) for p in places]) for what in (around.cortex_mm, around.end_mm)
     )
     outer = np.concatenate([scene.rod.outer_mm(depth) for depth, _ in places])
+    valley = np.concatenate([scene.rod.valley_mm(depth) for depth, _ in places])
     n_wide, n_broad = len(cortex), sum(g.size for g in bone)
 
     def prior(
@@ -153,7 +154,7 @@ def make_fields(
         return FieldPrior(np.broadcast_to(mean, n).astype(np.float64), smooth + np.eye(n) / spread**2)
 
     priors = {
-        "width_mm": prior(width, 0.0, 100.0, walk),
+        "lucent_mm": prior(width, 0.0, 100.0, walk),
         "cortex_mm": prior(width, cortex, 0.4, 0.5),
         "end_mm": prior(width, end, 0.4, 0.5),
         "bone_hu": prior(bone, around.bone_hu, 45.0, 50.0),
@@ -161,7 +162,7 @@ def make_fields(
         "rise_hu": prior(bone, around.cortex_hu - around.bone_hu, 300.0, 150.0),
         "soft_hu": prior(bone, around.soft_hu, 60.0, 60.0),
     }
-    return Fields(width, bone, priors, outer, np.zeros(n_wide))
+    return Fields(width, bone, priors, outer, valley, np.zeros(n_wide))
 
 
 def _places(grid: NodeGrid) -> tuple[FloatArray, FloatArray]:

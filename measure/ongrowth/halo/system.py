@@ -59,11 +59,6 @@ class Factor:
         """Number of unknowns."""
         return len(self.order)
 
-    @property
-    def log_determinant(self) -> float:
-        """Natural logarithm of the determinant of the precision."""
-        return 2.0 * float(np.log(self.lower[0]).sum())
-
     def solve(self, right: FloatArray) -> FloatArray:
         """Return the solution for right-hand sides, shape (Q,) or (Q, M)."""
         out = np.empty_like(right)

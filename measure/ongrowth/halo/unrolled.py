@@ -72,7 +72,7 @@ def unroll(
     rng = np.random.default_rng(settings.seed)
     noise = posterior.draw(settings.draws, rng) * NOISE_FACTOR + rivals.draw(settings.draws, rng)
     other = rng.standard_normal(settings.draws) * radius_u_mm
-    expected = solution.state.width_mm + rivals.expected_mm
+    expected = problem.fields.width_mm(solution.state) + rivals.expected_mm
     sides, bases = {}, {}
     for side in (Side.HEAD, Side.TIP):
         basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == Side.TIP))
@@ -247,7 +247,7 @@ def _rim(problem: Problem, solution: Solution, posterior: Posterior, side: Side)
     of it beforehand.
     """
     index = int(side == Side.TIP)
-    width = np.split(solution.state.width_mm, [problem.fields.width[0].size])[index]
+    width = np.split(problem.fields.width_mm(solution.state), [problem.fields.width[0].size])[index]
     values = solution.state.shared.vector()
     u = np.sqrt(np.diag(posterior.shared_covariance))
     (hu, u_hu), (mm, u_mm) = ((values[w][index], u[w][index]) for w in (RIM_HU, RIM_MM))

@@ -19,10 +19,10 @@ from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.field import side_basis
-from ongrowth.halo.fit import FieldPrior, Fields, Problem, State, Weighting, normal_at
+from ongrowth.halo.fit import FieldPrior, Fields, Problem, State, Weighting, lifted, normal_at
 from ongrowth.halo.map import Halo
 from ongrowth.halo.measure import Fitted
-from ongrowth.halo.model import BLUR, VALLEY_MM, Shared, blur_of
+from ongrowth.halo.model import BLUR, Shared, blur_of
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.halo.scene import HaloSettings, pose_problem
 from ongrowth.halo.unrolled import MODEL_SHARE, NOISE_FACTOR
@@ -142,8 +142,7 @@ def look_ahead(
 def _linearised_at(fitted: Fitted, frame: ScrewFrame) -> tuple[Problem, State, Weighting]:
     """Return the thinned fit where the thread valleys are just empty, as for the fit's own spread."""
     problem, weighting = thinned(fitted, frame)
-    width = np.maximum(fitted.solution.state.width_mm, VALLEY_MM + 0.02)
-    return problem, replace(fitted.solution.state, width_mm=width), weighting
+    return problem, lifted(problem, fitted.solution.state), weighting
 
 
 def thinned(fitted: Fitted, frame: ScrewFrame, walk_mm: float | None = None) -> tuple[Problem, Weighting]:
@@ -165,7 +164,7 @@ def thinned(fitted: Fitted, frame: ScrewFrame, walk_mm: float | None = None) -> 
 def _walking(fields: Fields, walk_mm: float) -> Fields:
     smooth = linalg.block_diag(*(grid.smoothness(walk_mm, walk_mm) for grid in fields.width))
     prior = FieldPrior(np.zeros(fields.n_width), smooth + np.eye(fields.n_width) / _ANY_WIDTH_MM**2)
-    return replace(fields, priors=fields.priors | {"width_mm": prior})
+    return replace(fields, priors=fields.priors | {"lucent_mm": prior})
 
 
 def _worse_side(halo: Halo) -> str | None:
