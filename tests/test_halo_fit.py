@@ -1,4 +1,4 @@
-"""Parts of the halo's fit: what streaks look like, how the evidence hears residuals, what is held when."""
+"""Parts of the halo's fit: what streaks look like, how residuals are heard, what is held when."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from scipy import stats
 
 from ongrowth.halo.fit import _misfit
 from ongrowth.halo.hardening import hardening_shapes
-from ongrowth.halo.model import BENDS, BLUR, LIFT
+from ongrowth.halo.model import BENDS, BLUR, LIFT, VALLEY_MM, Rod, lucent_of, widening, width_of
 from ongrowth.halo.prior import plain_curve, shared_prior
 
 
@@ -50,3 +50,26 @@ def test_lift_and_bends_are_held_while_widths_are_looked_for() -> None:
     assert list(held) == [LIFT, *range(BENDS.start, BENDS.stop)]
     assert BLUR.start < LIFT < BENDS.stop == BLUR.stop
     assert np.array_equal(plain_curve(prior).mean, prior.mean)
+
+
+def test_lucent_thickness_and_width_are_one_to_one_and_the_valleys_fill_first() -> None:
+    width = np.array([0.0, 0.02, VALLEY_MM, 0.3, 2.0])
+    for valley_mm in (VALLEY_MM, 0.25):
+        valley = np.full(width.shape, valley_mm)
+        lucent = lucent_of(width, valley)
+        assert lucent == pytest.approx([0.0, 0.4 * valley_mm, valley_mm, valley_mm + 0.25, valley_mm + 1.95])
+        assert width_of(lucent, valley) == pytest.approx(width, abs=1e-12)
+        slope = (width_of(lucent + 1e-6, valley) - width) / 1e-6
+        assert slope == pytest.approx(widening(lucent + 1e-7, valley), rel=1e-4)
+
+
+def test_the_valleys_are_worth_the_area_that_a_usual_thread_leaves_free() -> None:
+    rod = Rod(2.0, 1.5, 0.0, np.nan, -np.inf, 1.5)
+    radius = np.linspace(1.5, 2.0, 100_001)
+    metal = 0.1 + 0.7 * (2.0 - radius) / 0.5  # share of metal, falling from root to crest
+    free_mm2 = np.trapezoid(2.0 * np.pi * radius * (1.0 - metal), radius)
+    assert rod.valley_mm(np.array([5.0]))[0] == pytest.approx(free_mm2 / (2.0 * np.pi * 2.0), rel=1e-6)
+    shank = Rod(2.0, 1.5, 0.0, 1.6, 10.0, 1.5)
+    assert list(shank.valley_mm(np.array([5.0, 15.0]))) == pytest.approx(
+        [VALLEY_MM, free_mm2 / (4.0 * np.pi)]
+    )
