@@ -19,6 +19,7 @@ SLICE = settings(max_examples=25, deadline=None, derandomize=True, suppress_heal
 
 @SLICE
 @example(number=205)  # a shaft so short that a defect has no place on it
+@example(number=1369)  # a file in a zip that is called "."
 @given(number=st.integers(0, 10**6))
 def test_a_mutated_series_is_read_or_refused(number: int) -> None:
     with tempfile.TemporaryDirectory() as folder:

@@ -340,4 +340,4 @@ def _check_zip(archive: zipfile.ZipFile, infos: list[zipfile.ZipInfo]) -> None:
 
 def _leaves(member: str) -> bool:
     path = PurePosixPath(member.replace("\\", "/"))
-    return path.is_absolute() or ".." in path.parts or ":" in path.parts[0]
+    return path.is_absolute() or ".." in path.parts or ":" in "".join(path.parts[:1])
