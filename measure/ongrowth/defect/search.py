@@ -33,6 +33,7 @@ _BONE_HU = 180.0
 _PEAKS = 5
 _LEAST_WORTH = 1.0  # more is asked where no point says that there is a defect
 _APART_MM = 5.0
+_AROUND_MM = 6.0  # half the section of a pars and the bone behind its faces
 _MIRRORED = PreopSettings(near_mm=8.0)  # the two sides of an arch differ by some millimetres
 
 
@@ -134,12 +135,19 @@ def _on_side(
             found = find_open_defect(scan, peak.place_mm)
         except Refused:
             continue
-        if isinstance(found, Problem):
+        if isinstance(found, Problem) or not _is_within(scan, found.defect.plane.point_mm):
             continue
         away = np.abs(found.defect.plane.point_mm[0] - middle_x)
         if found.worth > most and _FROM_MIDDLE_MM[0] / 2.0 < away < _FROM_MIDDLE_MM[1] + 4.0:
             best, most = found, found.worth
     return best or _none_seen(side)
+
+
+def _is_within(scan: Scan, point: FloatArray) -> bool:
+    """Whether the scan shows what lies about a place: bone cut off by its edge ends like a face."""
+    around = point + _AROUND_MM * np.vstack([np.eye(3), -np.eye(3)])
+    index = scan.voxels(around)
+    return bool(np.all((index >= 0.0) & (index <= np.array(scan.hu.shape) - 1.0)))
 
 
 def _none_seen(side: str) -> Problem:
