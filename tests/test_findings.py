@@ -30,7 +30,7 @@ from ongrowth.findings import (
     screw_sentence,
     shipped_windows,
 )
-from ongrowth.findings.answer import next_scan_week
+from ongrowth.findings.answer import NO_PROOF, next_scan_week
 from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.halo import HaloSummary
 from ongrowth.quantity import Caution, Measured, Unit
@@ -452,3 +452,11 @@ def test_expectations_speak_of_halo_bridging_and_metal(weeks: float, surface: st
     assert told.can_answer
     assert told.cannot_answer
     assert math.isnan(told.next_week) or told.next_week > weeks
+
+
+def test_where_no_halo_is_shown_it_is_said_that_there_may_be_one() -> None:
+    thin, wide = build.make_side(0.1), build.make_side(1.2)  # the scan would show 0.25 mm
+    for head, tip, is_said in ((wide, wide, False), (thin, wide, True), (wide, thin, True)):
+        reading = build.make_reading(build.make_implant(head, tip))
+        told = answer(reading.implants, reading.findings, reading.scan, "L5").cannot_tell
+        assert (NO_PROOF in told) is is_said

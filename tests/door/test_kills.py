@@ -14,7 +14,9 @@ BENCH = Path(__file__).parents[1] / "benchmarks" / "kills.py"
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not hasattr(os, "fork"), reason="the bench forks")
+@pytest.mark.skipif(
+    not hasattr(os, "fork"), reason="this system cannot fork (Windows); the bench kills copies of itself"
+)
 def test_a_killed_run_leaves_old_results_whole_or_new_results_whole() -> None:
     words = [sys.executable, "-W", "ignore", str(BENCH), "--most", "12", "--random", "2"]
     done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600)

@@ -13,7 +13,6 @@ from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.halo import Fitted, calibrate_on_first_days
 from ongrowth.reading import ImplantReading
 from ongrowth.scan import Refused, Scan, refuse
-from ongrowth.screw import ScrewSpec
 
 UNTIL_WEEKS = 10.0 / 7.0  # ten days: bone has not drawn back yet; project's choice
 _HALO_MM = 0.2  # twice the play of a fresh bed: more is a halo all the same
@@ -41,33 +40,13 @@ class FirstDays:
     def blur(self) -> Calibration | None:
         """Blur of its protocol, measured once it is asked for; None where it does not show it."""
         try:
-            return told_blur(self.path, self.known, self.tell)
+            return run_first_days(self.path, self.known, self.tell)
         except Refused as error:
             self.tell(f"It lends no blur: {error.problems[0].text}")
             return None
 
 
-def run_first_days(path: Path, spec: ScrewSpec, tell: Tell = silent) -> Calibration:
-    """Measure the blur of a protocol on a CT of the first days, when no screw has a halo yet.
-
-    Parameters
-    ----------
-    path : Path
-        Folder, zip or volume file.
-    spec : ScrewSpec
-        Sizes of the screws.
-    tell : callable
-        Told in words what is being done.
-
-    Raises
-    ------
-    Refused
-        As `told_blur` does.
-    """
-    return told_blur(path, Known(screws=(spec,)), tell)
-
-
-def told_blur(path: Path, known: Known, tell: Tell = silent) -> Calibration:
+def run_first_days(path: Path, known: Known, tell: Tell = silent) -> Calibration:
     """Return the blur of a CT, it being known that no screw has a halo; of several screws the best counts.
 
     Parameters

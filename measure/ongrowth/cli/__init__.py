@@ -264,10 +264,10 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
 
 
 def _calibrate_on_patient(scan: Path, spec: ScrewSpec, out: Path) -> None:
-    from ongrowth.case import run_first_days
+    from ongrowth.case import Known, run_first_days
     from ongrowth.reading import write_text
 
-    calibration = run_first_days(scan, spec, tell)
+    calibration = run_first_days(scan, Known(screws=(spec,)), tell)
     blur = calibration.blur
     write_text(out, json.dumps(calibration.as_dict(), indent=1) + "\n")
     click.echo(
