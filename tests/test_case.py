@@ -138,7 +138,7 @@ def test_a_reading_is_whole_and_valid(steps: Steps) -> None:
     assert reading.provenance.wall_s > 0.0
     assert any(problem.code == "head-assumed" for problem in reading.scan.problems)
     assert "lamina side" not in reading.summary.sentence  # both sides stand alike, so no side is named
-    assert reading.summary.sentence.startswith("Left screw, week 8.0: halo on both sides")
+    assert reading.summary.sentence.startswith("Left screw, week 8: halo on both sides")
 
 
 def test_weeks_come_from_the_dates_and_told_weeks_win(steps: Steps) -> None:

@@ -405,7 +405,7 @@ def test_the_sentence_names_screw_week_sides_bridging_and_metal() -> None:
     )
     sentence = screw_sentence(reading.implants[0], reading.findings, 8.0, "L5")
     assert sentence == (
-        "Left screw, week 8.0: halo on the pedicle side (screw tip) undecided; "
+        "Left screw, week 8: halo on the pedicle side (screw tip) undecided; "
         "halo on the lamina side (screw head), bridging (20 %) and metal as expected."
     )
     assert "week 14" in reading.summary.sentence

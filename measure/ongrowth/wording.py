@@ -192,11 +192,23 @@ def blur_source_words(source: str) -> str:
     return _BLUR_SOURCE.get(source, source)
 
 
+def week_number(weeks: float) -> str:
+    """Return weeks as printed everywhere: to a tenth, and a whole week without decimals.
+
+    Examples
+    --------
+    >>> week_number(16.0), week_number(6.43)
+    ('16', '6.4')
+    """
+    text = f"{weeks:.1f}".removesuffix(".0")
+    return "0" if text == "-0" else text
+
+
 def weeks_words(weeks: float) -> str:
-    """Return the time of a scan as printed: "week 8.0", "before surgery", or "week not known"."""
+    """Return the time of a scan as printed: "week 8", "before surgery", or "week not known"."""
     if math.isnan(weeks):
         return "week not known"
-    return "before surgery" if weeks < 0 else f"week {weeks:.1f}"
+    return "before surgery" if weeks < 0 else f"week {week_number(weeks)}"
 
 
 def plain_ascii(text: str) -> str:

@@ -76,7 +76,7 @@ def test_check_writes_the_tree_and_answers_on_stdout(
     out = tmp_path / "out"
     told = run("check", scan, "--weeks", "8", "--site", "L5", "--out", out)
     assert told.exit_code == 0, told.stderr
-    assert told.stdout.startswith("Left screw, week 8.0: halo on both sides")
+    assert told.stdout.startswith("Left screw, week 8: halo on both sides")
     assert str(out / "page.html") in told.stdout
     assert fixed_words().short in told.stdout
     assert "Measuring the halo" in told.stderr
@@ -270,7 +270,7 @@ def test_note_reads_what_check_wrote(measured: list[Known], scan: Path, tmp_path
 
 def test_note_of_a_case_tells_the_comparison(measured: list[Known], tmp_path: Path) -> None:
     run("follow", case_file(tmp_path, "w08", "w04"), "--out", tmp_path / "out")
-    assert "w04 (week 4.0)." in run("note", tmp_path / "out").stdout
+    assert "w04 (week 4)." in run("note", tmp_path / "out").stdout
 
 
 def test_note_refuses_what_is_no_reading(tmp_path: Path) -> None:

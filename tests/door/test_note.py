@@ -69,8 +69,17 @@ def test_the_note_has_technique_comparison_findings_per_side_and_impression(case
 def test_an_earlier_ct_is_named_as_comparison(case: Case) -> None:
     first = build.make_reading(*case.readings[0].implants, weeks=2.0, scan_id="w02")
     both = Case(case.patient, (first, case.readings[0]), case.findings, case.summary)
-    assert "w02 (week 2.0)." in render_note(both)
+    assert "w02 (week 2)." in render_note(both)
     assert "no older pictures" not in render_note(both, plain=True)
+
+
+@pytest.mark.parametrize(
+    ("weeks", "words"), [(0.3, "a few days"), (1.2, "about 1 week"), (16.0, "about 16 weeks")]
+)
+def test_the_family_sheet_says_how_long_ago_surgery_was(case: Case, weeks: float, words: str) -> None:
+    reading = build.make_reading(*case.readings[0].implants, weeks=weeks)
+    text = render_note(Case(case.patient, (reading,), case.findings, case.summary), plain=True)
+    assert f"taken {words} after your surgery." in " ".join(text.split()).replace("\u00a0", " ")
 
 
 def test_elsewhere_than_the_pars_sides_are_named_by_the_screw(case: Case) -> None:

@@ -17,7 +17,7 @@ def test_the_demo_measures_a_phantom_and_writes_the_page(tmp_path: Path) -> None
     out = tmp_path / "out"
     told = CliRunner().invoke(main, ["demo", "--out", str(out)])
     assert told.exit_code == 0, told.stderr
-    assert "week 5.0: halo on both sides" in told.stdout
+    assert "week 5: halo on both sides" in told.stdout
     assert str(out / "page.html") in told.stdout
     page = (out / "page.html").read_text(encoding="utf-8")
     assert len(page.encode()) < 1_000_000

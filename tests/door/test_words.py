@@ -31,7 +31,7 @@ from ongrowth.reports.note import render_expectation, render_note
 from ongrowth.reports.page import render_page
 from ongrowth.reports.request import render_request
 from ongrowth.scan import Level, Problem
-from ongrowth.wording import fixed_words
+from ongrowth.wording import fixed_words, week_number, weeks_words
 
 DIAGNOSIS = re.compile(
     r"\b(loos\w*|heal\w*|infect\w*|septic\w*|non-?unions?|pseud\w*arthros\w*|fail\w*|osteoly\w*|stable|unstable)\b",
@@ -269,7 +269,21 @@ def test_no_number_stands_without_its_unit(texts: list[str]) -> None:
 def test_a_bare_number_would_be_caught() -> None:
     allowed = re.compile("|".join(f"(?:{pattern})" for pattern in ALLOWED))
     assert re.search(r"\d", allowed.sub(" ", "the halo is 0.62 wide"))
-    assert not re.search(r"\d", allowed.sub(" ", "0.62 mm (0.51 to 0.73 mm) at week 8.0"))
+    assert not re.search(r"\d", allowed.sub(" ", "0.62 mm (0.51 to 0.73 mm) at week 8"))
+
+
+def test_a_whole_week_is_printed_without_decimals(texts: list[str]) -> None:
+    assert [weeks_words(w) for w in (16.0, 6.43, 0.0, -3.0, math.nan)] == [
+        "week 16",
+        "week 6.4",
+        "week 0",
+        "before surgery",
+        "week not known",
+    ]
+    assert week_number(-0.04) == "0"
+    assert any("week 8" in text for text in texts)
+    for text in texts:
+        assert not re.search(r"week \d+\.0\b", text, re.IGNORECASE)
 
 
 def test_no_value_below_its_limit_is_printed(texts: list[str]) -> None:

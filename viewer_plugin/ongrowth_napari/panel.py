@@ -28,7 +28,7 @@ from qtpy.QtWidgets import (
 )
 
 from ongrowth.findings import screw_name
-from ongrowth.wording import fixed_words
+from ongrowth.wording import fixed_words, weeks_words
 from ongrowth_napari.desk import Desk
 from ongrowth_napari.reader_form import ReaderForm
 from ongrowth_napari.session import in_words
@@ -240,7 +240,7 @@ def _with(path: Path | None, do: Callable[[Path], None]) -> None:
 
 
 def _week_words(weeks: float) -> str:
-    return "" if math.isnan(weeks) else f", week {weeks:.0f}"
+    return "" if math.isnan(weeks) else f", {weeks_words(weeks)}"
 
 
 def _fill(combo: QComboBox, items: list[tuple[str, str]], chosen: str) -> None:

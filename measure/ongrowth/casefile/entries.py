@@ -15,6 +15,7 @@ from ongrowth.correction import ScrewCorrection, check_correction, corrections_o
 from ongrowth.reading import QUANTITIES, CorrectionRecord, ReaderValue
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
+from ongrowth.wording import week_number
 
 Millimetres = tuple[float, float, float]
 ImplantSide = Literal["left", "right", "midline"]
@@ -315,7 +316,8 @@ def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | 
     return Problem(
         "week-mismatch",
         Level.NOTE,
-        f"The scan's own date gives week {by_header:.1f}, but week {told_weeks:.1f} was told and is used.",
+        f"The scan's own date gives week {week_number(by_header)}, "
+        f"but week {week_number(told_weeks)} was told and is used.",
         "Check the date of surgery and of the scan.",
     )
 
@@ -350,7 +352,7 @@ def _time_faults(scan: ScanEntry, surgery: dt.date | None) -> list[str]:
     if weeks is None:
         weeks = weeks_between(surgery, scan.date)
     if scan.role == "pre-op" and weeks >= 0.0:
-        return [f"scan {scan.name!r} is pre-op, but lies {weeks:.1f} weeks after surgery"]
+        return [f"scan {scan.name!r} is pre-op, but lies at week {week_number(weeks)} after surgery"]
     if abs(weeks) > _HUNDRED_YEARS * 52.2:
         return [f"scan {scan.name!r} lies {weeks:.0f} weeks from surgery"]
     return []

@@ -22,7 +22,7 @@ Record = TypeVar("Record", MotionRecord, ChangeRecord, NewBoneRecord)
 class Compared:
     """All records of one screw that end at the latest CT, and how earlier CTs are called.
 
-    `since` names each earlier CT in words by its id, for example "week 5.0".
+    `since` names each earlier CT in words by its id, for example "week 5".
     """
 
     motions: tuple[MotionRecord, ...] = ()

@@ -32,6 +32,7 @@ from ongrowth.wording import (
     say_count,
     say_short,
     side_words,
+    week_number,
     weeks_words,
     with_unit,
 )
@@ -253,8 +254,13 @@ def _family_sheet(case: Case) -> list[str]:
     return [*out, "", "PLEASE NOTE", *(f"- {line}" for line in fixed_words().plain)]
 
 
+def _plain_time(weeks: float) -> str:
+    whole = round(weeks)
+    return ("a few days", "about 1 week")[whole] if whole < 2 else f"about {whole} weeks"
+
+
 def _plain_start(weeks: float, n_screws: int) -> list[str]:
-    when = [f"They were taken about {weeks:.0f} weeks after your surgery."] if weeks >= 0 else []
+    when = [f"They were taken {_plain_time(weeks)} after your surgery."] if weeks >= 0 else []
     what = (
         "You have a screw that holds a gap in a bone. A program measured the screw and the bone "
         "around it. It looked at a dark line around the screw, at the gap, and at the metal."
@@ -355,7 +361,7 @@ def render_expectation(told: Expectation) -> str:
     """Return what a CT at a week is expected to show, as text of at most 72 columns."""
     week = f"A CT would tell more at about week {told.next_week:.0f}, if the clinician wants one at all."
     out = [
-        f"WEEK {told.weeks:.1f} AFTER SURGERY, SURFACE {told.surface.upper()} ({told.phase})",
+        f"WEEK {week_number(told.weeks)} AFTER SURGERY, SURFACE {told.surface.upper()} ({told.phase})",
         "",
         "EXPECTED",
         *(f"- {line}" for line in told.shown),

@@ -471,10 +471,14 @@ def _sum_told(name: str, total: float, unit: Unit, stated: int, n: int) -> str:
     return f"{name} {with_unit(total, unit)} in sum{missing}"
 
 
+def _until(weeks: float) -> str:
+    return weeks_words(weeks) if weeks < 0.0 else f"by {weeks_words(weeks)}"
+
+
 def _dose_course(case: Case) -> str:
     """Return the sum of CTDIvol up to each week, as far as weeks and doses are stated."""
     steps = [
-        f"{total.ctdi_vol_mgy:.0f} by week {one.scan.weeks_since_surgery:.0f}"
+        f"{total.ctdi_vol_mgy:.0f} {_until(one.scan.weeks_since_surgery)}"
         for one, total in dose_over_time(case.readings)
         if not (math.isnan(total.ctdi_vol_mgy) or math.isnan(one.scan.weeks_since_surgery))
     ]

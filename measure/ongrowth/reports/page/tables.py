@@ -15,7 +15,7 @@ from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
-from ongrowth.wording import say, say_compact, say_count, say_short, span, with_unit
+from ongrowth.wording import say, say_compact, say_count, say_short, span, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -310,8 +310,7 @@ def profile_twin(profiles: Sequence[Profile], names: dict[str, str]) -> Table:
 def time_twin(points: Sequence[TimePoint], bands: Sequence[Band], names: dict[str, str]) -> Table:
     """Return the mean widths and their expected range, week by week."""
     rows = tuple(
-        (f"week {p.weeks:.1f}", say(p.head_side), say(p.tip_side), _band_words(bands, p.weeks))
-        for p in points
+        (weeks_words(p.weeks), say(p.head_side), say(p.tip_side), _band_words(bands, p.weeks)) for p in points
     )
     head = ("Week", _capital(names["head_side"]), _capital(names["tip_side"]), "Expected range")
     return Table("Mean halo width over time", head, rows)
