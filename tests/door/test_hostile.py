@@ -21,7 +21,7 @@ from ct_files import Grid, as_bytes, codes, ct_slice, refused, worst_hu, write_s
 from pydicom import uid
 from pydicom.dataset import Dataset
 
-from ongrowth.read import list_series, read_scan
+from ongrowth.read import list_series, read_files, read_scan
 from ongrowth.scan import Refused
 
 PLAIN = Grid(n=6, rows=8, columns=9)
@@ -357,13 +357,41 @@ def test_zip_inside_a_zip_is_not_opened(tmp_path: Path) -> None:
     assert outcome(zipped(tmp_path / "x.zip", {"inner.zip": inner.read_bytes()})) == told
 
 
-def test_zips_beside_what_cannot_serve_are_pointed_out(tmp_path: Path) -> None:
+def test_zips_of_a_folder_are_opened_where_nothing_else_serves(tmp_path: Path) -> None:
     """A folder as a portal hands it out: a captured page in the open, the series themselves as zips."""
     page = ct_slice(PLAIN, 0)
     page.Modality = "MR"
     (tmp_path / "page.dcm").write_bytes(as_bytes(page))
-    zipped(tmp_path / "series.zip", {"a.dcm": as_bytes(ct_slice(PLAIN, 0))})
-    assert outcome(tmp_path) >= {"not-ct", "zips-inside"}
+    slices = {f"{k}.dcm": as_bytes(ct_slice(PLAIN, k)) for k in range(PLAIN.n)}
+    alone = read_scan(zipped(tmp_path / "series.zip", slices))
+    (tmp_path / "notes.zip").write_bytes(b"PK\x03\x04 no zip at all")
+    scan = read_scan(tmp_path)
+    assert scan.digest == alone.digest
+    assert {"zips-opened", "zips-inside", "series-chosen"} <= {problem.code for problem in scan.problems}
+    assert read_files(scan.source_files).digest == alone.digest
+    assert len(list_series(tmp_path)) == 2
+
+
+def test_zips_of_two_patients_are_not_mixed(tmp_path: Path) -> None:
+    for name in ("A", "B"):
+        slices = [ct_slice(PLAIN, k) for k in range(PLAIN.n)]
+        for one in slices:
+            one.PatientID = name
+        zipped(tmp_path / f"{name}.zip", {f"{k}.dcm": as_bytes(one) for k, one in enumerate(slices)})
+    assert "several-patients" in outcome(tmp_path)
+
+
+def test_zips_beside_a_series_in_the_open_stay_shut(tmp_path: Path) -> None:
+    write_series(tmp_path, PLAIN)
+    zipped(tmp_path / "other.zip", {"a.dcm": as_bytes(ct_slice(PLAIN, 0))})
+    told = {problem.code for problem in read_scan(tmp_path).problems}
+    assert "zips-inside" in told
+    assert "zips-opened" not in told
+
+
+def test_a_folder_of_broken_zips_only_says_that_they_were_not_opened(tmp_path: Path) -> None:
+    (tmp_path / "x.zip").write_bytes(b"PK\x03\x04 no zip at all")
+    assert outcome(tmp_path) == {"no-images", "zips-inside"}
 
 
 # ---------------------------------------------------------------------------------------- folders

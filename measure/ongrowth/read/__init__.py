@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,6 +31,7 @@ from ongrowth.series import (
     find_series,
     open_files,
     open_source,
+    open_zips_inside,
     rank,
     size_problems,
     tolerant,
@@ -53,8 +55,8 @@ def read_scan(
     Parameters
     ----------
     path : str or Path
-        A folder (with sub-folders), a zip of a folder, one DICOM file (enhanced multi-frame), or a
-        volume file (NIfTI, NRRD, MHA, MHD).
+        A folder (with sub-folders; its zips are opened where nothing else serves), a zip of a
+        folder, one DICOM file (enhanced multi-frame), or a volume file (NIfTI, NRRD, MHA, MHD).
     series_uid : str, optional
         Take this series instead of the one best for measuring.
     progress : callable, optional
@@ -79,8 +81,7 @@ def read_scan(
     ongrowth.scan.Refused: no-such-path: There is nothing at nowhere. Check the path.
     """
     tell = progress or _silent
-    with tolerant(), open_source(path) as source:
-        examination = find_series(source, tell)
+    with _examined(path, tell) as (source, examination):
         if not examination.candidates:
             return _read_volume(_volume_path(source, examination), tell)
         try:
@@ -128,11 +129,28 @@ def list_series(path: str | Path, *, progress: Callable[[str], None] | None = No
     Refused
         If there is no CT image at all.
     """
-    with tolerant(), open_source(path) as source:
-        examination = find_series(source, progress or _silent)
+    with _examined(path, progress or _silent) as (source, examination):
         if not examination.candidates:
             return (_describe_volume(_volume_path(source, examination)),)
         return describe(rank(examination.candidates))
+
+
+@contextlib.contextmanager
+def _examined(path: str | Path, tell: Callable[[str], None]) -> Iterator[tuple[Source, Examination]]:
+    """Open a path and sort what is there; zips in a folder count where nothing in the open serves."""
+    with tolerant(), open_source(path) as source:
+        found = find_series(source, tell)
+        if _serves(source, found):
+            yield source, found
+            return
+        with open_zips_inside(source) as wider:
+            yield (source, found) if wider is source else (wider, find_series(wider, tell))
+
+
+def _serves(source: Source, found: Examination) -> bool:
+    return any(one.is_usable for one in found.candidates) or any(
+        is_volume_file(Path(entry.name)) for entry in source.entries
+    )
 
 
 def _volume_path(source: Source, examination: Examination) -> Path:

@@ -16,7 +16,16 @@ from ongrowth.series.header import (
     slices_of,
     tolerant,
 )
-from ongrowth.series.source import UNREADABLE, Entry, FileEntry, Source, open_files, open_source, reason
+from ongrowth.series.source import (
+    UNREADABLE,
+    Entry,
+    FileEntry,
+    Source,
+    open_files,
+    open_source,
+    open_zips_inside,
+    reason,
+)
 from ongrowth.series.stack import Stack, sort_into_stacks
 
 __all__ = [
@@ -37,6 +46,7 @@ __all__ = [
     "kernel_sharpness",
     "open_files",
     "open_source",
+    "open_zips_inside",
     "rank",
     "size_problems",
     "tolerant",

@@ -225,7 +225,7 @@ def choose(candidates: Sequence[Candidate], series_uid: str | None) -> list[Cand
 def _check_one_examination(usable: Sequence[Candidate]) -> None:
     patients = {one.acquisition.patient_id for one in usable if one.acquisition.patient_id}
     days = {one.acquisition.date for one in usable if one.acquisition.date}
-    advice = "Give the folder of one examination, or name the series."
+    advice = "Give the folder or the zip of one examination, or name the series."
     if len(patients) > 1:
         raise refuse("several-patients", f"The folder holds CTs of {len(patients)} patients.", advice)
     if len(days) > 1:

@@ -16,10 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, Protocol
 
-from ongrowth.scan import Level, Problem, refuse
+from ongrowth.scan import Level, Problem, Refused, refuse
 
 MAX_FILES = 200_000  # beyond any examination; a folder above it is the wrong folder
 MAX_FOLDER_DEPTH = 40
+MAX_ZIPS = 100  # opened together; each keeps a file open
 MAX_ZIP_BYTES = 32 * 2**30
 BOMB_BYTES = 2**30  # a zip that unpacks to more than this ...
 BOMB_RATIO = 200.0  # ... must not shrink better than CT data ever do
@@ -209,6 +210,53 @@ def open_files(names: Sequence[str]) -> Iterator[Source]:
             first = f" (first: {missing[0]})." if missing else "."
             raise refuse("source-missing", text + first, "Put them back, or say where they are now.")
         yield Source(tuple(entry for entry in found if entry is not None))
+
+
+@contextlib.contextmanager
+def open_zips_inside(source: Source) -> Iterator[Source]:
+    """Open the zips that lie as files in a folder; what lies beside them stays, zips inside zips stay shut.
+
+    Parameters
+    ----------
+    source : Source
+        An open folder.
+
+    Yields
+    ------
+    Source
+        Members in the place of each zip that can be opened, with a note; a zip that cannot stays an
+        entry. The same source if no zip was opened.
+
+    Raises
+    ------
+    Refused
+        ``too-many-files``.
+    """
+    with contextlib.ExitStack() as stack:
+        entries: list[Entry] = []
+        opened = 0
+        for entry in source.entries:
+            members = _zip_members(entry, stack) if opened < MAX_ZIPS else None
+            opened += members is not None
+            entries.extend((entry,) if members is None else members)
+            if len(entries) > MAX_FILES:
+                text = f"The zips of the folder hold more than {MAX_FILES} files."
+                raise refuse("too-many-files", text, "Give the folder or zip of one scan.")
+        if not opened:
+            yield source
+            return
+        note = Problem("zips-opened", Level.NOTE, f"Zips in the folder that were opened: {opened}.")
+        yield Source(tuple(entries), (*source.problems, note))
+
+
+def _zip_members(entry: Entry, stack: contextlib.ExitStack) -> tuple[Entry, ...] | None:
+    """Return what a zip on disk holds; None if it is no zip, or one that cannot be opened."""
+    if not isinstance(entry, FileEntry) or entry.path.suffix.lower() != ".zip":
+        return None
+    try:
+        return _members(stack.enter_context(_open_zip(entry.path))).entries
+    except Refused:
+        return None
 
 
 def _entry_again(
