@@ -93,13 +93,44 @@ def test_public_functions_tell_their_parameters_and_refusals(name: str) -> None:
     text = ast.get_docstring(function) or ""
     every = (*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs)
     wanted = [argument.arg for argument in every if not argument.arg.startswith("_")]
-    section = re.search(r"^Parameters\n-+\n(.*?)(?=^\S+\n-+$|\Z)", text, re.DOTALL | re.MULTILINE)
-    heads = re.findall(r"^\*{0,2}(\w.*)$", section[1], re.MULTILINE) if section else []
-    told = [word for head in heads for word in re.split(r",\s*", head.split(" : ")[0])]
+    told = told_parameters(text)
     assert text, "no docstring"
     assert [word for word in told if word in wanted] == wanted
     raises = any(isinstance(node, ast.Raise) and node.exc is not None for node in ast.walk(function))
     assert not raises or "Raises\n------" in text
+
+
+def takes(what: ast.ClassDef | Function) -> set[str]:
+    """Names of the arguments of a function, or of the fields or ``__init__`` of a class, private ones not."""
+    inside = what.body if isinstance(what, ast.ClassDef) else [what]
+    start = next((f for f in inside if isinstance(f, Function) and (f is what or f.name == "__init__")), None)
+    names = (one.target for one in inside if isinstance(one, ast.AnnAssign))
+    fields = {name.id for name in names if isinstance(name, ast.Name)}
+    if start is not None:
+        given, more = start.args, (start.args.vararg, start.args.kwarg)
+        every = (*given.posonlyargs, *given.args, *given.kwonlyargs, *(one for one in more if one))
+        fields = {one.arg for one in every} - {"self", "cls"}
+    return {name for name in fields if not name.startswith("_")}
+
+
+def told_parameters(text: str) -> list[str]:
+    """Names that stand in the section "Parameters" of a docstring; in their order."""
+    section = re.search(r"^Parameters\n-+\n(.*?)(?=^\S+\n-+$|\Z)", text, re.DOTALL | re.MULTILINE)
+    heads = re.findall(r"^\*{0,2}(\w.*)$", section[1], re.MULTILINE) if section else []
+    return [word for head in heads for word in re.split(r",\s*", head.split(" : ")[0])]
+
+
+def test_parameters_of_a_docstring_are_those_of_the_code() -> None:
+    wrong, n = {}, 0
+    for path in modules(*PACKAGES):
+        for node in ast.walk(tree(path)):
+            if isinstance(node, ast.ClassDef | Function):
+                told = set(told_parameters(ast.get_docstring(node) or ""))
+                n += bool(told)
+                if told and told != takes(node):
+                    wrong[f"{path.name}:{node.name}"] = told ^ takes(node)
+    assert wrong == {}
+    assert n > 400
 
 
 def test_there_are_public_functions_to_look_at() -> None:

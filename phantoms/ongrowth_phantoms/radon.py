@@ -81,6 +81,10 @@ class Projector:
         Size of pixels and of samples.
     n_views : int
         Views over half a turn.
+    grid : int
+        Samples along each side of the padded spectrum.
+    matrix : csr_matrix
+        Interpolation between that spectrum and the views.
     """
 
     n: int
@@ -139,6 +143,10 @@ class Backprojector:
         Frequencies above 0 at which the spectra of the views are given, evenly spaced.
     n_views : int
         Views over half a turn.
+    grid : pair of int
+        Rows and columns of the padded spectrum.
+    transposed : csr_matrix
+        Spreads the samples of the views over that spectrum.
     """
 
     shape: tuple[int, int]

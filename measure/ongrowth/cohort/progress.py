@@ -22,6 +22,8 @@ class Progress:
         Scans of the run.
     clock : callable
         Seconds; another one in tests.
+    counts, failures : Counter of str
+        Scans by state; failed scans by code.
     """
 
     n_scans: int

@@ -346,7 +346,11 @@ class HaloModel:
     base : Blur
         Blur the shared logarithms are relative to.
     section : Section
-        How the screw lies in the slices; ``e1_deg`` its direction in the frame, degrees.
+        How the screw lies in the slices.
+    e1_deg : float
+        Direction of the section's ``e1`` in the frame, degrees.
+    length_mm, reach_mm : float
+        Length of the shaft; largest radius modelled, mm.
     hardening : ndarray, shape (6, N)
         Beam-hardening shapes at the voxels.
     """

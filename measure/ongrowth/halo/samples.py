@@ -109,6 +109,10 @@ def look_round(scan: Scan, frame: ScrewFrame, envelope_mm: float, reach_mm: floa
 
     Parameters
     ----------
+    scan : Scan
+        The CT.
+    frame : ScrewFrame
+        Frame of the screw.
     envelope_mm : float
         Radius of the thread envelope, mm.
     reach_mm : float

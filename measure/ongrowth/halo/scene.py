@@ -55,7 +55,9 @@ class Scene:
     rod : Rod
         Cross-section of the screw.
     section : Section
-        How it lies in the slices; `e1_deg` is the direction of ``e1`` in its frame, degrees.
+        How it lies in the slices.
+    e1_deg : float
+        Direction of the section's ``e1`` in the frame of the screw, degrees.
     around : Surroundings
         Bone round it.
     samples : Samples

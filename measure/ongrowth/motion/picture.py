@@ -72,12 +72,14 @@ class Picture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spline:
-    """A picture that can be read between its voxels: its cubic B-spline, the rest as in `Picture`.
+    """A picture that can be read between its voxels: its cubic B-spline.
 
     Parameters
     ----------
     coefficients : ndarray of float32, shape (Z, Y, X)
         Of the cubic B-spline through the values.
+    seen, world_from_voxel, normal, sigma_mm
+        As of `Picture`.
     """
 
     coefficients: Real

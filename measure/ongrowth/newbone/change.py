@@ -39,6 +39,8 @@ class Change:
         Inside both scans and clear of metal.
     height_mm, radius_mm, depth_mm : ndarray of float32
         Over the plane of the defect; about the screw.
+    places_mm : ndarray, shape (X, Y, Z, 3)
+        The grid in the earlier scan, patient mm (LPS).
     step_mm : float
         Of the grid.
     noise_hu : float

@@ -52,6 +52,8 @@ class ReferenceRange:
         Whether values beyond it are larger (else smaller).
     unit : Unit
         Of the limit.
+    expected_share : float
+        Share of the cohort that keeps within the limit.
     """
 
     surface: str

@@ -42,6 +42,10 @@ class Stretch:
 
     Parameters
     ----------
+    truth : Truth
+        What is true of the screw.
+    depth_mm : float
+        Its middle, from the head end.
     centre_mm : ndarray, shape (3,)
         Its middle on the axis, patient mm.
     to_side : float
