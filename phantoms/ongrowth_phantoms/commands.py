@@ -68,7 +68,6 @@ def demo(out: Path, seed: int) -> None:
     from ongrowth import cli
 
     cli.main(args=["check", *check], standalone_mode=False)  # the same way in as from the shell
-    click.echo(f"The page: {(out / 'page.html').resolve()}", err=True)
 
 
 @click.command()

@@ -86,6 +86,23 @@ def test_check_writes_the_tree_and_answers_on_stdout(
     assert read_reading(out / "w08").scan.weeks_since_surgery == 8.0
 
 
+def test_a_folder_without_or_with_several_readings_is_told_so(
+    measured: list[Known], scan: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    told = run("note", out)
+    assert (told.exit_code, told.stderr.split(":")[0]) == (2, "no-reading")
+    other = scan.with_name("w16")
+    other.mkdir()
+    for folder in (scan, other):
+        assert run("check", folder, "--weeks", "8", "--out", out).exit_code == 0
+    told = run("note", out)
+    assert (told.exit_code, told.stderr.split(":")[0]) == (2, "several-readings")
+    assert "the readings of w08, w16." in told.stderr
+    assert run("note", out / "w08").exit_code == 0
+
+
 def test_check_passes_on_what_is_known(measured: list[Known], scan: Path, tmp_path: Path) -> None:
     size = ["--diameter", "4.0", "--root-diameter", "3", "--length", "42", "--surface", "porous"]
     place = ["--head", "-1.5,2,3", "--tip", "4,5,-6", "--defect", "0,1,2,0,0,5"]
@@ -282,7 +299,7 @@ def test_note_refuses_what_is_no_reading(tmp_path: Path) -> None:
 def test_expect_tells_the_week() -> None:
     told = run("expect", "--weeks", "8", "--surface", "plain")
     assert told.exit_code == 0
-    assert told.stdout.startswith("WEEK 8.0 AFTER SURGERY, SURFACE PLAIN (weeks 6 to 12)")
+    assert told.stdout.startswith("WEEK 8 AFTER SURGERY, SURFACE PLAIN (weeks 6 to 12)")
     as_json = json.loads(run("expect", "--weeks", "60", "--surface", "plain", "--json").stdout)
     assert as_json["next_week"] is None
     assert run("expect", "--weeks", "-1").exit_code == 2

@@ -51,6 +51,7 @@ from ongrowth.reading import (
 )
 from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_metal, find_screws
+from ongrowth.wording import screw_words
 
 Tell = Callable[[str], None]
 Keep = Callable[[Scan, ImplantReading, Fitted], object]
@@ -242,18 +243,18 @@ def _read_implant(
 ) -> tuple[ImplantReading, tuple[Problem, ...]]:
     """Measure one screw; also what a reader must know about how."""
     frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
-    tell(f"Looking for the defect across screw {screw.id}")
+    tell(f"Looking for the defect across {screw_words(screw.id)}")
     defect, told = _defect(scan, screw, frame, metal, known)
     calibration = _calibration(scan, known)
-    tell(f"Measuring the halo of screw {screw.id}")
+    tell(f"Measuring the halo of {screw_words(screw.id)}")
     settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
     fits: list[Fitted] = []
     halo = measure_halo(scan, screw, frame, defect, calibration, settings, keep=fits.append)
     ahead = look_ahead(fits[0], halo, frame, nominal_slice_mm(scan), is_calibrated=calibration is not None)
-    tell(f"Measuring what bridges the defect at screw {screw.id}")
+    tell(f"Measuring what bridges the defect at {screw_words(screw.id)}")
     planted: tuple[Planted, ...] = ()
     if known.would_show:
-        tell(f"Planting halos round screw {screw.id}")
+        tell(f"Planting halos round {screw_words(screw.id)}")
         planted = plant(fits[0], halo, frame)
     bridge = measure_bridge(scan, screw, frame, defect) if defect else None
     reading = ImplantReading(
@@ -305,8 +306,8 @@ def _defect(
     if isinstance(found, Problem):
         return (carried, (_carried_note(screw, carried),)) if carried else (None, (found,))
     if carried is not None and carried.how == "pre-op" and not same_plane(found, carried):
-        return carried, (_elsewhere(screw), *unsure_note(carried, f"at screw {screw.id}"))
-    return found, unsure_note(found, f"at screw {screw.id}")
+        return carried, (_elsewhere(screw), *unsure_note(carried, f"at {screw_words(screw.id)}"))
+    return found, unsure_note(found, f"at {screw_words(screw.id)}")
 
 
 def _carried_note(screw: Screw, carried: DefectPlane) -> Problem:
@@ -314,8 +315,8 @@ def _carried_note(screw: Screw, carried: DefectPlane) -> Problem:
     return Problem(
         "defect-carried",
         Level.NOTE,
-        f"No slit crosses the bone round screw {screw.id}; the plane of the defect was carried over from "
-        f"{source}.",
+        f"No slit crosses the bone round {screw_words(screw.id)}; "
+        f"the plane of the defect was carried over from {source}.",
         "Bone may have bridged the whole section: look at the cuts.",
     )
 
@@ -324,8 +325,8 @@ def _elsewhere(screw: Screw) -> Problem:
     return Problem(
         "defect-elsewhere",
         Level.CAUTION,
-        f"A slit crosses the bone round screw {screw.id}, but not where the CT before surgery shows the "
-        "defect; the plane of that CT was used.",
+        f"A slit crosses the bone round {screw_words(screw.id)}, "
+        "but not where the CT before surgery shows the defect; the plane of that CT was used.",
         "Look at the cuts: it may be a joint, a crack, or a fracture.",
     )
 
@@ -342,9 +343,8 @@ def _whole_note(screw: Screw, bridge: Bridge | None) -> tuple[Problem, ...]:
     if not (share.value > _WHOLE and share.low95 > _SURELY):
         return ()
     used = "given plane" if bridge.defect.how == "given" else "plane of the CT before surgery"
-    text = (
-        f"Bone has bridged the whole section at screw {screw.id}: the plane is not seen, the {used} was used."
-    )
+    where = f"Bone has bridged the whole section at {screw_words(screw.id)}"
+    text = f"{where}: the plane is not seen, the {used} was used."
     return (Problem("section-bridged", Level.NOTE, text, "Look at the cut along the screw."),)
 
 

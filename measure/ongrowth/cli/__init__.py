@@ -71,6 +71,8 @@ def main() -> None:
 
     How wide is the halo round the screw on both sides of the defect, does bone bridge it, is the metal
     whole and where it was, and is that what one expects this many weeks after surgery?
+
+    The first steps: `ongrowth demo`, then `ongrowth check CT_FOLDER --weeks 12 --out OUT`.
     """
 
 

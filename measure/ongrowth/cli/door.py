@@ -13,6 +13,10 @@ import click
 if TYPE_CHECKING:
     from ongrowth.reading import Case
 
+    _Parameter = click.ParamType[Any]
+else:  # only newer releases of click tell its type
+    _Parameter = click.ParamType
+
 OK, UNEXPECTED, MISUSE, REFUSED, SOME_FAILED = range(5)
 
 _GROUP = "ongrowth.commands"
@@ -199,7 +203,7 @@ material_option = click.option(
 )
 
 
-class Numbers(click.ParamType[Any]):
+class Numbers(_Parameter):
     """A fixed count of numbers with commas between them, for example ``12.1,-140.2,-402.5``."""
 
     def __init__(self, count: int) -> None:
@@ -253,10 +257,25 @@ def case_at(path: Path) -> Case:
     finish_results(path if path.is_dir() else path.parent)
     if path.name == "case.json" or (path / "case.json").is_file():
         return read_case(path)
-    inside = sorted(path.glob("*/reading.json")) if path.is_dir() else []
-    one = read_reading(inside[0] if len(inside) == 1 and not (path / "reading.json").is_file() else path)
+    one = read_reading(_reading_file(path))
     site, remark = (str(one.provenance.settings.get(name, "")) for name in ("site", "remark"))
     return Case(Patient(site=site, remark=remark), (one,), one.findings, one.summary)
+
+
+def _reading_file(path: Path) -> Path:
+    """Return the only reading of a folder, or the file itself."""
+    if not path.is_dir() or (path / "reading.json").is_file():
+        return path
+    inside = sorted(path.glob("*/reading.json"))
+    if not inside:
+        text = f"READING: {path} holds no reading.json or case.json."
+        raise misuse("no-reading", text, "Give the folder that ongrowth check or follow wrote (--out).")
+    if len(inside) > 1:
+        names = ", ".join(file.parent.name for file in inside)
+        raise misuse(
+            "several-readings", f"READING: {path} holds the readings of {names}.", "Give one of them."
+        )
+    return inside[0]
 
 
 def print_or_write(text: str, out: Path | None) -> None:

@@ -14,7 +14,7 @@ _UNREDUCED = (
     "reduced series are published to draw false lines beside implants."
 )
 _ASKED = (
-    ("Region", "One level only{site}, from just above the screw head to 1 cm beyond the tip."),
+    ("Region", "One level only{site}, from just above the screw head to 1 cm beyond the tip."),
     ("Slices", "0.75 mm or thinner, no gaps, every slice."),
     ("Field of view", "Small, 10 to 15 cm, so that a pixel is 0.3 mm or smaller."),
     ("Kernel", "A sharp bone kernel, the same one at every visit."),
@@ -59,7 +59,7 @@ def _text(asked: list[tuple[str, str]]) -> str:
         lines += textwrap.wrap(text, _WIDTH, initial_indent=f"{name + ':':15}", subsequent_indent=" " * 15)
     for text in (_CALIBRATION, _MAR_SOURCE, fixed_words().short):
         lines += ["", *textwrap.wrap(text, _WIDTH)]
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines).replace("\u00a0", " ") + "\n"
 
 
 def _page(asked: list[tuple[str, str]]) -> str:

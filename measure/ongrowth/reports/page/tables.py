@@ -15,7 +15,7 @@ from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
-from ongrowth.wording import say, say_compact, say_count, say_short, span, weeks_words, with_unit
+from ongrowth.wording import say, say_compact, say_count, say_short, screw_words, span, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -99,7 +99,7 @@ def control_words(implant: ImplantReading, names: dict[str, str]) -> str:
 def _control_words(control: Control, implant: str, names: dict[str, str]) -> str:
     if control.other_implant == implant:
         return f"{names[control.side]} less {names[control.other_side]}"
-    return f"{names[control.side]} less that of screw {control.other_implant}"
+    return f"{names[control.side]} less that of {screw_words(control.other_implant)}"
 
 
 def would_show_words(implant: ImplantReading, names: dict[str, str]) -> str:
