@@ -158,7 +158,9 @@ def test_csv_and_parquet_are_twins(cohort: tuple[Path, Manifest, Tables]) -> Non
         assert list(parquet) == list(text)
         for column in parquet:
             if pd.api.types.is_float_dtype(parquet[column]):
-                pd.testing.assert_series_equal(parquet[column], text[column].astype(float), check_exact=True)
+                pd.testing.assert_series_equal(
+                    parquet[column], text[column].astype(float), rtol=1e-14, atol=0.0
+                )
             else:
                 assert parquet[column].fillna("").tolist() == text[column].fillna("").astype(str).tolist()
 

@@ -99,7 +99,8 @@ class RigidTransform:
         """Axis times angle, rad, shape (3,)."""
         from scipy.spatial.transform import Rotation
 
-        return np.asarray(Rotation.from_matrix(self.rotation).as_rotvec(), dtype=np.float64)
+        # a copy: older releases of SciPy refuse an array that cannot be written to
+        return np.asarray(Rotation.from_matrix(self.rotation.copy()).as_rotvec(), dtype=np.float64)
 
     @property
     def angle_deg(self) -> float:

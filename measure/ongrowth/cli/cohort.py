@@ -201,7 +201,7 @@ def _tell_cohort(run: CohortRun, tables: Tables, page: Path, *, as_json: bool) -
     kept = f", {run.n_kept} done before" if run.n_kept else ""
     failed = f", {tables.n_failed} without numbers (see failures.csv)" if tables.n_failed else ""
     click.echo(f"{_count(run.n_scans, 'scan')}: {run.n_measured} measured now{kept}{failed}.")
-    click.echo(f"Tables: {tables.folder}\nPage: {page}")
+    click.echo(f"Tables: {tables.folder.resolve()}\nPage: {page.resolve()}")
     click.echo(fixed_words().short)
 
 
