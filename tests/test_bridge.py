@@ -23,8 +23,10 @@ from ongrowth.defect import (
     find_open_defect,
     unsure_note,
 )
+from ongrowth.defect.choice import choose
 from ongrowth.defect.course import bone_course
 from ongrowth.defect.middle import Middle, alike, weigh, with_rivals
+from ongrowth.defect.slit import Slit
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, unit
@@ -172,6 +174,26 @@ def test_fits_that_ended_in_one_plane_are_alike() -> None:
     assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.3, 1.0)))
     assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.0, 1.0), 0.9))
     assert not alike(middle((0.0, 0.0, 1.0)), middle((0.0, 0.0, 1.0), gap_mm=4.0))
+
+
+def test_streaks_speak_against_no_plane_but_widen_its_uncertainty() -> None:
+    def chosen(misfit: float, *, has_streaks: bool) -> Middle | None:
+        seen = replace(middle((0.0, 0.0, 1.0)), severed=0.4, misfit=misfit)
+        frame = ScrewFrame.of(np.zeros(3), 30.0 * UP)
+        slit = Slit(0.0, 0.0, 15.0, 2.0, 4.0)
+        found = choose(
+            [slit], frame, lambda *_: lambda *_: seen, least_share=0.2, slice_mm=1.0, has_streaks=has_streaks
+        )
+        return found.middle if found else None
+
+    assert chosen(4.0, has_streaks=False) is None
+    streaked, quiet = chosen(4.0, has_streaks=True), chosen(1.5, has_streaks=True)
+    assert streaked is not None
+    assert quiet is not None
+    assert quiet.u_angle_deg == pytest.approx(2.0)
+    assert streaked.u_angle_deg == pytest.approx(2.0 * 4.0 / 1.8)
+    assert streaked.u_offset_mm == pytest.approx(0.1 * 4.0 / 1.8)
+    assert chosen(9.0, has_streaks=True) is None
 
 
 @pytest.fixture(scope="module")

@@ -17,6 +17,9 @@ _COARSE, _FINE = GapGrid(0.9, 0.4), GapGrid(0.6, 0.3)
 # Found on phantoms of the tuning half and the seen lot: true slits reach 0.7 and more, all but one; where the
 # bone is whole 0.5.
 _LEAST_WORTH = 0.6
+# Residuals of this many standard deviations are still those of a scan without streaks, by the same phantoms.
+# Beyond, streaks are what no fit explains; so far beyond that nothing can be told, the last.
+_USUAL_MISFIT, _MOST_EXCESS = 1.8, 3.5
 _MOST_FITTED, _MOST_REFINED, _N_REFINEMENTS = 9, 4, 3
 
 
@@ -41,6 +44,7 @@ def choose(
     *,
     least_share: float,
     slice_mm: float,
+    has_streaks: bool = False,
 ) -> Candidate | None:
     """Return the likeliest plane of a defect, the others as its rivals.
 
@@ -57,6 +61,9 @@ def choose(
         Share of the section that must be open for a plane to be seen.
     slice_mm : float
         Thickness of the slices.
+    has_streaks : bool
+        Whether residuals beyond the usual are put down to streaks: they then speak against no plane, and
+        widen the uncertainty of all (the ratio of Birge RT, Phys Rev 1932;40:207-227, from memory).
     """
     coarse = []
     for slit in distinct(slits, _MOST_FITTED):
@@ -66,6 +73,9 @@ def choose(
         if middle is not None:
             coarse.append(Candidate(middle, fit, slit.significance))
     fine = _different([_refined(one) for one in _different(coarse)[:_MOST_REFINED]])
+    if has_streaks and fine:
+        excess = max(1.0, min(one.middle.misfit for one in fine) / _USUAL_MISFIT)
+        fine = [replace(one, middle=one.middle.in_noise(excess)) for one in fine if excess < _MOST_EXCESS]
     fine = [one for one in fine if one.middle.open_share >= least_share and one.worth > _LEAST_WORTH]
     if not fine:
         return None

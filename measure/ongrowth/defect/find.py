@@ -15,6 +15,7 @@ from ongrowth.defect.plane import DefectPlane, on_screw
 from ongrowth.defect.slit import Block, find_slits
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
+from ongrowth.quantity import Caution
 from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Metalwork, OtherMetal, Screw
 
@@ -91,6 +92,7 @@ def find_defect(
         fit_at,
         least_share=settings.least_share,
         slice_mm=thickness_mm(scan),
+        has_streaks=Caution.DENSE_METAL not in screw.cautions,  # streaks of dense metal look like slits
     )
     if found is None:
         return _not_seen()

@@ -67,6 +67,15 @@ class Middle:
         """How much of the bone is severed, and how well the model of a slit fits."""
         return float(self.severed**0.5 / self.misfit**2)
 
+    def in_noise(self, excess: float) -> Middle:
+        """Return what the same plane is worth where noise is so many times what the fit took it for."""
+        return replace(
+            self,
+            misfit=self.misfit / excess,
+            u_angle_deg=self.u_angle_deg * excess,
+            u_offset_mm=self.u_offset_mm * excess,
+        )
+
 
 def fit_middle(gap: GapFit, inner_mm: float = 0.0) -> Middle | None:
     """Return the plane midway between the faces of a fit, or None where too few columns show a gap.

@@ -108,7 +108,11 @@ def unsure_note(defect: DefectPlane, where: str) -> tuple[Problem, ...]:
     """
     if defect.how == "given" or not defect.is_unsure:
         return ()
-    why = "Another slit is not ruled out" if defect.rivals else "Thick slices or uneven faces leave it open"
+    why = (
+        "Another slit is not ruled out"
+        if defect.rivals
+        else "Thick slices, streaks or uneven faces leave it open"
+    )
     off = f"{1.96 * defect.u_angle_deg:.0f} degrees and {1.96 * defect.u_offset_mm:.1f} mm"
     return (
         Problem(
