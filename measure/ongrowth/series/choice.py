@@ -225,7 +225,7 @@ def choose(candidates: Sequence[Candidate], series_uid: str | None) -> list[Cand
 def _check_one_examination(usable: Sequence[Candidate]) -> None:
     patients = {one.acquisition.patient_id for one in usable if one.acquisition.patient_id}
     days = {one.acquisition.date for one in usable if one.acquisition.date}
-    advice = "Give the folder or the zip of one examination, or name the series."
+    advice = "Give the folder or the zip of one examination, or one that holds the wanted series alone."
     if len(patients) > 1:
         raise refuse("several-patients", f"The folder holds CTs of {len(patients)} patients.", advice)
     if len(days) > 1:
@@ -244,7 +244,8 @@ def choice_problems(ranked: Sequence[Candidate]) -> list[Problem]:
         return []
     taken = describe(ranked)[0]
     text = f"{len(ranked)} series or blocks were there; taken: {taken.name}, {taken.reason}."
-    found = [Problem("series-chosen", Level.NOTE, text, "Name another series if this is not the wanted one.")]
+    advice = "If another is wanted, give a folder that holds it alone."
+    found = [Problem("series-chosen", Level.NOTE, text, advice)]
     return found + _lost_problems(ranked[0], ranked[1:])
 
 
