@@ -92,13 +92,13 @@ def test_a_folder_without_or_with_several_readings_is_told_so(
     out = tmp_path / "out"
     out.mkdir()
     told = run("note", out)
-    assert (told.exit_code, told.stderr.split(":")[0]) == (2, "no-reading")
+    assert (told.exit_code, told.stderr.split(":")[0]) == (3, "no-reading")
     other = scan.with_name("w16")
     other.mkdir()
     for folder in (scan, other):
         assert run("check", folder, "--weeks", "8", "--out", out).exit_code == 0
     told = run("note", out)
-    assert (told.exit_code, told.stderr.split(":")[0]) == (2, "several-readings")
+    assert (told.exit_code, told.stderr.split(":")[0]) == (3, "several-readings")
     assert "the readings of w08, w16." in told.stderr
     assert run("note", out / "w08").exit_code == 0
 

@@ -264,17 +264,17 @@ def case_at(path: Path) -> Case:
 
 def _reading_file(path: Path) -> Path:
     """Return the only reading of a folder, or the file itself."""
+    from ongrowth.scan import refuse
+
     if not path.is_dir() or (path / "reading.json").is_file():
         return path
     inside = sorted(path.glob("*/reading.json"))
     if not inside:
-        text = f"READING: {path} holds no reading.json or case.json."
-        raise misuse("no-reading", text, "Give the folder that ongrowth check or follow wrote (--out).")
+        text = f"{path} holds no reading.json or case.json."
+        raise refuse("no-reading", text, "Give the folder that ongrowth check or follow wrote (--out).")
     if len(inside) > 1:
         names = ", ".join(file.parent.name for file in inside)
-        raise misuse(
-            "several-readings", f"READING: {path} holds the readings of {names}.", "Give one of them."
-        )
+        raise refuse("several-readings", f"{path} holds the readings of {names}.", "Give one of them.")
     return inside[0]
 
 
