@@ -130,8 +130,10 @@ def test_the_page_stands_alone_and_carries_the_cautions(told: tuple[Result, Path
     assert page.count('role="img"') == 6  # two cuts and a map of each side, spoken
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium, which prints the page as a reader would")
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext to count the pages")
+@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed (Debian package chromium)")
+@pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="pdftotext is not installed (Debian package poppler-utils)"
+)
 def test_it_prints_on_one_sheet(told: tuple[Result, Path], tmp_path: Path) -> None:
     target = tmp_path / "page.pdf"
     command = [str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]

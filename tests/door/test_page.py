@@ -294,8 +294,10 @@ def followed() -> str:
     return render_page(replace(case, readings=readings, **{n: both(getattr(case, n)) for n in names}))
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium, which prints the page as a reader would")
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs pdftotext to count the pages")
+@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed (Debian package chromium)")
+@pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="pdftotext is not installed (Debian package poppler-utils)"
+)
 @pytest.mark.parametrize("is_followed", [False, True])
 def test_on_paper_one_answer_page_and_one_per_screw(page: str, is_followed: bool, tmp_path: Path) -> None:
     """Two screws, open questions on each, thick slices, or two earlier CTs: the longest pages still fit."""

@@ -41,7 +41,7 @@ JUDGES = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9],
 def column(name: str, file: str) -> list[float]:
     path = DATA / file
     if not path.is_file():
-        pytest.skip(f"{file} is not there (set ONGROWTH_SHARED)")
+        pytest.skip(f"{file} is published data outside the repository (set ONGROWTH_SHARED to their folder)")
     with path.open(encoding="utf-8") as lines:
         return [float(row[name]) for row in csv.DictReader(lines)]
 

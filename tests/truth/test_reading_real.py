@@ -28,7 +28,7 @@ def data(name: str) -> Path:
     root = Path(os.environ.get("ONGROWTH_SHARED") or Path(__file__).parents[2].parent / "shared")
     path = root / "data" / name
     if not path.exists():
-        pytest.skip(f"real data {name} not here (set ONGROWTH_SHARED)")
+        pytest.skip(f"{name} is an open CT outside the repository (set ONGROWTH_SHARED to the folder)")
     return path
 
 

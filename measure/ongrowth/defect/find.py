@@ -92,7 +92,7 @@ def find_defect(
         fit_at,
         least_share=settings.least_share,
         slice_mm=thickness_mm(scan),
-        has_streaks=Caution.DENSE_METAL not in screw.cautions,  # streaks of dense metal look like slits
+        has_streaks=Caution.DENSE_METAL not in screw.cautions,  # with dense metal no true plane was found so
     )
     if found is None:
         return _not_seen()
