@@ -19,17 +19,19 @@ from ongrowth.screw.side import outer_end_first
 
 _U_FLOOR_MM = 0.15  # ends move by this much with the kernel alone
 _U_STATED_LENGTH_MM = 0.25
+_U_HIDDEN_MM = 3.0  # an end that other metal covers
+_U_NOISY_MM = 0.4  # an end seen in noise
 _TIP_WINDOW_MM, _BEYOND_MM = 6.0, 2.5
 _SHOULDER_WINDOW_MM = 2.0  # what lies right under the head counts, not what lies deeper
 _U_UNKNOWN_THREAD = 0.025  # height and shape of the thread not known: share of the diameter
 _U_MAJOR_FLOOR_MM = 0.05
 _DIAMETER_DIFFERS_MM = 0.7
-_MEAN_VALLEY = 0.58  # of the thread's height, over a turn
 _DENSE_HU = 13000.0  # titanium stays below
 _IN_SLICE_PLANE = 0.26  # within 15 degrees
 # Found on phantoms: what pulls all centres of a shaft one way.
 _PULL_MM, _PULL_OF_SLICE, _PULL_LYING_MM, _PULL_PARTS_MM = 0.01, 0.02, 0.1, 0.04
 _UNKNOWN_TILT_DEG = 1.0
+_NOISY_TILT_DEG = 0.5  # noise of metal goes along its rays, so neighbouring sections err alike
 
 
 def build_screw(
@@ -101,12 +103,13 @@ def _axis_u(scan: Scan, shaft: Shaft) -> tuple[float, float]:
         pull_mm += _PULL_PARTS_MM
     tilt_deg = math.degrees(2.0 * pull_mm / max(shaft.length_mm, 1.0))
     scatter_deg = shaft.fit.turn_u_deg if math.isfinite(shaft.fit.turn_u_deg) else _UNKNOWN_TILT_DEG
-    return math.hypot(scatter_deg, tilt_deg), pull_mm
+    noise_deg = _NOISY_TILT_DEG if shaft.is_noisy else 0.0
+    return math.hypot(scatter_deg, tilt_deg, noise_deg), pull_mm
 
 
 def _diameter_differs(shaft: Shaft, spec: ScrewSpec, name: str) -> list[Problem]:
     """Compare a stated diameter with the outline, which no stated diameter has touched."""
-    seen_mm = 2.0 * shaft.outline_radius_mm / (1.0 - _MEAN_VALLEY * (1.0 - spec.root_share))
+    seen_mm = shaft.outer_diameter_mm(spec.root_share)
     if not abs(seen_mm - spec.major_diameter_mm) > max(_DIAMETER_DIFFERS_MM, 0.2 * seen_mm):
         return []
     text = f"Screw {name} looks about {seen_mm:.1f} mm thick, stated are {spec.major_diameter_mm:.1f} mm."
@@ -170,11 +173,12 @@ def _ends(
 ) -> tuple[Ending, Ending, list[Problem]]:
     """Return head end and tip as depths; a stated length is weighed with what is seen."""
     head_end, tip_end = (shaft.first, shaft.last) if way > 0 else (shaft.last, shaft.first)
-    head, tip = _head(shaft, head_end, -way), _tip(shaft, tip_end, way)
+    head = _weakened(_head(shaft, head_end, -way), head_end, shaft)
+    tip = _weakened(_tip(shaft, tip_end, way), tip_end, shaft)
     if math.isnan(spec.length_mm):
-        return head, tip, []
+        return head, tip, _hidden(head_end, tip_end, name)
     excess = way * (tip.at_mm - head.at_mm) - spec.length_mm
-    if abs(excess) > settings.length_differs_mm:
+    if abs(excess) > max(settings.length_differs_mm, 2.0 * math.hypot(head.u_mm, tip.u_mm)):
         seen = excess + spec.length_mm
         text = (
             f"Screw {name} measures {seen:.1f} mm, stated are {spec.length_mm:.1f} mm; the scan was believed."
@@ -187,6 +191,27 @@ def _ends(
     )
     tip = replace(tip, at_mm=tip.at_mm - way * share[1] * excess, u_mm=tip.u_mm * math.sqrt(1.0 - share[1]))
     return head, tip, []
+
+
+def _weakened(ending: Ending, end: ShaftEnd, shaft: Shaft) -> Ending:
+    """Return an ending as unsure as other metal and noise make it."""
+    hidden_mm = _U_HIDDEN_MM if end.is_hidden else 0.0
+    noise_mm = _U_NOISY_MM if shaft.is_noisy else 0.0
+    return replace(ending, u_mm=math.hypot(ending.u_mm, hidden_mm, noise_mm))
+
+
+def _hidden(head: ShaftEnd, tip: ShaftEnd, name: str) -> list[Problem]:
+    return [
+        Problem(
+            "end-hidden",
+            Level.CAUTION,
+            f"Other metal covers the {word} of screw {name}: where it ends is a guess within "
+            f"{2.0 * _U_HIDDEN_MM:.0f} mm.",
+            "State the length of the screw, or give its points.",
+        )
+        for end, word in ((head, "head end"), (tip, "tip"))
+        if end.is_hidden
+    ]
 
 
 def _head(shaft: Shaft, end: ShaftEnd, outward: float) -> Ending:

@@ -4,25 +4,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.scan import Level, Problem, Scan, refuse
+from ongrowth.scan import Level, Problem, Refused, Scan, refuse
+from ongrowth.screw.apart import touching
 from ongrowth.screw.build import build_screw
 from ongrowth.screw.join import join_broken
 from ongrowth.screw.kind import Kind, kind_of
 from ongrowth.screw.match import match_specs
 from ongrowth.screw.metal import metal_threshold_hu, metal_voxels, pieces
 from ongrowth.screw.model import DEFAULT_SETTINGS, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
-from ongrowth.screw.segment import Segment, segments_of
+from ongrowth.screw.segment import Segment, segments_of, settled
 from ongrowth.screw.shaft import Seen, Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
+_NOISE_SPECKS = 12
+# Smoothing that calms noise and leaves a 3.5 mm screw, clipped, above this CT number.
+_CALM_MM, _CALM_MARGIN_MM, _CALM_HU = 0.6, 2.0, 2300.0
 _MOST_SEGMENTS = 30  # the longest; a scan with more is no case of screws
 _POINT_REACH_MM = 4.0  # points given by a reader lie on the axis about this well
 _USUAL_RADIUS_MM = 2.0
@@ -51,14 +56,20 @@ def find_screws(
     ------
     Refused
         ``no-metal``, ``metal-implausible``, ``no-screw`` (metal, but no screw), ``screw-cut-off``
-        (no screw lies whole inside the scan) or ``side-mismatch``.
+        (no screw lies whole inside the scan), ``side-mismatch``, or ``screw-unclear`` (noise, and no
+        screw of the stated length).
     """
     survey = _survey(scan, specs, settings)
     screws = [part.shaft for part in survey.parts if part.kind is Kind.SCREW]
     whole = _whole(screws)
-    screws_found, problems = _screws(scan, whole, _for_all(specs, whole), settings)
-    told = (*_cut_off(screws, whole), *survey.problems, *problems)
-    return Metalwork(tuple(screws_found), _others(survey), told)
+    specs = _for_all(specs, whole)
+    found, problems = _screws(scan, whole, specs, settings)
+    told = [*_cut_off(screws, whole), *survey.problems, *problems]
+    found, unclear, more = _sure(found, specs)
+    told += more
+    others = [*_others(survey), *(_other(_Part(one.shaft, Kind.PIECE)) for one in unclear)]
+    told += [problem for one in found for problem in one.problems]
+    return Metalwork(tuple(one.screw for one in found), tuple(others), tuple(told))
 
 
 def find_metal(scan: Scan, settings: ScrewSettings = DEFAULT_SETTINGS) -> tuple[OtherMetal, ...]:
@@ -98,22 +109,60 @@ class _Survey:
     problems: tuple[Problem, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """Where metal is looked for (the scan, or a smoothed part of it) and the voxels that are metal there."""
+
+    scan: Scan
+    threshold_hu: float
+    ceiling_hu: float
+    voxels: NDArray[np.intp]
+    pieces: list[NDArray[np.intp]]
+    is_noisy: bool
+
+
 def _survey(scan: Scan, specs: Sequence[ScrewSpec], settings: ScrewSettings) -> _Survey:
-    threshold = metal_threshold_hu(scan)
-    voxels = metal_voxels(scan, threshold)
-    segments, lumps = _segments(scan, voxels)
-    at_edge = np.any((voxels == 0) | (voxels == np.array(scan.hu.shape) - 1), axis=1)
-    seen = Seen(threshold, _ceiling_hu(scan, voxels), scan.world_mm(voxels[at_edge]))
-    trace = partial(trace_shaft, scan, seen=seen, spec=_common(specs))
+    shown = _shown(scan)
+    segments, lumps = _segments(shown)
+    at_edge = np.any((shown.voxels == 0) | (shown.voxels == np.array(shown.scan.hu.shape) - 1), axis=1)
+    seen = Seen(
+        shown.threshold_hu, shown.ceiling_hu, shown.scan.world_mm(shown.voxels[at_edge]), shown.is_noisy
+    )
+    trace = partial(trace_shaft, shown.scan, seen=seen, spec=_common(specs))
     joined = join_broken(segments, settings)
-    traced = [(segment, trace(segment)) for segment in joined[:_MOST_SEGMENTS]]
+    longest = joined[:_MOST_SEGMENTS]
+    traced = _distinct([(s, trace(s, touching(s, joined))) for s in longest])
     parts = [_Part(shaft, kind_of(shaft, settings)) for _, shaft in traced if shaft is not None]
     lumps += [_untraced(segment) for segment, shaft in traced if shaft is None]
-    problems: list[Problem] = []
+    problems = [_noisy()] if shown.is_noisy else []
     for spec in specs:
         parts, problem = _pointed_out(parts, spec, trace)
         problems += problem
     return _Survey(tuple(parts), tuple(lumps), tuple(problems))
+
+
+def _distinct(traced: list[tuple[Segment, Shaft | None]]) -> list[tuple[Segment, Shaft | None]]:
+    """Leave out what strayed to the metal of another stretch while it was traced."""
+    return [
+        (segment, shaft)
+        for segment, shaft in traced
+        if shaft is None
+        or not any(
+            other is not None and other is not shaft and _strays_more(segment, shaft, beside, other)
+            for beside, other in traced
+        )
+    ]
+
+
+def _strays_more(segment: Segment, shaft: Shaft, beside: Segment, other: Shaft) -> bool:
+    """Whether two shafts are of the same metal, and the first lies farther from where it was looked for."""
+    places = [_quarters_mm(s) for s in (shaft, other)]
+    is_same = all(other.distance_mm(point) < other.radius_mm for point in places[0])
+    return is_same and segment.distance_mm(places[0]).max() > beside.distance_mm(places[1]).max()
+
+
+def _quarters_mm(shaft: Shaft) -> NDArray[np.float64]:
+    return shaft.course.points_mm(np.linspace(shaft.first.depth_mm, shaft.last.depth_mm, 5)[1:-1])
 
 
 def _pointed_out(
@@ -153,20 +202,60 @@ def _common(specs: Sequence[ScrewSpec]) -> ScrewSpec:
     return specs[0] if len(kinds) == 1 else ScrewSpec()
 
 
-def _segments(scan: Scan, voxels: NDArray[np.intp]) -> tuple[list[Segment], list[OtherMetal]]:
+def _shown(scan: Scan) -> _Shown:
+    threshold = metal_threshold_hu(scan)
+    voxels = metal_voxels(scan, threshold)
+    ceiling = _ceiling_hu(scan, voxels)
+    scattered = pieces(voxels, scan.hu.shape)
+    if not _is_noisy(scan, scattered):
+        return _Shown(scan, threshold, ceiling, voxels, scattered, is_noisy=False)
+    calm = _calm(scan, voxels)
+    voxels = np.argwhere(calm.hu > _CALM_HU)
+    return _Shown(calm, _CALM_HU, ceiling, voxels, pieces(voxels, calm.hu.shape), is_noisy=True)
+
+
+def _is_noisy(scan: Scan, scattered: list[NDArray[np.intp]]) -> bool:
+    """Whether noise between metal passes for metal: it comes in specks, which no implant does."""
+    return sum(_is_speck(piece, _voxel_mm3(scan)) for piece in scattered) >= _NOISE_SPECKS
+
+
+def _noisy() -> Problem:
+    text = "The metal of this scan is noisy: screws were looked for in a smoothed copy, small metal was not."
+    return Problem(
+        "metal-noisy", Level.CAUTION, text, "Check head and tip on the cuts, or give their points."
+    )
+
+
+def _calm(scan: Scan, voxels: NDArray[np.intp]) -> Scan:
+    """Return the part of a scan that holds its metal, smoothed."""
+    reach = np.ceil(_CALM_MARGIN_MM / scan.step_mm).astype(int)
+    low = np.maximum(voxels.min(axis=0) - reach, 0)
+    high = np.minimum(voxels.max(axis=0) + reach + 1, scan.hu.shape)
+    crop = scan.crop((slice(low[0], high[0]), slice(low[1], high[1]), slice(low[2], high[2])))
+    hu = gaussian_filter(crop.hu, _CALM_MM / crop.step_mm, output=np.float32, truncate=3.0)
+    return replace(crop, hu=hu)
+
+
+def _segments(shown: _Shown) -> tuple[list[Segment], list[OtherMetal]]:
     """Return the straight stretches of all metal, and the lumps that have none."""
-    volume = float(abs(np.linalg.det(scan.world_from_voxel[:3, :3])))
+    scan = shown.scan
+    volume = _voxel_mm3(scan)
     reach = float(scan.step_mm.max())
     segments: list[Segment] = []
     lumps: list[OtherMetal] = []
-    for piece in pieces(voxels, scan.hu.shape):
+    for piece in shown.pieces:
         if _is_speck(piece, volume):
             continue
-        straight, clear = segments_of(scan.world_mm(piece), volume, reach)
-        segments += straight
+        points = scan.world_mm(piece)
+        straight, clear = segments_of(points, volume, reach)
+        segments += settled(straight, points, volume)
         rest = pieces(piece[clear], scan.hu.shape) if clear.any() else []
         lumps += [_lump(scan.world_mm(part), volume) for part in rest if not _is_speck(part, volume)]
     return segments, lumps
+
+
+def _voxel_mm3(scan: Scan) -> float:
+    return float(abs(np.linalg.det(scan.world_from_voxel[:3, :3])))
 
 
 def _is_speck(piece: NDArray[np.intp], voxel_mm3: float) -> bool:
@@ -227,6 +316,8 @@ def _whole(screws: list[Shaft]) -> list[Shaft]:
             "Give head and tip points, or check that the scan shows the screw.",
         )
     whole = [s for s in screws if not (s.first.is_cut or s.last.is_cut)]
+    if not whole and screws[0].is_noisy:
+        raise _unclear("a screw: all that looks like one runs out of the scan")
     if not whole:
         raise refuse(
             "screw-cut-off",
@@ -244,15 +335,65 @@ def _cut_off(screws: list[Shaft], whole: list[Shaft]) -> list[Problem]:
     return [Problem("screw-cut-off", Level.CAUTION, text, "Use a scan that holds the whole screw.")]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """A screw, the shaft it was made from, and what a reader must know about it."""
+
+    screw: Screw
+    shaft: Shaft
+    problems: list[Problem]
+
+
 def _screws(
     scan: Scan, shafts: list[Shaft], specs: Sequence[ScrewSpec], settings: ScrewSettings
-) -> tuple[list[Screw], list[Problem]]:
+) -> tuple[list[_Found], list[Problem]]:
     sides = sides_of(scan, shafts)
     matches, problems = match_specs(shafts, sides, specs)
     middle_x = float(np.mean([s.middle_mm[0] for s in shafts]))
-    screws: list[Screw] = []
+    found = []
     for match in matches:
-        screw, more = build_screw(scan, shafts[match.shaft], match, middle_x, settings)
-        screws.append(screw)
-        problems += more
-    return screws, problems
+        shaft = shafts[match.shaft]
+        screw, told = build_screw(scan, shaft, match, middle_x, settings)
+        found.append(_Found(screw, shaft, told))
+    return found, problems
+
+
+def _sure(
+    found: list[_Found], specs: Sequence[ScrewSpec]
+) -> tuple[list[_Found], list[_Found], list[Problem]]:
+    """Tell screws from what noise makes of metal: they are as stated, or were pointed at.
+
+    Where nothing is stated there is nothing to hold them against, and all are believed.
+
+    Raises
+    ------
+    Refused
+        ``screw-unclear`` if none is sure.
+    """
+    if not specs:
+        return found, [], []
+    sure = [
+        one for one in found if not one.shaft.is_noisy or (one.screw.spec in specs and _is_as_stated(one))
+    ]
+    unclear = [one for one in found if one not in sure]
+    names = [one.screw.id for one in unclear if one.screw.spec in specs]
+    told = _unclear(f"screw {' and '.join(names)}: none is as stated").problems[0]
+    if not sure:
+        raise Refused(told)
+    return sure, unclear, [replace(told, level=Level.CAUTION)] if names else []
+
+
+def _unclear(what: str) -> Refused:
+    return refuse(
+        "screw-unclear",
+        f"The metal of this scan is too noisy to place {what}.",
+        "Give head and tip points of the screw, or read this scan by eye.",
+    )
+
+
+def _is_as_stated(one: _Found) -> bool:
+    if one.screw.spec.head_mm is not None:
+        return True
+    doubts = {"length-differs", "diameter-differs", "head-assumed"} & {p.code for p in one.problems}
+    is_loose = one.shaft.first.is_hidden and one.shaft.last.is_hidden
+    return not doubts and not is_loose and one.screw.integrity.state != "bent"

@@ -15,6 +15,7 @@ from ongrowth.screw.shaft import Shaft
 _WRONG_SIDE = 1000.0
 _FAR_OFF = 4000.0
 _POINT_REACH_MM = 8.0
+_PER_MM_THICKER = 5.0  # a millimetre of diameter tells as much as five of length
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,9 @@ def _cost(spec: ScrewSpec, shaft: Shaft, side: str) -> float:
             cost += away if away < _POINT_REACH_MM else _FAR_OFF / 2.0 + away
     if np.isfinite(spec.length_mm):
         cost += min(abs(shaft.length_mm - spec.length_mm), 30.0)
+    if np.isfinite(spec.major_diameter_mm):
+        thicker = abs(shaft.outer_diameter_mm(spec.root_share) - spec.major_diameter_mm)
+        cost += _PER_MM_THICKER * min(thicker, 3.0)
     return cost
 
 

@@ -17,6 +17,13 @@ _SAMPLE = 1500
 _SHORTEST_MM = 6.0
 _LARGEST_HOLE_BINS = 4
 _RIM_MM, _RIM_RADII = 12.0, 3.0  # a head is no wider: across, and in radii of its shaft
+_ROUNDS = 8
+_OWN_RADII = 1.6  # of a stretch: what lies farther out is a head, a neighbour or nobody's
+_FEWEST_OWN = 20
+_FULL_BIN = 0.4  # of the usual bin: emptier ones are ends and holes, their centre says little
+_LEAST_STRAY_MM, _STRAYS = 0.3, 2.5
+_SLIVER, _BESIDE_MM = 0.5, 0.5  # of the other's radius; from its surface
+_TAIL = 0.002  # of the voxels beyond each end: stray specks
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +106,69 @@ def segments_of(
     for segment in found:
         clear &= segment.distance_mm(points_mm) > _RIM_RADII * segment.radius_mm + reach_mm
     return sorted(found, key=lambda s: s.length_mm, reverse=True), clear
+
+
+def settled(segments: list[Segment], points_mm: NDArray[np.float64], voxel_mm3: float) -> list[Segment]:
+    """Return segments that share a piece of metal, each drawn through the metal nearest to it.
+
+    Where a rod runs into a screw the longest run goes out of the one into the other, at a slant. So
+    each voxel goes to the stretch it lies nearest to, in radii, and each stretch anew through the
+    centres of its own voxels; a few times over (k-means with lines for means). A sliver of a thicker
+    stretch, left when the longest run was taken out at a slant, is dropped.
+
+    Parameters
+    ----------
+    segments : list of Segment
+        Rough stretches.
+    points_mm : ndarray, shape (N, 3)
+        Centres of all metal voxels, patient mm (LPS).
+    voxel_mm3 : float
+        Volume of a voxel.
+    """
+    drawn = _drawn_anew(segments, points_mm, voxel_mm3)
+    whole = [s for s in drawn if not any(_is_sliver(s, other) for other in drawn)]
+    return drawn if len(whole) == len(drawn) else _drawn_anew(whole, points_mm, voxel_mm3)
+
+
+def _is_sliver(segment: Segment, other: Segment) -> bool:
+    """Whether a stretch is much thinner than another and lies along its surface."""
+    along = np.linspace(segment.start_mm, segment.end_mm, 5)
+    is_beside = np.mean(other.distance_mm(along)) < other.radius_mm + segment.radius_mm + _BESIDE_MM
+    return bool(is_beside and segment.radius_mm < _SLIVER * other.radius_mm)
+
+
+def _drawn_anew(segments: list[Segment], points_mm: NDArray[np.float64], voxel_mm3: float) -> list[Segment]:
+    for _ in range(_ROUNDS if len(segments) > 1 else 0):
+        away = np.stack([s.distance_mm(points_mm) / s.radius_mm for s in segments])
+        owner = np.where(away.min(axis=0) < _OWN_RADII, away.argmin(axis=0), -1)
+        segments = [_redrawn(s, points_mm[owner == k], voxel_mm3) for k, s in enumerate(segments)]
+    return segments
+
+
+def _redrawn(segment: Segment, own_mm: NDArray[np.float64], voxel_mm3: float) -> Segment:
+    """Draw a segment through the middles of its voxels, millimetre by millimetre; strays have no say."""
+    if len(own_mm) < _FEWEST_OWN:
+        return segment
+    bins = np.floor(segment.line.depth_mm(own_mm) / _BIN_MM).astype(int)
+    bins -= bins.min()
+    counts = np.bincount(bins)
+    full = counts > _FULL_BIN * np.median(counts[counts > 0])
+    centres = np.stack([np.bincount(bins, own_mm[:, c]) for c in range(3)], axis=1)[full] / counts[full, None]
+    if len(centres) < 3:
+        return segment
+    line = _principal(centres, segment.line.direction)
+    for _ in range(3):
+        stray = line.distance_mm(centres)
+        kept = centres[stray <= max(_STRAYS * float(np.median(stray)), _LEAST_STRAY_MM)]
+        if len(kept) < 3:
+            return segment
+        line = _principal(kept, segment.line.direction)
+    depth = line.depth_mm(own_mm)
+    low, high = np.quantile(
+        depth[line.distance_mm(own_mm) < _OWN_RADII * segment.radius_mm], [_TAIL, 1 - _TAIL]
+    )
+    radius = float(np.sqrt(len(own_mm) * voxel_mm3 / (np.pi * max(high - low, _BIN_MM))))
+    return Segment(line.point_mm + low * line.direction, line.point_mm + high * line.direction, radius)
 
 
 def _segment(points_mm: NDArray[np.float64], line: Line, voxel_mm3: float) -> Segment | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,6 +12,7 @@ from scipy.special import ndtri
 
 from ongrowth.geometry import Line
 from ongrowth.scan import Scan
+from ongrowth.screw.apart import is_hidden, without
 from ongrowth.screw.axis import Centres, overhang_mm, section_centres, straight_course
 from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
@@ -46,6 +48,7 @@ _CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
 _FEWEST_CENTRES = 4
 _SHORTEST_MM = 3.0
 _COARSE_MM = 1.5
+_MEAN_VALLEY = 0.58  # of the thread's height, over a turn
 # Reading of a 4 mm rod inside, on a scale that does not stop: titanium 8800-9400 HU (computed, and an
 # independent simulation 9750-10700); steel and cobalt-chrome about twice that.
 CORE_HU = {"titanium": 9400.0, "steel": 16000.0, "cobalt-chrome": 17000.0}
@@ -69,6 +72,8 @@ class ShaftEnd:
         Radius half a radius inside the end, over the radius of the shaft.
     is_cut : bool
         Whether the scan ends here.
+    is_hidden : bool
+        Whether other metal lies here, so that the end itself is not seen.
     """
 
     depth_mm: float
@@ -77,6 +82,7 @@ class ShaftEnd:
     head_ratio: float
     taper_ratio: float
     is_cut: bool
+    is_hidden: bool = False
 
     @property
     def has_head(self) -> bool:
@@ -89,7 +95,7 @@ class Shaft:
     """A piece of metal with course, cross-section and outline; depth runs from `first` to `last`.
 
     `level_hu` draws the outline; `ceiling_hu` is NaN where the core lies below the scan's ceiling;
-    `blur_along_mm` is the standard deviation of the blur along the axis.
+    `blur_along_mm` is the standard deviation of the blur along the axis; `is_noisy` as in `Seen`.
     """
 
     fit: CourseFit
@@ -103,6 +109,7 @@ class Shaft:
     blur_along_mm: float
     first: ShaftEnd
     last: ShaftEnd
+    is_noisy: bool = False
 
     @property
     def course(self) -> Course:
@@ -144,6 +151,10 @@ class Shaft:
         """Return a point of the axis, patient mm (LPS)."""
         return self.course.points_mm(depth_mm)
 
+    def outer_diameter_mm(self, root_share: float) -> float:
+        """Return the outer diameter of a thread whose mean radius is that of the outline, mm."""
+        return 2.0 * self.outline_radius_mm / (1.0 - _MEAN_VALLEY * (1.0 - root_share))
+
     def distance_mm(self, point_mm: NDArray[np.float64]) -> float:
         """Return the distance of a point from the axis between the two ends, mm."""
         depth = float(np.clip(self.course.line.depth_mm(point_mm), self.first.depth_mm, self.last.depth_mm))
@@ -162,11 +173,14 @@ class Seen:
         Where the scan stops, NaN if nowhere.
     edge_mm : ndarray, shape (N, 3)
         Metal in the outermost voxels of the scan, patient mm (LPS).
+    is_noisy : bool
+        Whether noise passes for metal, so that only a smoothed copy shows it.
     """
 
     threshold_hu: float
     ceiling_hu: float
     edge_mm: NDArray[np.float64]
+    is_noisy: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -189,7 +203,9 @@ class _Look:
         return self.seen.edge_mm
 
 
-def trace_shaft(scan: Scan, segment: Segment, seen: Seen, spec: ScrewSpec) -> Shaft | None:
+def trace_shaft(
+    scan: Scan, segment: Segment, neighbours: Sequence[Segment] = (), *, seen: Seen, spec: ScrewSpec
+) -> Shaft | None:
     """Measure the piece of metal near a rough segment.
 
     Parameters
@@ -198,6 +214,8 @@ def trace_shaft(scan: Scan, segment: Segment, seen: Seen, spec: ScrewSpec) -> Sh
         The CT.
     segment : Segment
         Rough place, within a few millimetres.
+    neighbours : sequence of Segment
+        Other metal that touches it, or nearly; it is painted over.
     seen : Seen
         What the scan says of all its metal.
     spec : ScrewSpec
@@ -211,13 +229,23 @@ def trace_shaft(scan: Scan, segment: Segment, seen: Seen, spec: ScrewSpec) -> Sh
     """
     step_mm = float(scan.step_mm.max())
     crop = scan.crop(scan.box([segment.start_mm, segment.end_mm], _MARGIN_MM + 2.0 * step_mm))
+    crop = without(crop, segment, neighbours)
     span = (0.0, segment.length_mm)
     tube = 1.4 * segment.radius_mm + 0.5 * step_mm
     rough = (seen.threshold_hu, _top(crop, seen))
     course = straight_course(crop, Course(segment.line), span, tube, rough)
     look = _look(crop, course, span, seen, spec.material)
     course = straight_course(crop, course, span, tube, _range_hu(crop, course, look))
-    return _measured(crop, course, span, look, segment.radius_mm, tube, spec)
+    shaft = _measured(crop, course, span, look, segment.radius_mm, tube, spec)
+    return _with_hidden_ends(shaft, neighbours) if shaft is not None else None
+
+
+def _with_hidden_ends(shaft: Shaft, neighbours: Sequence[Segment]) -> Shaft:
+    first, last = (
+        replace(end, is_hidden=is_hidden(shaft.point_mm(end.depth_mm), neighbours, shaft.radius_mm))
+        for end in (shaft.first, shaft.last)
+    )
+    return replace(shaft, first=first, last=last)
 
 
 def _range_hu(crop: Scan, course: Course, look: _Look) -> tuple[float, float]:
@@ -287,6 +315,7 @@ def _measured(
         blur_along_mm=along,
         first=first,
         last=last,
+        is_noisy=look.seen.is_noisy,
     )
 
 
