@@ -8,6 +8,7 @@ import functools
 import numpy as np
 import pytest
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
 from ongrowth.geometry import unit
@@ -495,3 +496,56 @@ def test_crossing_bars_are_two_straight_stretches() -> None:
     assert len(found) == 2
     assert abs(found[0].line.direction @ found[1].line.direction) < 0.05
     assert min(s.length_mm for s in found) > 28.0
+
+
+def noisy_slab(scan: Scan, half_mm: float, noise_hu: float) -> Scan:
+    """The scan with heavy noise in the slices round its middle, as rays starved by metal make it."""
+    z = scan.world_mm(np.column_stack([np.arange(scan.hu.shape[0]), *np.zeros((2, scan.hu.shape[0]))]))[:, 2]
+    noise = np.random.default_rng(3).normal(0.0, noise_hu, scan.hu.shape)
+    noise = gaussian_filter(noise, (0.0, 1.0, 1.0)) / 0.28 * (np.abs(z) < half_mm)[:, None, None]
+    return dataclasses.replace(
+        scan, hu=np.clip(scan.hu + noise, -1024, 3071).astype(np.int16), hu_ceiling=3071.0
+    )
+
+
+def lying_beside_rods() -> Scan:
+    parts = screw((0, -16, 0), (0, 1, 0)) + rod((-9, -17, 0), (-9, 17, 0)) + rod((9, -17, 0), (9, 17, 0))
+    return noisy_slab(draw(parts, size_mm=(36.0, 46.0, 30.0)), 3.5, 1800.0)
+
+
+STATED = ScrewSpec(id="a", side="left", major_diameter_mm=3.8, root_diameter_mm=3.6, length_mm=34.0)
+
+
+def test_noise_between_rods_is_not_taken_for_metal() -> None:
+    work = find_screws(lying_beside_rods(), (STATED,))
+    found = only(work)
+    assert "metal-noisy" in codes(work)
+    assert np.linalg.norm(found.head_mm - (0, -16, 0)) < 0.5
+    assert np.linalg.norm(found.tip_mm - (0, 18, 0)) < 0.5
+    turn = np.degrees(np.arccos(unit(found.tip_mm - found.head_mm)[1]))
+    assert turn < 2.0 * np.sqrt(2.0) * found.axis_u_deg
+    assert [o.kind for o in work.other if o.length_mm.value > 20.0] == ["rod", "rod"]
+
+
+def test_in_noise_nothing_unlike_the_stated_screw_is_believed() -> None:
+    with pytest.raises(Refused, match="too noisy") as refused:
+        find_screws(lying_beside_rods(), (dataclasses.replace(STATED, length_mm=45.0),))
+    assert refused.value.problems[0].code == "screw-unclear"
+
+
+def test_a_rod_over_the_tip_leaves_the_end_to_the_stated_length() -> None:
+    parts = screw((0, 0, -16), (0, 0, 1)) + rod((-17, 0, 16.5), (17, 0, 20.5))
+    told, untold = (find_screws(draw(parts), specs) for specs in ((STATED,), ()))
+    assert only(told).tip_mm[2] == pytest.approx(18.0, abs=0.3)
+    assert "length-differs" not in codes(told)
+    assert "end-hidden" in codes(untold)
+    assert only(untold).length_mm.u > 2.5
+    assert only(untold).length_mm.low95 < 34.0 < only(untold).length_mm.high95
+
+
+@pytest.mark.parametrize("ceiling_hu", [np.nan, 3071.0])
+def test_a_rod_that_touches_the_tip_does_not_turn_the_screw(ceiling_hu: float) -> None:
+    parts = screw((0, 0, -16), (0, 0, 1)) + rod((9, 0, -20), (4.0, 0, 19))
+    found = only(find_screws(draw(parts, ceiling_hu=ceiling_hu), (STATED,)))
+    assert np.degrees(np.arccos(unit(found.tip_mm - found.head_mm)[2])) < 0.5
+    assert np.linalg.norm(found.tip_mm - (0, 0, 18)) < 0.5

@@ -28,9 +28,14 @@ def touching(segment: Segment, others: Sequence[Segment]) -> list[Segment]:
     ]
 
 
-def is_hidden(end_mm: NDArray[np.float64], neighbours: Sequence[Segment], radius_mm: float) -> bool:
-    """Return whether a shaft of a radius that seems to end at a point may go on into other metal there."""
-    return any(float(n.distance_mm(end_mm)) < n.radius_mm + radius_mm + _EDGE_MM for n in neighbours)
+def is_beside(
+    points_mm: NDArray[np.float64], neighbours: Sequence[Segment], radius_mm: float
+) -> NDArray[np.bool_]:
+    """Return at which points of its axis, shape (N, 3), the edge of a shaft runs into other metal."""
+    beside = np.zeros(len(points_mm), dtype=bool)
+    for neighbour in neighbours:
+        beside |= neighbour.distance_mm(points_mm) < neighbour.radius_mm + radius_mm + _EDGE_MM
+    return beside
 
 
 def without(crop: Scan, segment: Segment, neighbours: Sequence[Segment]) -> Scan:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,10 @@ class Gap:
     def is_shown(self) -> bool:
         """Whether the shaft is interrupted."""
         return math.isfinite(self.width_mm)
+
+    def not_shown(self) -> Gap:
+        """Return what is left of a gap that proved to be something else."""
+        return replace(self, width_mm=math.nan, width_u_mm=math.nan, at_mm=math.nan)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ from scipy.special import ndtri
 
 from ongrowth.geometry import Line
 from ongrowth.scan import Scan
-from ongrowth.screw.apart import is_hidden, without
+from ongrowth.screw.apart import is_beside, without
 from ongrowth.screw.axis import Centres, overhang_mm, section_centres, straight_course
 from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
@@ -185,12 +185,13 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    """How bright the core is, where the scan stops (NaN: above the core), level of outlines, all metal."""
+    """How bright the core is, where the scan stops (NaN: above the core), level of outlines, other metal."""
 
     core_hu: float
     ceiling_hu: float
     level_hu: float
     seen: Seen
+    neighbours: tuple[Segment, ...] = ()
 
     @property
     def floor_hu(self) -> float:
@@ -236,14 +237,17 @@ def trace_shaft(
     course = straight_course(crop, Course(segment.line), span, tube, rough)
     look = _look(crop, course, span, seen, spec.material)
     course = straight_course(crop, course, span, tube, _range_hu(crop, course, look))
+    look = replace(look, neighbours=tuple(neighbours))
     shaft = _measured(crop, course, span, look, segment.radius_mm, tube, spec)
     return _with_hidden_ends(shaft, neighbours) if shaft is not None else None
 
 
 def _with_hidden_ends(shaft: Shaft, neighbours: Sequence[Segment]) -> Shaft:
+    ends = (shaft.first, shaft.last)
+    points = np.stack([shaft.point_mm(end.depth_mm) for end in ends])
     first, last = (
-        replace(end, is_hidden=is_hidden(shaft.point_mm(end.depth_mm), neighbours, shaft.radius_mm))
-        for end in (shaft.first, shaft.last)
+        replace(end, is_hidden=bool(hidden))
+        for end, hidden in zip(ends, is_beside(points, neighbours, shaft.radius_mm), strict=True)
     )
     return replace(shaft, first=first, last=last)
 
@@ -301,7 +305,7 @@ def _measured(
     fit, centres = _course(crop, course, outline, run, gap, look, tube_mm)
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
-    gap = find_gap(outline, model, run)
+    gap = _gap_clear_of(look.neighbours, fit.course, find_gap(outline, model, run), section.radius_mm)
     first, last = (_end(outline, section, look, run, way) for way in (-1, +1))
     return Shaft(
         fit=fit,
@@ -324,7 +328,7 @@ def _clear_gap(outline: Outline, gap: Gap) -> Gap:
     near = np.abs(outline.depth_mm - gap.at_mm) < _NEAR_GAP_MM
     if not near.any() or outline.core_hu[near].min() < _CORE_GONE * np.quantile(outline.core_hu, 0.7):
         return gap
-    return replace(gap, width_mm=math.nan, width_u_mm=math.nan, at_mm=math.nan)
+    return gap.not_shown()
 
 
 def _section(
@@ -416,11 +420,27 @@ def _course(
         centres = section_centres(crop, course, span, tube_mm, _range_hu(crop, course, look))
         if gap.width_mm > _CLEAR_GAP_MM:
             centres = centres.where(np.abs(centres.depth_mm - gap.at_mm) > clear_mm)
+        centres = _clear_of(centres, look.neighbours, outline, run)
         if len(centres) < _FEWEST_CENTRES:
             return CourseFit(course, math.nan, math.nan, math.nan), centres
         fit = _fitted(centres, course.line, gap, limit_deg)
         course = fit.course
     return fit, centres
+
+
+def _gap_clear_of(neighbours: Sequence[Segment], course: Course, gap: Gap, radius_mm: float) -> Gap:
+    """Return the gap unless it lies beside other metal, where the shaft cannot be told from its neighbour."""
+    if not gap.is_shown or not is_beside(course.points_mm([gap.at_mm]), neighbours, radius_mm).any():
+        return gap
+    return gap.not_shown()
+
+
+def _clear_of(
+    centres: Centres, neighbours: Sequence[Segment], outline: Outline, run: tuple[float, float]
+) -> Centres:
+    """Leave out centres beside other metal, which pulls them; all are kept if most of the shaft lies so."""
+    clear = centres.where(~is_beside(centres.points_mm, neighbours, body_of(outline, run).radius_mm))
+    return clear if len(clear) > len(centres) / 2 else centres
 
 
 def _fitted(centres: Centres, line: Line, gap: Gap, limit_deg: float) -> CourseFit:
