@@ -26,6 +26,7 @@ from ongrowth.screw.side import sides_of
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
 _NOISE_SPECKS = 12
+_MOST_TOUCHING = 2  # where more metal than that runs into a screw in noise, a line fits it by chance
 # Smoothing that calms noise and leaves a 3.5 mm screw, clipped, above this CT number.
 _CALM_MM, _CALM_MARGIN_MM, _CALM_HU = 0.6, 2.0, 2300.0
 _MOST_SEGMENTS = 30  # the longest; a scan with more is no case of screws
@@ -317,7 +318,7 @@ def _whole(screws: list[Shaft]) -> list[Shaft]:
         )
     whole = [s for s in screws if not (s.first.is_cut or s.last.is_cut)]
     if not whole and screws[0].is_noisy:
-        raise _unclear("a screw: all that looks like one runs out of the scan")
+        raise _unclear("a screw")
     if not whole:
         raise refuse(
             "screw-cut-off",
@@ -361,23 +362,21 @@ def _screws(
 def _sure(
     found: list[_Found], specs: Sequence[ScrewSpec]
 ) -> tuple[list[_Found], list[_Found], list[Problem]]:
-    """Tell screws from what noise makes of metal: they are as stated, or were pointed at.
-
-    Where nothing is stated there is nothing to hold them against, and all are believed.
+    """Tell screws from what noise makes of metal: they look like one, and as stated if anything is stated.
 
     Raises
     ------
     Refused
         ``screw-unclear`` if none is sure.
     """
-    if not specs:
-        return found, [], []
     sure = [
-        one for one in found if not one.shaft.is_noisy or (one.screw.spec in specs and _is_as_stated(one))
+        one
+        for one in found
+        if not one.shaft.is_noisy or (_stands_out(one) and (not specs or one.screw.spec in specs))
     ]
     unclear = [one for one in found if one not in sure]
-    names = [one.screw.id for one in unclear if one.screw.spec in specs]
-    told = _unclear(f"screw {' and '.join(names)}: none is as stated").problems[0]
+    names = [one.screw.id for one in unclear if not specs or one.screw.spec in specs]
+    told = _unclear(" and ".join(f"screw {name}" for name in names) or "a screw").problems[0]
     if not sure:
         raise Refused(told)
     return sure, unclear, [replace(told, level=Level.CAUTION)] if names else []
@@ -391,9 +390,11 @@ def _unclear(what: str) -> Refused:
     )
 
 
-def _is_as_stated(one: _Found) -> bool:
-    if one.screw.spec.head_mm is not None:
-        return True
-    doubts = {"length-differs", "diameter-differs", "head-assumed"} & {p.code for p in one.problems}
-    is_loose = one.shaft.first.is_hidden and one.shaft.last.is_hidden
-    return not doubts and not is_loose and one.screw.integrity.state != "bent"
+def _stands_out(one: _Found) -> bool:
+    """Whether a screw found in noise was pointed at, or is straight, of its length, and clear of the rest."""
+    shaft = one.shaft
+    doubts = {"length-differs", "head-assumed"} & {p.code for p in one.problems}
+    is_loose = shaft.first.is_hidden and shaft.last.is_hidden
+    is_clear = not is_loose and shaft.touching <= _MOST_TOUCHING
+    is_alike = not doubts and one.screw.integrity.state != "bent"
+    return one.screw.spec.head_mm is not None or (is_clear and is_alike)

@@ -95,7 +95,8 @@ class Shaft:
     """A piece of metal with course, cross-section and outline; depth runs from `first` to `last`.
 
     `level_hu` draws the outline; `ceiling_hu` is NaN where the core lies below the scan's ceiling;
-    `blur_along_mm` is the standard deviation of the blur along the axis; `is_noisy` as in `Seen`.
+    `blur_along_mm` is the standard deviation of the blur along the axis; `is_noisy` as in `Seen`;
+    `touching` counts the other stretches of metal whose edges run into its own.
     """
 
     fit: CourseFit
@@ -110,6 +111,7 @@ class Shaft:
     first: ShaftEnd
     last: ShaftEnd
     is_noisy: bool = False
+    touching: int = 0
 
     @property
     def course(self) -> Course:
@@ -236,6 +238,8 @@ def trace_shaft(
     rough = (seen.threshold_hu, _top(crop, seen))
     course = straight_course(crop, Course(segment.line), span, tube, rough)
     look = _look(crop, course, span, seen, spec.material)
+    if look.core_hu < seen.threshold_hu:
+        return None
     course = straight_course(crop, course, span, tube, _range_hu(crop, course, look))
     look = replace(look, neighbours=tuple(neighbours))
     shaft = _measured(crop, course, span, look, segment.radius_mm, tube, spec)
@@ -320,6 +324,7 @@ def _measured(
         first=first,
         last=last,
         is_noisy=look.seen.is_noisy,
+        touching=len(look.neighbours),
     )
 
 
