@@ -62,7 +62,7 @@ def take(case: Path, results: Path) -> None:
     session = open_session(case, "w12")
     viewer = napari.Viewer(show=True)
     viewer.window.resize(1440, 900)
-    scan = read_scan(session.scan.path)
+    scan = read_scan(session.scan.path, series=session.scan.series)
     settle()
     panel = open_desk(
         viewer, session, scan=scan, results=results, reads_first=True, author="reader-1", is_own=True

@@ -58,10 +58,12 @@ class Steps:
             "motion": [],
         }
         self.asked["calibration"] = []
+        self.asked["series"] = []
         self.motion: Any = build.make_motion()
         self.width_mm = 0.7
 
-    def read_scan(self, path: Path, **_: Any) -> Scan:
+    def read_scan(self, path: Path, *, series: str = "", **_: Any) -> Scan:
+        self.asked["series"].append((path.name, series))
         if "broken" in str(path):
             raise refuse("empty-folder", "The folder is empty.", "Give the folder of the scan.")
         if "soft" in str(path):
@@ -267,6 +269,19 @@ def test_what_a_case_file_says_reaches_the_scan(tmp_path: Path) -> None:
     assert (known.weeks, known.site, known.birth_year, known.scan_id) == (8.0, "L5", 2016, "w08")
     assert known.screws[0].major_diameter_mm == 4.0
     assert known.windows != shipped_windows()
+
+
+def test_the_series_of_each_scan_is_read_wherever_it_is_needed(steps: Steps, tmp_path: Path) -> None:
+    scans = [
+        ("before", 'path = "w00"\nrole = "pre-op"\nseries = "2"\nweeks_since_surgery = -1'),
+        ("early", 'path = "w05"\nseries = "3"\nweeks_since_surgery = 5'),
+        ("late", 'path = "w08"\nseries = "1.2.3"\nweeks_since_surgery = 8'),
+    ]
+    text = case_text("".join(f'[[scan]]\nid = "{name}"\n{rest}\n' for name, rest in scans))
+    run_case(parse_case_file(text, tmp_path))
+    wanted = {("w00", "2"), ("w05", "3"), ("w08", "1.2.3")}
+    assert set(steps.asked["series"]) == wanted
+    assert steps.asked["series"].count(("w05", "3")) > 1  # measured, and compared
 
 
 CORRECTED = """[[scan]]

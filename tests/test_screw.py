@@ -528,7 +528,7 @@ def test_noise_between_rods_is_not_taken_for_metal() -> None:
 
 
 def test_in_noise_nothing_unlike_the_stated_screw_is_believed() -> None:
-    with pytest.raises(Refused, match="too noisy") as refused:
+    with pytest.raises(Refused, match="hide screw") as refused:
         find_screws(lying_beside_rods(), (dataclasses.replace(STATED, length_mm=45.0),))
     assert refused.value.problems[0].code == "screw-unclear"
 

@@ -13,7 +13,7 @@ from ct_files import Grid, codes, ct_slice, refused, worst_hu, write_series
 from pydicom.dataset import Dataset
 
 from ongrowth.read import list_series, read_scan
-from ongrowth.scan import Acquisition, Scan
+from ongrowth.scan import Acquisition, Refused, Scan
 from ongrowth.series import kernel_sharpness
 
 SHORT = Grid(n=4, rows=6, columns=7)
@@ -307,7 +307,7 @@ def test_a_broken_better_series_is_pointed_out(tmp_path: Path) -> None:
     assert scan.acquisition.kernel == "SOFT"
     assert "better-series-broken" in codes(scan)
     assert "1 slices are missing" in scan.others[0]
-    assert refused(lambda: read_scan(tmp_path, series_uid="2.25.50")) == {"missing-slices"}
+    assert refused(lambda: read_scan(tmp_path, series="2.25.50")) == {"missing-slices"}
 
 
 def test_a_broken_worse_series_is_not(tmp_path: Path) -> None:
@@ -322,7 +322,7 @@ def test_two_patients_are_refused(tmp_path: Path) -> None:
     write_series(tmp_path / "a", SHORT)
     write_series(tmp_path / "b", SHORT, with_values(PatientID="harbour-08", SeriesInstanceUID="2.25.9"))
     assert refused(lambda: read_scan(tmp_path)) == {"several-patients"}
-    assert read_scan(tmp_path, series_uid="2.25.9").acquisition.patient_id == "harbour-08"
+    assert read_scan(tmp_path, series="2.25.9").acquisition.patient_id == "harbour-08"
 
 
 def test_two_dates_are_refused(tmp_path: Path) -> None:
@@ -333,7 +333,24 @@ def test_two_dates_are_refused(tmp_path: Path) -> None:
 
 def test_a_series_that_is_not_there(tmp_path: Path) -> None:
     write_series(tmp_path, SHORT)
-    assert refused(lambda: read_scan(tmp_path, series_uid="2.25.404")) == {"no-such-series"}
+    assert refused(lambda: read_scan(tmp_path, series="2.25.404")) == {"no-such-series"}
+
+
+def test_a_series_is_taken_by_its_number(tmp_path: Path) -> None:
+    write_series(tmp_path / "bone", LONG, with_values(SeriesInstanceUID="2.25.50", SeriesNumber=3))
+    soft = with_values(SeriesInstanceUID="2.25.51", SeriesNumber=4, ConvolutionKernel="SOFT")
+    write_series(tmp_path / "soft", LONG, soft)
+    assert read_scan(tmp_path).acquisition.series_uid == "2.25.50"
+    assert read_scan(tmp_path, series="4").acquisition.series_uid == "2.25.51"
+    with pytest.raises(Refused, match=r"series 3, .*series 4, kernel SOFT"):
+        read_scan(tmp_path, series="5")
+
+
+def test_a_number_that_two_series_bear_is_not_enough(tmp_path: Path) -> None:
+    write_series(tmp_path / "a", LONG, with_values(SeriesInstanceUID="2.25.50", SeriesNumber=3))
+    write_series(tmp_path / "b", LONG, with_values(SeriesInstanceUID="2.25.51", SeriesNumber=3))
+    assert refused(lambda: read_scan(tmp_path, series="3")) == {"series-number-twice"}
+    assert read_scan(tmp_path, series="2.25.51").acquisition.series_uid == "2.25.51"
 
 
 def test_listing_tells_sizes(tmp_path: Path) -> None:

@@ -106,13 +106,15 @@ def test_a_folder_without_or_with_several_readings_is_told_so(
 def test_check_passes_on_what_is_known(measured: list[Known], scan: Path, tmp_path: Path) -> None:
     size = ["--diameter", "4.0", "--root-diameter", "3", "--length", "42", "--surface", "porous"]
     place = ["--head", "-1.5,2,3", "--tip", "4,5,-6", "--defect", "0,1,2,0,0,5"]
-    told = run("check", scan, "--surgery-date", "2031-03-04", *size, *place, "--out", tmp_path / "out")
+    when = ["--surgery-date", "2031-03-04", "--series", "3"]
+    told = run("check", scan, *when, *size, *place, "--out", tmp_path / "out")
     assert told.exit_code == 0, told.stderr
     known = measured[0]
     spec = known.screws[0]
     assert (spec.id, spec.major_diameter_mm, spec.root_diameter_mm, spec.length_mm) == ("", 4.0, 3.0, 42.0)
     assert (spec.surface, spec.head_mm, spec.tip_mm) == ("porous", (-1.5, 2.0, 3.0), (4.0, 5.0, -6.0))
     assert str(known.surgery_date) == "2031-03-04"
+    assert known.series == "3"
     assert known.defect is not None
     assert list(known.defect.normal) == [0.0, 0.0, 1.0]
 

@@ -244,7 +244,7 @@ def test_two_series_in_one_folder(tmp_path: Path) -> None:
     assert scan.acquisition.kernel == "BONE"
     assert "series-chosen" in codes(scan)
     assert len(scan.others) == 1
-    other = read_scan(tmp_path, series_uid="2.25.9")
+    other = read_scan(tmp_path, series="2.25.9")
     assert other.acquisition.kernel == "SOFT"
 
 

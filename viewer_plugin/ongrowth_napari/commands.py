@@ -79,9 +79,10 @@ def write_case_beside(scan: Path, weeks: float | None, site: str) -> tuple[Path,
     from ongrowth.read import read_scan
     from ongrowth_napari.session import case_file_of, new_case_file, scan_id_in
 
-    read_scan(scan)
     told = weeks is not None or bool(site)
     had_one = case_file_of(scan).exists()
+    if not had_one:
+        read_scan(scan)
     try:
         case = new_case_file(scan, weeks, site)
     except OSError as error:
@@ -110,7 +111,7 @@ def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, 
 
     session = open_session(case, scan_id)
     click.echo(f"Reading scan {session.scan_id} ...", err=True)
-    scan = read_scan(session.scan.path)
+    scan = read_scan(session.scan.path, series=session.scan.series)
     import napari
 
     from ongrowth_napari.window import open_desk

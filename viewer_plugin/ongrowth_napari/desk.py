@@ -108,7 +108,9 @@ class Desk:
     def open_scan(self, scan_id: str) -> None:
         """Read another scan of the case in a thread."""
         session = replace(self.session, scan_id=scan_id, undone=())
-        self._open(lambda: (session, read_scan(session.scan.path)), f"scan {scan_id}")
+        self._open(
+            lambda: (session, read_scan(session.scan.path, series=session.scan.series)), f"scan {scan_id}"
+        )
 
     def open_case(self, path: Path) -> None:
         """Read the latest scan of another case in a thread."""
@@ -322,7 +324,7 @@ class Desk:
             self._tell("Nothing is laid over.")
             return
         entry = next(scan for scan in self.session.case.scan if scan.name == scan_id)
-        self._other = (scan_id, self._reader.submit(read_scan, entry.path))
+        self._other = (scan_id, self._reader.submit(read_scan, entry.path, series=entry.series))
         self._tell(f"Reading scan {scan_id} ...")
 
     def _take_other(self, scan_id: str, future: Future[Scan]) -> None:

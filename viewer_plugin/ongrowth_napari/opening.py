@@ -6,7 +6,7 @@ from pathlib import Path
 
 from ongrowth.read import read_scan
 from ongrowth.scan import Scan
-from ongrowth_napari.session import Session, new_case_file, open_session, scan_id_in
+from ongrowth_napari.session import Session, case_file_of, new_case_file, open_session, scan_id_in
 
 Opened = tuple[Session, Scan]
 
@@ -22,7 +22,7 @@ def open_case(path: Path, scan_id: str = "") -> Opened:
         If the case file cannot be read.
     """
     session = open_session(path, scan_id)
-    return session, read_scan(session.scan.path)
+    return session, read_scan(session.scan.path, series=session.scan.series)
 
 
 def open_ct(path: Path, weeks: float | None = None, site: str = "") -> Opened:
@@ -37,6 +37,8 @@ def open_ct(path: Path, weeks: float | None = None, site: str = "") -> Opened:
     OSError
         If the folder of the CT cannot be written to.
     """
+    if case_file_of(path).exists():
+        return open_case(case_file_of(path), scan_id_in(case_file_of(path), path))
     scan = read_scan(path)
     case = new_case_file(path, weeks, site)
     return open_session(case, scan_id_in(case, path)), scan

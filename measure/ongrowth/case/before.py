@@ -78,7 +78,7 @@ def run_before(
     """
     question, known = question or Question(), known or Known()
     start = time.perf_counter()
-    scan = read_scan(path, progress=tell)
+    scan = read_scan(path, series=known.series, progress=tell)
     tell("Looking for slits across the arch")
     found = _find(scan, question)
     seen = {side: one for side, one in found.items() if isinstance(one, OpenDefect)}

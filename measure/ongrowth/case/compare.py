@@ -42,10 +42,11 @@ _AROUND_MM = 32.0  # beyond the ends of the screws: farther than any bone a comp
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Kept:
-    """A CT of the case: where it lies, and its reading."""
+    """A CT of the case: where it lies, its reading, and its series where one was asked for."""
 
     path: Path
     reading: Reading
+    series: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,7 +122,7 @@ def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, I
 
 def _surroundings(one: Kept) -> Scan:
     """Return a CT as far as it surrounds its screws, as a copy, so that the rest is let go."""
-    scan = read_scan(one.path)
+    scan = read_scan(one.path, series=one.series)
     ends = [p for implant in one.reading.implants for p in (implant.frame.origin_mm, implant.frame.tip_mm)]
     part = scan.crop(scan.box(ends, _AROUND_MM))
     return replace(part, hu=part.hu.copy())

@@ -124,7 +124,8 @@ def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> 
         if stored is not None:
             return stored
     tell(f"Comparing {later.entry.name} with {earlier.entry.name}")
-    return compare(Kept(earlier.entry.path, earlier.reading), Kept(later.entry.path, later.reading), tell)
+    pair = (Kept(one.entry.path, one.reading, one.entry.series) for one in (earlier, later))
+    return compare(*pair, tell)
 
 
 def _with_carried_defects(
@@ -172,8 +173,10 @@ def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | N
         CTs of the first days, to share what they tell; by default those of the case.
     """
     settings = case_file.settings
+    preop = next((one for one in case_file.scan if one.role == "pre-op" and one is not scan), None)
     known = Known(
         screws=tuple(implant.spec() for implant in case_file.implant),
+        series=scan.series,
         weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
         surgery_date=case_file.surgery.date,
         scan_date=scan.date,
@@ -186,7 +189,8 @@ def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | N
         role=scan.role or "",
         corrections=correction_records(scan),
         readers=reader_values(scan),
-        preop=next((one.path for one in case_file.scan if one.role == "pre-op" and one is not scan), None),
+        preop=preop.path if preop else None,
+        preop_series=preop.series if preop else "",
     )
     every = first_days_of(case_file) if lent is None else lent
     earlier = tuple(one for one in every if not known.told_weeks <= one.known.told_weeks)

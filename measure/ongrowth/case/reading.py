@@ -81,6 +81,8 @@ class Known:
     ----------
     screws : tuple of ScrewSpec
         Screws of the case; one without a name stands for every screw of the scan.
+    series : str
+        Number or UID of the series to measure; by default the one best for it.
     weeks : float
         Weeks since surgery; NaN: from the dates.
     surgery_date, scan_date : date or None
@@ -101,6 +103,8 @@ class Known:
         "pre-op", "baseline", "follow-up" or "": no screw is looked for before surgery.
     preop : Path or None
         CT from before surgery, to place the defect where this CT does not show it.
+    preop_series : str
+        Number or UID of its series; by default the one best for measuring.
     carried : mapping of str to DefectPlane
         By the id of the screw: planes carried over from another CT of the case, used where this CT
         does not show the defect.
@@ -116,6 +120,7 @@ class Known:
     """
 
     screws: tuple[ScrewSpec, ...] = ()
+    series: str = ""
     weeks: float = math.nan
     surgery_date: dt.date | None = None
     scan_date: dt.date | None = None
@@ -128,6 +133,7 @@ class Known:
     scan_id: str = ""
     role: str = ""
     preop: Path | None = None
+    preop_series: str = ""
     carried: Mapping[str, DefectPlane] = field(default_factory=dict)
     corrections: tuple[CorrectionRecord, ...] = ()
     readers: tuple[ReaderValue, ...] = ()
@@ -177,7 +183,7 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     """
     known = known or Known()
     start = time.perf_counter()
-    scan = read_scan(path, progress=tell)
+    scan = read_scan(path, series=known.series, progress=tell)
     tell("Finding the metal")
     metal = _metal_of(scan, known)
     known, before = _with_planes_before(scan, metal, known, tell)
@@ -284,7 +290,7 @@ def _with_planes_before(
     if known.preop is None or known.defect is not None or not metal.screws:
         return known, ()
     tell("Carrying the defect over from the CT before surgery")
-    earlier = read_scan(known.preop, progress=tell)
+    earlier = read_scan(known.preop, series=known.preop_series, progress=tell)
     found = {
         screw.id: carry_defect(scan, earlier, ScrewFrame.of(screw.head_mm, screw.tip_mm))
         for screw in metal.screws

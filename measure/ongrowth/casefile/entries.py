@@ -183,6 +183,9 @@ class ScanEntry(_Part):
 
     id: Name | None = Field(default=None, description="default: name of the path")
     path: Path = Field(description="folder, zip, or one NIfTI, NRRD or MHA file, relative to the case file")
+    series: str = Field(
+        default="", description="number or UID of the series; default: the one best for measuring"
+    )
     date: dt.date | None = Field(default=None, description="day of the scan")
     weeks_since_surgery: float | None = Field(
         default=None, ge=WEEKS_FROM, le=WEEKS_TO, description="wins over dates; negative before surgery"

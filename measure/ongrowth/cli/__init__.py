@@ -32,6 +32,7 @@ from ongrowth.cli.door import (
     out_file_option,
     out_folder_option,
     print_or_write,
+    series_option,
     surface_option,
     tell,
     windows_option,
@@ -78,6 +79,7 @@ def main() -> None:
 
 @main.command()
 @click.argument("scan", type=click.Path(path_type=Path))
+@series_option
 @click.option("--weeks", type=float, help="Weeks since surgery.")
 @click.option("--surgery-date", type=click.DateTime(["%Y-%m-%d"]), help="Day of surgery, YYYY-MM-DD.")
 @click.option("--site", default="", help="Vertebra or bone, for example L5; only for print.")
@@ -141,6 +143,7 @@ def _known(given: dict[str, Any]) -> Known:
     surgery: dt.datetime | None = given["surgery_date"]
     return Known(
         screws=(_spec(given),),
+        series=given["series"].strip(),
         weeks=_weeks(given["weeks"]),
         surgery_date=surgery.date() if surgery else None,
         site=given["site"].strip()[:32],
@@ -225,6 +228,7 @@ def _print_answer(sentence: str, page: Path) -> None:
 
 @main.command()
 @click.argument("scan", type=click.Path(path_type=Path))
+@series_option
 @click.option("--diameter", type=float, metavar="MM", required=True, help="Rod, or thread crests.")
 @click.option("--root-diameter", type=float, metavar="MM", help="Core of the thread; none: a smooth rod.")
 @click.option("--pitch", type=float, metavar="MM", help="Pitch of the thread.")
@@ -248,14 +252,14 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
     must_exist(scan, "SCAN")
     spec = _spec(given)
     if first_days:
-        _calibrate_on_patient(scan, spec, out)
+        _calibrate_on_patient(scan, given["series"], spec, out)
         return
     from ongrowth.halo import measure_calibration
     from ongrowth.read import read_scan
     from ongrowth.reading import write_text
     from ongrowth.reports.protocol import render_protocol
 
-    fit = measure_calibration(read_scan(scan, progress=tell), spec)
+    fit = measure_calibration(read_scan(scan, series=given["series"], progress=tell), spec)
     blur = fit.calibration.blur
     write_text(out, json.dumps(fit.calibration.as_dict(), indent=1) + "\n")
     write_text(out.with_suffix(".svg"), render_protocol(fit))
@@ -265,11 +269,11 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
     )
 
 
-def _calibrate_on_patient(scan: Path, spec: ScrewSpec, out: Path) -> None:
+def _calibrate_on_patient(scan: Path, series: str, spec: ScrewSpec, out: Path) -> None:
     from ongrowth.case import Known, run_first_days
     from ongrowth.reading import write_text
 
-    calibration = run_first_days(scan, Known(screws=(spec,)), tell)
+    calibration = run_first_days(scan, Known(screws=(spec,), series=series), tell)
     blur = calibration.blur
     write_text(out, json.dumps(calibration.as_dict(), indent=1) + "\n")
     click.echo(

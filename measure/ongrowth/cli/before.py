@@ -13,6 +13,7 @@ from ongrowth.cli.door import (
     must_be_writable,
     must_exist,
     out_folder_option,
+    series_option,
     tell,
     windows_option,
 )
@@ -20,6 +21,7 @@ from ongrowth.cli.door import (
 
 @click.command()
 @click.argument("scan", type=click.Path(path_type=Path))
+@series_option
 @click.option("--site", default="", help="Vertebra or bone, for example L5; only for print.")
 @click.option("--point", type=Numbers(3), help="A place in or near the defect, patient mm (LPS).")
 @click.option("--side", type=click.Choice(["left", "right"]), help="Look at one side alone.")
@@ -36,6 +38,7 @@ from ongrowth.cli.door import (
 @debug_option
 def before(
     scan: Path,
+    series: str,
     site: str,
     point: tuple[float, float, float] | None,
     side: str | None,
@@ -59,7 +62,8 @@ def before(
     from ongrowth.wording import fixed_words
 
     site = site.strip()[:32]
-    known = Known(site=site, windows=read_windows(windows) if windows else shipped_windows(), role="pre-op")
+    table = read_windows(windows) if windows else shipped_windows()
+    known = Known(series=series.strip(), site=site, windows=table, role="pre-op")
     reading = run_before(scan, Question(point, side or "", oedema), known, tell)
     tell("Writing the page")
     page = render_before(reading, site)

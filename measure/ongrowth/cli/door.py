@@ -179,6 +179,9 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print the re
 windows_option = click.option(
     "--windows", type=click.Path(path_type=Path), help="Windows table (TOML) to use beside the shipped one."
 )
+series_option = click.option(
+    "--series", default="", metavar="N", help="Number or UID of the series, where SCAN holds several."
+)
 surface_option = click.option(
     "--surface",
     type=click.Choice(["ha-coated", "porous", "plain", "lag"]),

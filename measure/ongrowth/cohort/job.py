@@ -57,6 +57,7 @@ class Job:
     path: Path
     screws: tuple[ScrewSpec, ...] = ()
     weeks: float = math.nan
+    series: str = ""
     surgery_date: dt.date | None = None
     scan_date: dt.date | None = None
     site: str = ""
@@ -72,6 +73,7 @@ class Job:
         """Return what is known beside the scan, as the recipe takes it."""
         return Known(
             screws=self.screws,
+            series=self.series,
             weeks=self.weeks,
             surgery_date=self.surgery_date,
             scan_date=self.scan_date,

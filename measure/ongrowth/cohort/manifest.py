@@ -521,6 +521,7 @@ def _case_jobs(
             case=case,
             scan=scan.name,
             path=scan.path,
+            series=scan.series,
             screws=tuple(implant.spec() for implant in case_file.implant),
             weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
             surgery_date=case_file.surgery.date,

@@ -47,9 +47,7 @@ def _silent(_: str) -> None:
     """Tell nobody."""
 
 
-def read_scan(
-    path: str | Path, *, series_uid: str | None = None, progress: Callable[[str], None] | None = None
-) -> Scan:
+def read_scan(path: str | Path, *, series: str = "", progress: Callable[[str], None] | None = None) -> Scan:
     """Read one CT.
 
     Parameters
@@ -57,8 +55,8 @@ def read_scan(
     path : str or Path
         A folder (with sub-folders; its zips are opened where nothing else serves), a zip of a
         folder, one DICOM file (enhanced multi-frame), or a volume file (NIfTI, NRRD, MHA, MHD).
-    series_uid : str, optional
-        Take this series instead of the one best for measuring.
+    series : str, optional
+        Number or UID of the series to take instead of the one best for measuring.
     progress : callable, optional
         Told in words what is being done.
 
@@ -85,7 +83,7 @@ def read_scan(
         if not examination.candidates:
             return _read_volume(_volume_path(source, examination), tell)
         try:
-            ranked = choose(examination.candidates, series_uid)
+            ranked = choose(examination.candidates, series)
         except Refused as refused:
             raise Refused(*refused.problems, *examination.unopened) from None
         return _read_stack(examination, ranked, tell)
@@ -111,7 +109,7 @@ def read_files(names: Sequence[str], *, progress: Callable[[str], None] | None =
         examination = find_series(source, tell)
         if not examination.candidates:
             raise examination.nothing
-        return _read_stack(examination, choose(examination.candidates, None), tell)
+        return _read_stack(examination, choose(examination.candidates), tell)
 
 
 def list_series(path: str | Path, *, progress: Callable[[str], None] | None = None) -> tuple[SeriesInfo, ...]:

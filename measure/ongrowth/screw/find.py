@@ -23,10 +23,11 @@ from ongrowth.screw.model import DEFAULT_SETTINGS, Metalwork, OtherMetal, Screw,
 from ongrowth.screw.segment import Segment, segments_of, settled
 from ongrowth.screw.shaft import Seen, Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
+from ongrowth.wording import screw_words
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
 _NOISE_SPECKS = 12
-_MOST_TOUCHING = 2  # where more metal than that runs into a screw in noise, a line fits it by chance
+_MOST_TOUCHING = 2  # where more metal than that runs into each other, a line fits it by chance
 # Smoothing that calms noise and leaves a 3.5 mm screw, clipped, above this CT number.
 _CALM_MM, _CALM_MARGIN_MM, _CALM_HU = 0.6, 2.0, 2300.0
 _MOST_SEGMENTS = 30  # the longest; a scan with more is no case of screws
@@ -362,21 +363,17 @@ def _screws(
 def _sure(
     found: list[_Found], specs: Sequence[ScrewSpec]
 ) -> tuple[list[_Found], list[_Found], list[Problem]]:
-    """Tell screws from what noise makes of metal: they look like one, and as stated if anything is stated.
+    """Tell screws from lines that noise and touching metal only happen to hold.
 
     Raises
     ------
     Refused
         ``screw-unclear`` if none is sure.
     """
-    sure = [
-        one
-        for one in found
-        if not one.shaft.is_noisy or (_stands_out(one) and (not specs or one.screw.spec in specs))
-    ]
+    sure = [one for one in found if _stands_out(one, specs)]
     unclear = [one for one in found if one not in sure]
     names = [one.screw.id for one in unclear if not specs or one.screw.spec in specs]
-    told = _unclear(" and ".join(f"screw {name}" for name in names) or "a screw").problems[0]
+    told = _unclear(" and ".join(map(screw_words, names)) or "a screw").problems[0]
     if not sure:
         raise Refused(told)
     return sure, unclear, [replace(told, level=Level.CAUTION)] if names else []
@@ -385,16 +382,20 @@ def _sure(
 def _unclear(what: str) -> Refused:
     return refuse(
         "screw-unclear",
-        f"The metal of this scan is too noisy to place {what}.",
+        f"Noise and touching metal hide {what}: its place is not sure.",
         "Give head and tip points of the screw, or read this scan by eye.",
     )
 
 
-def _stands_out(one: _Found) -> bool:
-    """Whether a screw found in noise was pointed at, or is straight, of its length, and clear of the rest."""
+def _stands_out(one: _Found, specs: Sequence[ScrewSpec]) -> bool:
+    """Whether a screw was pointed at, or has an end clear of other metal; in noise, whether it is as stated."""
     shaft = one.shaft
-    doubts = {"length-differs", "head-assumed"} & {p.code for p in one.problems}
+    if one.screw.spec.head_mm is not None:
+        return True
     is_loose = shaft.first.is_hidden and shaft.last.is_hidden
-    is_clear = not is_loose and shaft.touching <= _MOST_TOUCHING
+    is_crowded = shaft.touching > _MOST_TOUCHING
+    if not shaft.is_noisy:
+        return not (is_loose and is_crowded)
+    doubts = {"length-differs", "head-assumed"} & {p.code for p in one.problems}
     is_alike = not doubts and one.screw.integrity.state != "bent"
-    return one.screw.spec.head_mm is not None or (is_clear and is_alike)
+    return is_alike and not is_loose and not is_crowded and (not specs or one.screw.spec in specs)

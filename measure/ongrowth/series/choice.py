@@ -102,6 +102,7 @@ def rank(candidates: Sequence[Candidate]) -> list[Candidate]:
     return sorted(candidates, key=lambda one: _merit(one, longest_mm), reverse=True)
 
 
+_MOST_LISTED = 12
 _CRITERIA = (
     "it can be read",
     "original, not derived",
@@ -173,10 +174,15 @@ def _describe(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) ->
 
 def _name(one: Candidate) -> str:
     """Return what a series is called in print; its description is left out, for people write into it."""
-    number = one.stack.slices[0].number("SeriesNumber")
-    name = "unnumbered series" if math.isnan(number) else f"series {number:.0f}"
+    name = f"series {_number(one)}" if _number(one) else "unnumbered series"
     kernel = one.acquisition.printable(one.acquisition.kernel.split("\\")[0])
     return f"{name}, kernel {kernel}" if kernel else name
+
+
+def _number(one: Candidate) -> str:
+    """Return the number of a series as it is printed and asked for; empty where it has none."""
+    number = one.stack.slices[0].number("SeriesNumber")
+    return "" if math.isnan(number) else f"{number:.0f}"
 
 
 def _reason(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) -> str:
@@ -190,42 +196,51 @@ def _reason(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) -> s
     return f"best for measuring: {why(best, ranked[1], longest_mm)}"
 
 
-def choose(candidates: Sequence[Candidate], series_uid: str | None) -> list[Candidate]:
+def choose(candidates: Sequence[Candidate], series: str = "") -> list[Candidate]:
     """Return the candidates ranked, the one to read first.
 
     Parameters
     ----------
     candidates : sequence of Candidate
         All stacks found.
-    series_uid : str, optional
-        Take this series, whatever else is there.
+    series : str, optional
+        Number or UID of the series to take, whatever else is there.
 
     Raises
     ------
     Refused
-        ``no-such-series``; what forbids reading the best; ``several-patients``, ``several-dates``.
+        ``no-such-series``, ``series-number-twice``; what forbids reading the best; ``several-patients``,
+        ``several-dates``.
     """
     ranked = rank(candidates)
-    if series_uid is not None:
-        wanted = [one for one in ranked if one.acquisition.series_uid == series_uid]
-        if not wanted:
-            raise refuse(
-                "no-such-series",
-                f"There is no series {series_uid} here.",
-                "List the series of the folder first.",
-            )
+    if series:
+        wanted = _wanted(ranked, series)
         ranked = wanted + [one for one in ranked if one not in wanted]
     if not ranked[0].is_usable:
         raise Refused(*ranked[0].refusals)
-    if series_uid is None:
+    if not series:
         _check_one_examination([one for one in ranked if one.is_usable])
     return ranked
+
+
+def _wanted(ranked: Sequence[Candidate], series: str) -> list[Candidate]:
+    """Return the stacks of a series, told by its UID or its number."""
+    wanted = [one for one in ranked if series in (one.acquisition.series_uid, _number(one))]
+    if not wanted:
+        there = "; ".join(f"{_name(one)} ({len(one.stack.slices)} slices)" for one in ranked[:_MOST_LISTED])
+        more = f"; and {len(ranked) - _MOST_LISTED} more" if len(ranked) > _MOST_LISTED else ""
+        text = f"There is no series {series} here. There are: {there}{more}."
+        raise refuse("no-such-series", text, "Give the number of one of them, or its UID.")
+    if len({one.acquisition.series_uid for one in wanted}) > 1:
+        text = f"{len({one.acquisition.series_uid for one in wanted})} series here bear the number {series}."
+        raise refuse("series-number-twice", text, "Give the UID of the wanted one (0020,000E).")
+    return wanted
 
 
 def _check_one_examination(usable: Sequence[Candidate]) -> None:
     patients = {one.acquisition.patient_id for one in usable if one.acquisition.patient_id}
     days = {one.acquisition.date for one in usable if one.acquisition.date}
-    advice = "Give the folder or the zip of one examination, or one that holds the wanted series alone."
+    advice = "Give the folder or the zip of one examination, or name the wanted series (--series)."
     if len(patients) > 1:
         raise refuse("several-patients", f"The folder holds CTs of {len(patients)} patients.", advice)
     if len(days) > 1:
@@ -244,7 +259,7 @@ def choice_problems(ranked: Sequence[Candidate]) -> list[Problem]:
         return []
     taken = describe(ranked)[0]
     text = f"{len(ranked)} series or blocks were there; taken: {taken.name}, {taken.reason}."
-    advice = "If another is wanted, give a folder that holds it alone."
+    advice = "If another is wanted, name it by its number (--series)."
     found = [Problem("series-chosen", Level.NOTE, text, advice)]
     return found + _lost_problems(ranked[0], ranked[1:])
 

@@ -112,7 +112,7 @@ def _again(source: Source, where: Path | None, tell: Callable[[str], None]) -> S
     """Read the series of a source; what no longer reads as it did has changed."""
     try:
         if where is not None:
-            return read_scan(where, series_uid=source.series_uid or None, progress=tell)
+            return read_scan(where, series=source.series_uid, progress=tell)
         return read_files(source.paths, progress=tell)
     except Refused as error:
         first = error.problems[0]
