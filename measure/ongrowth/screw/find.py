@@ -388,7 +388,7 @@ def _unclear(what: str) -> Refused:
 
 
 def _stands_out(one: _Found, specs: Sequence[ScrewSpec]) -> bool:
-    """Whether a screw was pointed at, or has an end clear of other metal; in noise, whether it is as stated."""
+    """Whether a screw was pointed at or has an end clear of other metal; in noise: is as stated."""
     shaft = one.shaft
     if one.screw.spec.head_mm is not None:
         return True
