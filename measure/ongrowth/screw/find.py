@@ -23,7 +23,6 @@ from ongrowth.screw.model import DEFAULT_SETTINGS, Metalwork, OtherMetal, Screw,
 from ongrowth.screw.segment import Segment, segments_of, settled
 from ongrowth.screw.shaft import Seen, Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
-from ongrowth.wording import screw_words
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
 _NOISE_SPECKS = 12
@@ -373,7 +372,9 @@ def _sure(
     sure = [one for one in found if _stands_out(one, specs)]
     unclear = [one for one in found if one not in sure]
     names = [one.screw.id for one in unclear if not specs or one.screw.spec in specs]
-    told = _unclear(" and ".join(map(screw_words, names)) or "a screw").problems[0]
+    told = _unclear(
+        " and ".join(f"screw {name.removeprefix('screw-')}" for name in names) or "a screw"
+    ).problems[0]
     if not sure:
         raise Refused(told)
     return sure, unclear, [replace(told, level=Level.CAUTION)] if names else []
