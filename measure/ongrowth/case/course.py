@@ -124,8 +124,8 @@ def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> 
         if stored is not None:
             return stored
     tell(f"Comparing {later.entry.name} with {earlier.entry.name}")
-    pair = (Kept(one.entry.path, one.reading, one.entry.series) for one in (earlier, later))
-    return compare(*pair, tell)
+    then, now = (Kept(one.entry.path, one.reading, one.entry.series) for one in (earlier, later))
+    return compare(then, now, tell)
 
 
 def _with_carried_defects(
