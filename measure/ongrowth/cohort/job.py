@@ -36,6 +36,8 @@ class Job:
         Screws of the case as far as known.
     weeks : float
         Weeks since surgery; NaN: from the dates.
+    series : str
+        Number or UID of the series; by default the one best for measuring.
     surgery_date, scan_date : date or None
         Days, where known.
     site, role : str
@@ -143,7 +145,7 @@ def settings_digest(job: Job, measure: Measure) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True, default=str).encode()).hexdigest()
 
 
-_SETTINGS = ("scan", "weeks", "surgery_date", "scan_date", "site", "role", "birth_year")
+_SETTINGS = ("scan", "series", "weeks", "surgery_date", "scan_date", "site", "role", "birth_year")
 
 
 def _plain(value: Any) -> Any:
