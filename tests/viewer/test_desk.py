@@ -212,7 +212,7 @@ def test_the_plane_goes_to_the_cursor_and_keeps_its_tilt(desk: Desk) -> None:
 def test_a_scan_measured_before_is_shown_without_measuring_again_and_can_be_laid_over(
     make_desk: Callable[..., Desk], monkeypatch: pytest.MonkeyPatch, scan: Scan
 ) -> None:
-    monkeypatch.setattr("ongrowth_napari.desk.read_scan", lambda _: scan)
+    monkeypatch.setattr("ongrowth_napari.desk.read_scan", lambda *_, **__: scan)
     desk = make_desk()
     assert desk.others() == []
     for name in ("w08", "w03"):
@@ -244,7 +244,7 @@ def test_another_case_is_opened_in_the_same_window(
     wait_for(desk, lambda: not desk.is_reading)
     assert "nowhere.toml" in desk.status
     assert desk.session.case.patient.id == "harbour-07"  # what was open stays
-    monkeypatch.setattr("ongrowth_napari.opening.read_scan", lambda _: scan)
+    monkeypatch.setattr("ongrowth_napari.opening.read_scan", lambda *_, **__: scan)
     desk.open_case(other)
     wait_for(desk, lambda: not desk.is_reading)
     assert (desk.session.path, desk.session.case.patient.id) == (other, "harbour-08")

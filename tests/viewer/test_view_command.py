@@ -51,7 +51,7 @@ def test_a_case_is_opened_as_it_is(opened: list[Any], case_path: Path) -> None:
 def test_a_scan_gets_a_case_file_beside_it(
     opened: list[Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ongrowth.read.read_scan", lambda *_: None)
+    monkeypatch.setattr("ongrowth.read.read_scan", lambda *_, **__: None)
     monkeypatch.setenv("ONGROWTH_AUTHOR", "reader-2")
     (tmp_path / "w08").mkdir()
     told = run(tmp_path / "w08", "--weeks", "8", "--site", "L5")
@@ -87,7 +87,7 @@ def test_a_folder_that_cannot_be_written_to_is_told(
     def full(*_: Any) -> None:
         raise OSError(30, "Read-only file system")
 
-    monkeypatch.setattr("ongrowth.read.read_scan", lambda *_: None)
+    monkeypatch.setattr("ongrowth.read.read_scan", lambda *_, **__: None)
     monkeypatch.setattr("ongrowth_napari.session.write_case_text", full)
     (tmp_path / "w08").mkdir()
     told = run(tmp_path / "w08")
