@@ -8,7 +8,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+import SimpleITK as sitk  # noqa: N813 - the name its users know
 from ct_files import Grid, codes, ct_slice, refused, worst_hu, write_series
 from pydicom.dataset import Dataset
 
@@ -344,6 +346,13 @@ def test_a_series_is_taken_by_its_number(tmp_path: Path) -> None:
     assert read_scan(tmp_path, series="4").acquisition.series_uid == "2.25.51"
     with pytest.raises(Refused, match=r"series 3, .*series 4, kernel SOFT"):
         read_scan(tmp_path, series="5")
+
+
+def test_a_volume_file_has_no_series(tmp_path: Path) -> None:
+    file = tmp_path / "w08.nii.gz"
+    sitk.WriteImage(sitk.GetImageFromArray(np.full((6, 7, 8), 40, dtype=np.int16)), str(file))
+    assert read_scan(file, series=" ").hu.shape == (6, 7, 8)
+    assert refused(lambda: read_scan(file, series="3")) == {"no-such-series"}
 
 
 def test_a_number_that_two_series_bear_is_not_enough(tmp_path: Path) -> None:

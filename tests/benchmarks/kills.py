@@ -6,8 +6,8 @@
 
 The folder holds the results of an earlier run; a run that would replace them is killed. "Every step" is every
 audit event of Python (open, rename, remove, ...) between the first and the last thing written: the n-th run
-kills itself at its n-th event. Random moments are spread over the same stretch. Measuring is replaced by
-ready readings, so that the time of a run is the time it writes.
+kills itself at its n-th event, the last one after all of them. Random moments are spread over the same
+stretch. Measuring is replaced by ready readings, so that the time of a run is the time it writes.
 """
 
 from __future__ import annotations
@@ -225,6 +225,8 @@ def forked(work: Callable[[], None], *, event: int = -1, after_s: float = -1.0) 
         sys.addaudithook(hook)
         try:
             work()
+            if seen == event:  # all is written, and the process has not ended yet
+                os.kill(os.getpid(), signal.SIGKILL)
         finally:
             os.write(in_end, str(seen).encode())
             os._exit(0)
@@ -271,7 +273,7 @@ def try_out(subject: Subject, most: int, n_random: int) -> collections.Counter[s
         new = tree_of(done / "out")
         assert old
         assert old != new, subject.name
-        steps = sorted({int(k) for k in np.linspace(0, n_events - 1, min(most, n_events))})
+        steps = sorted({int(k) for k in np.linspace(0, n_events, min(most, n_events + 1))})
         moments = np.random.default_rng(5).uniform(0.0, whole_s, n_random)
         trials = [(k, -1.0) for k in steps] + [(-1, float(t)) for t in moments]
         found: collections.Counter[str] = collections.Counter()

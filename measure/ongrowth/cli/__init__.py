@@ -143,7 +143,7 @@ def _known(given: dict[str, Any]) -> Known:
     surgery: dt.datetime | None = given["surgery_date"]
     return Known(
         screws=(_spec(given),),
-        series=given["series"].strip(),
+        series=given["series"],
         weeks=_weeks(given["weeks"]),
         surgery_date=surgery.date() if surgery else None,
         site=given["site"].strip()[:32],

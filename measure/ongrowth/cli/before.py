@@ -63,7 +63,7 @@ def before(
 
     site = site.strip()[:32]
     table = read_windows(windows) if windows else shipped_windows()
-    known = Known(series=series.strip(), site=site, windows=table, role="pre-op")
+    known = Known(series=series, site=site, windows=table, role="pre-op")
     reading = run_before(scan, Question(point, side or "", oedema), known, tell)
     tell("Writing the page")
     page = render_before(reading, site)

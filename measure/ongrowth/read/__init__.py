@@ -81,9 +81,13 @@ def read_scan(path: str | Path, *, series: str = "", progress: Callable[[str], N
     tell = progress or _silent
     with _examined(path, tell) as (source, examination):
         if not examination.candidates:
-            return _read_volume(_volume_path(source, examination), tell)
+            volume = _volume_path(source, examination)
+            if series.strip():
+                text = f"A volume file has no series {series.strip()}: it holds one image."
+                raise refuse("no-such-series", text, "Leave the series out, or give the DICOM folder.")
+            return _read_volume(volume, tell)
         try:
-            ranked = choose(examination.candidates, series)
+            ranked = choose(examination.candidates, series.strip())
         except Refused as refused:
             raise Refused(*refused.problems, *examination.unopened) from None
         return _read_stack(examination, ranked, tell)
