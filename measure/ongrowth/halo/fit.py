@@ -18,9 +18,11 @@ from scipy import linalg, sparse
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.model import (
     BLUR,
+    CREST,
     LAYER,
     LIFT,
     N_SHARED,
+    RAMP,
     RIM_HU,
     HaloModel,
     Linearised,
@@ -216,6 +218,12 @@ class Problem:
         other.prior, other.model = prior, self.model.with_rims(_are_rims_free(prior))
         return other
 
+    def with_thread_of(self, state: State) -> Problem:
+        """Return the same fit, with the ripple of the thread as at a state but for its amplitude."""
+        other = copy.copy(self)
+        other.model = self.model.with_thread_of(state.shared, self.local(state))
+        return other
+
     def local(self, state: State) -> Local:
         """Return field values at the voxels."""
         return Local(*(self._basis(name) @ getattr(state, name) for name in FIELDS))
@@ -404,6 +412,7 @@ def solve(
     least_gain : float
         Stop when a step gains less, as a share of the cost; at ten times that if no width node moves by 2 um.
     """
+    problem = problem.with_thread_of(start)
     state, damping = start, 1e-3
     seen = problem.render(state)
     at = _with_blur(problem, seen)
@@ -485,6 +494,7 @@ def _damped_step(
 ) -> tuple[tuple[State, float, Rendered] | None, float]:
     """Return the improved state with cost and image, and the next damping; None when nothing improves."""
     normal = problem.normal(state, at, weighting.weights(problem.residual(at.image)))
+    normal = normal.holding(_is_stopped(state.shared.vector(), normal.gradient[:N_SHARED]))
     for _ in range(5):
         delta = normal.step(problem.layout.order, damping)
         moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
@@ -496,12 +506,24 @@ def _damped_step(
     return None, damping
 
 
-def _bounded(state: State) -> State:
-    """Keep unknowns where the model means something: no width much below 0, a blur that passes something."""
-    v = state.shared.vector()
+def _bounds(shared: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return within what the shared unknowns mean something: a blur that passes something, a thread."""
+    low, high = np.full(N_SHARED, -np.inf), np.full(N_SHARED, np.inf)
     # curves that fall off more slowly than exp(-f^1.7) are no kernel's, but mimic a halo's dark ring
-    low, high = [-1.2, -0.16, -0.6, -1.0, 0.0, -0.6, -0.6], [1.2, 0.9, 6.0, 1.0, 4.0, 0.6, 0.6]
-    low[2] -= max(v[LIFT], 0.0)  # what a lift adds the overshoot may take back
-    v[BLUR] = np.clip(v[BLUR], low, high)
-    v[5:7] = np.clip(v[5:7], [-0.2, -0.4], [1.5, 0.9])
+    low[BLUR], high[BLUR] = [-1.2, -0.16, -0.6, -1.0, 0.0, -0.6, -0.6], [1.2, 0.9, 6.0, 1.0, 4.0, 0.6, 0.6]
+    low[BLUR.start + 2] -= max(shared[LIFT], 0.0)  # what a lift adds the overshoot may take back
+    low[[RAMP, CREST]], high[[RAMP, CREST]] = [-0.2, -0.4], [1.5, 0.9]
+    return low, high
+
+
+def _is_stopped(shared: FloatArray, uphill: FloatArray) -> NDArray[np.bool_]:
+    """Return which shared unknowns stand at a bound and would go past it."""
+    low, high = _bounds(shared)
+    return np.asarray(((shared <= low) & (uphill < 0.0)) | ((shared >= high) & (uphill > 0.0)))
+
+
+def _bounded(state: State) -> State:
+    """Keep unknowns where the model means something; no width goes much below 0."""
+    v = state.shared.vector()
+    v = np.clip(v, *_bounds(v))
     return replace(state, shared=Shared.from_vector(v), lucent_mm=np.clip(state.lucent_mm, -0.3, 5.5))

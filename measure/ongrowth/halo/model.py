@@ -37,6 +37,7 @@ from ongrowth.screw import Screw
 FloatArray = NDArray[np.float64]
 
 RIM_FROM_MM = 0.3  # a halo thinner than this has no rim of its own
+_TOUCH_MM = 0.1  # over which two edges come to touch, well below any blur
 PAST_REACH_MM = 1.0  # edges farther out do not show
 VALLEY_MM = 0.05  # halo width at which the thread valleys are taken to be emptied of bone
 _USUAL_RAMP, _USUAL_CREST = 0.7, 0.1  # metal share of a usual thread
@@ -232,6 +233,7 @@ def _telling(tables: FloatArray, tolerance: float) -> int:
     return int(np.flatnonzero(sizes > tolerance).max(initial=0)) + 1
 
 
+_Thread = tuple[NDArray[np.complex128], NDArray[np.complex128]]
 Helix = tuple[NDArray[np.int_], NDArray[np.complex128]]
 
 
@@ -268,11 +270,53 @@ class Local:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Touch:
+    """How far the edges of bone and of dense bone move with each of the three edges, shape (N,)."""
+
+    end_by_halo: FloatArray
+    end_by_end: FloatArray
+    dense_by_halo: FloatArray
+    dense_by_dense: FloatArray
+    dense_by_end: FloatArray
+
+
+def _ordered(
+    halo_mm: FloatArray, local: Local, last_mm: float
+) -> tuple[FloatArray, FloatArray, _Touch]:
+    """Return where bone ends and where dense bone begins, neither before the halo ends, mm.
+
+    Edges that come near each other push softly: the fit stops short at a corner.
+    """
+    end_mm, by_end = _not_below(local.end_mm, halo_mm)
+    is_near = end_mm < last_mm
+    end_mm = np.minimum(end_mm, last_mm)
+    dense_mm, by_dense = _not_below(local.cortex_mm, halo_mm)
+    below_mm, by_inner = _not_below(-dense_mm, -end_mm)
+    end_by_halo, end_by_end = (1.0 - by_end) * is_near, by_end * is_near
+    touch = _Touch(
+        end_by_halo,
+        end_by_end,
+        by_inner * (1.0 - by_dense) + (1.0 - by_inner) * end_by_halo,
+        by_inner * by_dense,
+        (1.0 - by_inner) * end_by_end,
+    )
+    return end_mm, -below_mm, touch
+
+
+def _not_below(edge_mm: FloatArray, least_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return an edge that stays above another, rounded where they meet, and its slope by its own place."""
+    away = edge_mm - least_mm
+    root = np.hypot(away, _TOUCH_MM)
+    return least_mm + 0.5 * (away + root), 0.5 * (1.0 + away / root)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Where:
     """Voxels about the refined axis, and what the fields say there.
 
     Angle (rad) and ready-made places; halo width (mm); the edges of the halo, of dense bone, of all bone,
-    and of the rim where there are rims; how far beyond the halo a voxel lies, mm.
+    and of the rim where there are rims, and how they push each other; how far beyond the halo a voxel
+    lies, mm.
     """
 
     angle: FloatArray
@@ -280,6 +324,7 @@ class _Where:
     local: Local
     width_mm: FloatArray
     edges: tuple[DiscPlaces, ...]
+    touch: _Touch
     beyond: FloatArray
 
 
@@ -377,6 +422,7 @@ class HaloModel:
         self._in_shank = samples.depth_mm < rod.thread_start_mm
         self._hardening = hardening
         self._has_rims = True
+        self._thread: _Thread | None = None
         turn = 2.0 * np.pi / rod.pitch_mm if np.isfinite(rod.pitch_mm) else 0.0
         once = np.exp(-1j * (turn * samples.depth_mm - self._e1)) * ~self._in_shank
         self._thread_turns = once, once**2
@@ -385,6 +431,16 @@ class HaloModel:
         """Return the model with or without rims; without them it is quicker."""
         other = copy.copy(self)
         other._has_rims = has_rims
+        return other
+
+    def with_thread_of(self, shared: Shared, local: Local) -> HaloModel:
+        """Return the model whose thread ripples as at a state, whatever the blur and the metal become.
+
+        Only its amplitude stays free: else blur and metal would hang on the thread's exact form.
+        """
+        other = copy.copy(self)
+        where = self._where(shared, local)
+        other._thread = self._thread_at(shared, where, self._tables_of(shared))
         return other
 
     def polar(self, shared: Shared) -> tuple[FloatArray, FloatArray]:
@@ -406,7 +462,8 @@ class HaloModel:
         """Return the model image."""
         where = self._where(shared, local)
         shapes = self._shapes(shared, where)
-        wave, ripple = self._wave(shared, where, shapes.tables)
+        thread = self._thread or self._thread_at(shared, where, shapes.tables)
+        wave, ripple = _wave(shared, *thread)
         return Rendered(shared, where, shapes, ripple, self._compose(shared, where, shapes) + wave)
 
     def linearise(self, seen: Rendered) -> Linearised:
@@ -416,10 +473,7 @@ class HaloModel:
         return Linearised(seen.image, self._field_slopes(seen), by_shared)
 
     def blur_slopes(self, seen: Rendered, chosen: Iterable[int] = range(len(_STEPS))) -> FloatArray:
-        """Return the slopes of the image by the blur unknowns, shape (N, 7); those not chosen are 0.
-
-        The thread's ripple is left out: it would tie the slice profile to the thread's exact form.
-        """
+        """Return the slopes of the image by the blur unknowns, shape (N, 7); those not chosen are 0."""
         here = self._compose(seen.shared, seen.where, seen.shapes)
         out = np.zeros((len(_STEPS), len(here)))
         for n in chosen:
@@ -435,16 +489,16 @@ class HaloModel:
         places = Places(radius, angle - self._e1, self._reach + _MORE_MM)
         width_mm = self.width_mm(local)
         halo_mm = self._outer + width_mm
-        end_mm = np.clip(local.end_mm, halo_mm, self._reach + PAST_REACH_MM)
-        edges_mm = [halo_mm, np.clip(local.cortex_mm, halo_mm, end_mm), end_mm]
+        end_mm, cortex_mm, touch = _ordered(halo_mm, local, self._reach + PAST_REACH_MM)
+        edges_mm = [halo_mm, cortex_mm, end_mm]
         if self._has_rims:
             edges_mm.append(np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm))
         first_mm = _first_disc_mm(self.rod)
         edges = tuple(DiscPlaces(places, edge, first_mm, _DISC_STEP_MM) for edge in edges_mm)
-        return _Where(angle, places, local, width_mm, edges, np.maximum(radius - halo_mm, 0.0))
+        return _Where(angle, places, local, width_mm, edges, touch, np.maximum(radius - halo_mm, 0.0))
 
     def _shapes(self, shared: Shared, where: _Where) -> _Shapes:
-        tables = _tables(self.rod, blur_of(self.base, shared), self._section, self._reach)
+        tables = self._tables_of(shared)
         metal, envelope = where.places.read(np.stack([_solid(tables, shared), tables.envelope]))
         shank = self._in_shank
         if shank.any():
@@ -480,10 +534,7 @@ class HaloModel:
         """Return the slopes by the local field values; edges that touch move together."""
         shared, local, beyond, shapes = seen.shared, seen.where.local, seen.where.beyond, seen.shapes
         width_mm = seen.where.width_mm
-        halo_mm = self._outer + width_mm
-        is_bare = local.end_mm <= halo_mm  # the halo has eaten the bone up
-        no_spongy = (local.cortex_mm <= halo_mm) | is_bare
-        all_spongy = (local.cortex_mm >= local.end_mm) & ~is_bare
+        touch = seen.where.touch
         is_thin = local.lucent_mm < self._valley
         valleys = np.where(is_thin, (shapes.envelope - shapes.metal) / self._valley, 0.0)
         slope, behind = local.slope_hu_per_mm, shapes.whole - shapes.disc
@@ -496,11 +547,11 @@ class HaloModel:
         grows = (width_mm > 0.0) & (width_mm < RIM_FROM_MM)
         by_width += rim_hu * share * (shapes.by_rimmed - shapes.by_disc)
         by_width += rim_hu * grows / RIM_FROM_MM * (shapes.rimmed - shapes.disc)
-        by_width += by_dense * no_spongy + by_end * is_bare
+        by_width += by_dense * touch.dense_by_halo + by_end * touch.end_by_halo
         return (
             by_width * widening(local.lucent_mm, self._valley) + contrast_hu * valleys,
-            by_dense * ~(no_spongy | all_spongy),
-            (by_end + by_dense * all_spongy) * ~is_bare,
+            by_dense * touch.dense_by_dense,
+            by_end * touch.end_by_end + by_dense * touch.dense_by_end,
             shapes.whole - shapes.lucent - (shapes.metal - shapes.lumen),
             beyond * behind,
             shapes.whole - shapes.inner,
@@ -536,20 +587,30 @@ class HaloModel:
             out[RIM_MM.start + side] = by_rim[1] * is_here
         return out.T
 
-    def _wave(self, shared: Shared, where: _Where, tables: _Tables) -> tuple[FloatArray, FloatArray]:
-        """Return the thread's ripple, shape (N,), and its slopes by its two amplitudes, shape (N, 2)."""
+    def _tables_of(self, shared: Shared) -> _Tables:
+        return _tables(self.rod, blur_of(self.base, shared), self._section, self._reach)
+
+    def _thread_at(self, shared: Shared, where: _Where, tables: _Tables) -> _Thread:
+        """Return the first and second harmonic of the thread's ripple at unit amplitude, HU."""
         helices = _helices(tables.response, self.rod, shared.ramp, shared.crest)
         if not helices:
-            return np.zeros(len(where.angle)), np.zeros((len(where.angle), 2))
+            return (np.zeros(len(where.angle), np.complex128),) * 2
         height = shared.metal_hu - where.local.bone_hu
         first, second = (
             where.places.read_helix(*helix) * turn * height
             for helix, turn in zip(helices, self._thread_turns, strict=True)
         )
-        amplitude = complex(shared.ripple_cos, -shared.ripple_sin)
-        size = max(abs(amplitude), 1e-6)
-        wave = (amplitude * first).real + (amplitude**2 / size * second).real
-        return wave, np.stack([first.real, first.imag], axis=1)
+        return first, second
+
+
+def _wave(
+    shared: Shared, first: NDArray[np.complex128], second: NDArray[np.complex128]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the thread's ripple, shape (N,), and its slopes by its two amplitudes, shape (N, 2)."""
+    amplitude = complex(shared.ripple_cos, -shared.ripple_sin)
+    size = max(abs(amplitude), 1e-6)
+    wave = (amplitude * first).real + (amplitude**2 / size * second).real
+    return wave, np.stack([first.real, first.imag], axis=1)
 
 
 def _solid(tables: _Tables, shared: Shared) -> FloatArray:

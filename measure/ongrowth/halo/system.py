@@ -89,6 +89,15 @@ class Normal:
     band: FloatArray
     gradient: FloatArray
 
+    def holding(self, held: NDArray[np.bool_]) -> Normal:
+        """Return the equations with some shared unknowns, mask of shape (P,), kept as they are."""
+        shared, cross, gradient = self.shared.copy(), self.cross.copy(), self.gradient.copy()
+        shared[held] = shared[:, held] = 0.0
+        shared[held, held] = 1.0
+        cross[:, held] = 0.0
+        gradient[: len(shared)][held] = 0.0
+        return Normal(shared, cross, self.band, gradient)
+
     def step(self, order: IntArray, damping: float) -> FloatArray:
         """Return the damped step of all unknowns, shape (P + Q,)."""
         band = self.band.copy()
