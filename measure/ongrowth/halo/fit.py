@@ -49,6 +49,10 @@ _N_LEANING = 4  # one-sided shared unknowns: two layer levels, two rims
 _RINGS_MM = np.array(
     [-1.2, -0.8, -0.5, -0.3, -0.15, 0.0, 0.15, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3, 1.7, 2.2, 3.0]
 )  # of distance from the metal's edge, in which residuals spread alike
+_TRIES = 5  # of a step, each damped more
+_DAMPING, _LEAST_DAMPING = 1e-3, 1e-7  # at first; of the diagonal
+_GOOD, _POOR = 0.75, 0.25  # of the gain a step promised
+_WORTH = 0.3  # a step that promises less than this share of the least gain is not tried
 _STILL_MM = 2e-3
 _TAIL = 4.0  # degrees of freedom: how far residuals stray beyond a normal spread
 _LEAST_SPREAD_HU = 30.0
@@ -212,10 +216,12 @@ class Problem:
         sd = np.repeat([_DARK_LAYER_SD_HU, _DARK_RIM_SD_HU, _NEGATIVE_SD_MM], [len(w) for w in where])
         self._lean = 1.0 / sd**2
 
-    def believing(self, prior: Prior) -> Problem:
-        """Return the same fit under another prior of the shared unknowns."""
+    def believing(self, prior: Prior, no_sliver: FloatArray | None = None) -> Problem:
+        """Return the same fit under another prior of the shared unknowns, and of slivers where given."""
         other = copy.copy(self)
         other.prior, other.model = prior, self.model.with_rims(_are_rims_free(prior))
+        if no_sliver is not None:
+            other.fields = replace(self.fields, no_sliver=no_sliver)
         return other
 
     def with_thread_of(self, state: State) -> Problem:
@@ -413,12 +419,12 @@ def solve(
         Stop when a step gains less, as a share of the cost; at ten times that if no width node moves by 2 um.
     """
     problem = problem.with_thread_of(start)
-    state, damping = start, 1e-3
+    state, damping = start, _DAMPING
     seen = problem.render(state)
     at = _with_blur(problem, seen)
     cost = weighting.loss(problem.residual(at.image)) + problem.penalty(state)
     for step in range(1, steps + 1):
-        taken, damping = _damped_step(problem, state, at, weighting, cost, damping)
+        taken, damping = _damped_step(problem, state, at, weighting, cost, damping, _WORTH * least_gain)
         if taken is None:
             break
         moved, better, seen = taken
@@ -490,20 +496,38 @@ def normal_at(problem: Problem, state: State, weighting: Weighting, *, one_sided
 
 
 def _damped_step(
-    problem: Problem, state: State, at: Linearised, weighting: Weighting, cost: float, damping: float
+    problem: Problem,
+    state: State,
+    at: Linearised,
+    weighting: Weighting,
+    cost: float,
+    damping: float,
+    least_gain: float,
 ) -> tuple[tuple[State, float, Rendered] | None, float]:
-    """Return the improved state with cost and image, and the next damping; None when nothing improves."""
+    """Return the improved state with cost and image, and the next damping; None when nothing improves.
+
+    Damping follows how well the last step kept what it promised (Levenberg and Marquardt).
+    """
     normal = problem.normal(state, at, weighting.weights(problem.residual(at.image)))
     normal = normal.holding(_is_stopped(state.shared.vector(), normal.gradient[:N_SHARED]))
-    for _ in range(5):
+    for again in range(1, _TRIES + 1):
         delta = normal.step(problem.layout.order, damping)
+        promised = float(normal.gradient @ delta)
+        if promised < least_gain * cost:
+            break
         moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
         there = problem.render(moved)
         better = weighting.loss(problem.residual(there.image)) + problem.penalty(moved)
         if better < cost:
-            return (moved, better, there), max(damping / 5.0, 1e-7)
-        damping *= 10.0
+            return (moved, better, there), _next_damping(damping, (cost - better) / promised)
+        damping *= 10.0 * again
     return None, damping
+
+
+def _next_damping(damping: float, kept: float) -> float:
+    """Return the damping after a step that kept this share of what it promised."""
+    change = 0.2 if kept > _GOOD else 1.0 if kept > _POOR else 5.0
+    return max(damping * change, _LEAST_DAMPING)
 
 
 def _bounds(shared: FloatArray) -> tuple[FloatArray, FloatArray]:

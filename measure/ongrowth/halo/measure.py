@@ -198,10 +198,11 @@ def fit_halo(
     fields = make_fields(scene, depth_mm, settings)
     dilution = _dilution(scene, blur_of(base, looks[0].shared))
     starts = [_carry_over(coarse, fields, look) for look in looks]
-    smooth = [_descend(pose, fields, prior, start, dilution, is_rough=False) for start in starts]
+    plain = pose(fields, prior=plain_curve(prior))
+    smooth = [_descend(plain, prior, start, dilution, is_rough=False) for start in starts]
     start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].comparable_cost)
-    patchy = make_fields(scene, depth_mm, settings, rough=True)
-    descents = [*smooth, _descend(pose, patchy, prior, start, dilution, is_rough=True)]
+    patchy = pose(make_fields(scene, depth_mm, settings, rough=True), prior=plain_curve(prior))
+    descents = [*smooth, _descend(patchy, prior, start, dilution, is_rough=True)]
     best = min(descents, key=lambda d: d.comparable_cost)
     found, others, chances = _against_rivals(best, descents)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
@@ -223,27 +224,18 @@ class _Descent:
     comparable_cost: float
 
 
-def _descend(
-    pose: Callable[..., Problem],
-    fields: Fields,
-    prior: Prior,
-    start: State,
-    dilution: float,
-    *,
-    is_rough: bool,
-) -> _Descent:
+def _descend(problem: Problem, prior: Prior, start: State, dilution: float, *, is_rough: bool) -> _Descent:
     """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
-    problem, thin = pose(fields, prior=plain_curve(prior)), dilution / _THINNED
+    thin = dilution / _THINNED
     weighting = Weighting(_variance(problem, start), thin)
     searched = replace(start, lucent_mm=_search_widths(problem, start, weighting))
     starts = (searched,) if is_rough else (start, searched)
     tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in starts]
     found = min(tries, key=lambda t: t.cost)
-    problem = pose(_expect_no_slivers(fields, found.state), prior=_free_layers(prior))
-    weighting = Weighting(_variance(problem, found.state), thin)
-    found = solve(problem, found.state, weighting, steps=6, blur_every=3)
-    weighting = Weighting(_variance(problem, found.state), thin)
-    found = solve(problem, found.state, weighting, steps=3, blur_every=3)
+    problem = problem.believing(_free_layers(prior), no_sliver=_slivers_missed(problem.fields, found.state))
+    for steps in (6, 3):
+        weighting = Weighting(_variance(problem, found.state), thin)
+        found = solve(problem, found.state, weighting, steps=steps, blur_every=3)
     return _Descent(problem, weighting, found, comparable_cost(problem, found, weighting))
 
 
@@ -269,7 +261,6 @@ def _first_look(
     the wrong one.
     """
     fields = make_fields(scene, depth_mm, settings, coarse=True)
-    problem = pose_problem(scene, fields, base, prior, length_mm, settings)
     rough = Weighting(np.full(len(scene.samples.hu), _ROUGH_HU**2), _THIN_DILUTION, huber=np.inf)
     looks = []
     for width_mm in _START_WIDTHS_MM:
@@ -427,10 +418,11 @@ def _with_rims(problem: Problem, found: Solution, weighting: Weighting) -> tuple
     return (rimmed, better) if better.cost < found.cost - _RIM_GAIN else (problem, found)
 
 
-def _expect_no_slivers(fields: Fields, state: State) -> Fields:
-    """Expect a halo that comes near dense bone to reach it; where there is no halo, expect nothing.
+def _slivers_missed(fields: Fields, state: State) -> FloatArray:
+    """Return how strongly width nodes expect that a halo which comes near dense bone reaches it.
 
-    Only once the halo has been found: as a guide to the search it would invent halos.
+    Only once the halo has been found, and nothing where there is none: as a guide to the search it would
+    invent halos.
     """
     is_dense = fields.priors["cortex_mm"].mean < fields.priors["cortex_mm"].mean.max()
-    return replace(fields, no_sliver=is_dense * np.clip((fields.width_mm(state) - 0.3) / 0.4, 0.0, 1.0))
+    return np.asarray(is_dense * np.clip((fields.width_mm(state) - 0.3) / 0.4, 0.0, 1.0))

@@ -280,9 +280,7 @@ class _Touch:
     dense_by_end: FloatArray
 
 
-def _ordered(
-    halo_mm: FloatArray, local: Local, last_mm: float
-) -> tuple[FloatArray, FloatArray, _Touch]:
+def _ordered(halo_mm: FloatArray, local: Local, last_mm: float) -> tuple[FloatArray, FloatArray, _Touch]:
     """Return where bone ends and where dense bone begins, neither before the halo ends, mm.
 
     Edges that come near each other push softly: the fit stops short at a corner.
