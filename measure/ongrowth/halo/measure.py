@@ -48,8 +48,8 @@ _DILUTION = 9.0  # voxels that say the same thing, at least: texture is correlat
 # Volume within which blurred noise is alike, over the product of the blur's widths at half height: the
 # integral of the autocorrelation of a Gaussian.
 _ALIKE = (np.pi / (2.0 * np.log(2.0))) ** 1.5
-_THINNED = 3  # every third voxel does until the end
-_THIN_DILUTION = _DILUTION / _THINNED
+_FEW, _ENOUGH = 4000, 15000  # voxels for the way down, and in the end: neighbours say the same thing
+_LEAST_STEP = 3  # every third voxel does on the way down, however few there are
 _NOISE_FLOOR_HU = 30.0
 _HELD_WIDTH_SD_MM = 0.03
 _ROUGH_HU = 150.0  # residuals before anything is fitted
@@ -190,23 +190,24 @@ def fit_halo(
     settings : HaloSettings
         How the halo is read.
     """
-    thin = _thinned(scene)
+    n = scene.is_tip.size
+    thin, scene = scene.every(max(_LEAST_STEP, n // _FEW)), scene.every(max(1, n // _ENOUGH))
     coarse, looks, pitch_mm = _first_look(thin, base, plain_curve(prior), length_mm, depth_mm, settings)
     if not np.isfinite(scene.rod.pitch_mm):
         scene, thin = (replace(s, rod=replace(s.rod, pitch_mm=pitch_mm)) for s in (scene, thin))
     pose = partial(pose_problem, thin, base=base, length_mm=length_mm, settings=settings)
     fields = make_fields(scene, depth_mm, settings)
-    dilution = _dilution(scene, blur_of(base, looks[0].shared))
+    blur = blur_of(base, looks[0].shared)
     starts = [_carry_over(coarse, fields, look) for look in looks]
     plain = pose(fields, prior=plain_curve(prior))
-    smooth = [_descend(plain, prior, start, dilution, is_rough=False) for start in starts]
+    smooth = [_descend(plain, prior, start, _dilution(thin, blur), is_rough=False) for start in starts]
     start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].comparable_cost)
     patchy = pose(make_fields(scene, depth_mm, settings, rough=True), prior=plain_curve(prior))
-    descents = [*smooth, _descend(patchy, prior, start, dilution, is_rough=True)]
+    descents = [*smooth, _descend(patchy, prior, start, _dilution(thin, blur), is_rough=True)]
     best = min(descents, key=lambda d: d.comparable_cost)
     found, others, chances = _against_rivals(best, descents)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
-    weighting = Weighting(_variance(problem, found.state), dilution)
+    weighting = Weighting(_variance(problem, found.state), _dilution(scene, blur))
     found = solve(problem, found.state, weighting, steps=12, blur_every=2, least_gain=1e-5)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
@@ -226,15 +227,14 @@ class _Descent:
 
 def _descend(problem: Problem, prior: Prior, start: State, dilution: float, *, is_rough: bool) -> _Descent:
     """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
-    thin = dilution / _THINNED
-    weighting = Weighting(_variance(problem, start), thin)
+    weighting = Weighting(_variance(problem, start), dilution)
     searched = replace(start, lucent_mm=_search_widths(problem, start, weighting))
     starts = (searched,) if is_rough else (start, searched)
     tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in starts]
     found = min(tries, key=lambda t: t.cost)
     problem = problem.believing(_free_layers(prior), no_sliver=_slivers_missed(problem.fields, found.state))
     for steps in (6, 3):
-        weighting = Weighting(_variance(problem, found.state), thin)
+        weighting = Weighting(_variance(problem, found.state), dilution)
         found = solve(problem, found.state, weighting, steps=steps, blur_every=3)
     return _Descent(problem, weighting, found, comparable_cost(problem, found, weighting))
 
@@ -242,14 +242,7 @@ def _descend(problem: Problem, prior: Prior, start: State, dilution: float, *, i
 def _dilution(scene: Scene, blur: Blur) -> float:
     """Return how many voxels say the same thing: what the fit leaves is as alike as the blur makes it."""
     volume_mm3 = _ALIKE * blur.in_plane_fwhm_mm**2 * blur.slice_fwhm_mm
-    return float(max(volume_mm3 / scene.voxel_mm3, _DILUTION))
-
-
-def _thinned(scene: Scene) -> Scene:
-    """Return a scene with every few voxels only: they are many more than they have to say."""
-    chosen = np.zeros(scene.is_tip.shape, bool)
-    chosen[::_THINNED] = True
-    return replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
+    return float(max(volume_mm3 / scene.voxel_mm3, _DILUTION)) / scene.one_of
 
 
 def _first_look(
@@ -261,13 +254,14 @@ def _first_look(
     the wrong one.
     """
     fields = make_fields(scene, depth_mm, settings, coarse=True)
-    rough = Weighting(np.full(len(scene.samples.hu), _ROUGH_HU**2), _THIN_DILUTION, huber=np.inf)
+    dilution = _DILUTION / scene.one_of
+    rough = Weighting(np.full(len(scene.samples.hu), _ROUGH_HU**2), dilution, huber=np.inf)
     looks = []
     for width_mm in _START_WIDTHS_MM:
         tried = _without_halo(fields) if width_mm == 0.0 else fields
         problem = pose_problem(scene, tried, base, prior, length_mm, settings)
         state = solve(problem, _start(problem, width_mm), rough, steps=6, blur_every=2).state
-        fine = Weighting(_variance(problem, state), _THIN_DILUTION)
+        fine = Weighting(_variance(problem, state), dilution)
         looks.append(solve(problem, state, fine, steps=6, blur_every=2).state)
     return fields, [s for n, s in enumerate(looks) if _is_new(s, looks[:n])], find_pitch(problem, looks[0])
 

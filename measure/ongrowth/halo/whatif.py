@@ -150,15 +150,12 @@ def thinned(fitted: Fitted, frame: ScrewFrame, walk_mm: float | None = None) -> 
 
     With `walk_mm`, under another prior of how much width may differ between neighbouring nodes.
     """
-    old, scene = fitted.problem, fitted.scene
+    old = fitted.problem
     fields = old.fields if walk_mm is None else _walking(old.fields, walk_mm)
-    chosen = np.zeros(scene.is_tip.shape, bool)
-    chosen[::_THINNED] = True
-    thin = replace(scene, samples=scene.samples.take(chosen), is_tip=scene.is_tip[chosen])
-    settings = HaloSettings()
+    thin, settings = fitted.scene.every(_THINNED), HaloSettings()
     problem = pose_problem(thin, fields, old.model.base, old.prior, frame.length_mm, settings)
     w = fitted.weighting
-    return problem, replace(w, variance=w.variance[chosen], dilution=w.dilution / _THINNED)
+    return problem, replace(w, variance=w.variance[::_THINNED], dilution=w.dilution / _THINNED)
 
 
 def _walking(fields: Fields, walk_mm: float) -> Fields:
