@@ -38,7 +38,7 @@ def draw(
     size_mm: tuple[float, float, float] = (36.0, 36.0, 48.0),
     ceiling_hu: float = np.nan,
     slices_per_slice: int = 1,
-    bone_hu: float = 200.0,
+    bone_hu: float | NDArray[np.float64] = 200.0,
     noise_hu: float = 30.0,
 ) -> Scan:
     """A scan centred on the world's zero; parts are cones (start, end, first and last radius, mm)."""
@@ -156,6 +156,28 @@ def test_three_millimetre_slices_give_the_axis_still() -> None:
     seen = unit(found.tip_mm - found.head_mm)
     assert np.degrees(np.arccos(min(seen @ axis, 1.0))) < 0.2
     assert np.linalg.norm(np.cross(found.head_mm, axis)) < 0.1
+
+
+def dense_above(axis: NDArray[np.float64], bone_hu: tuple[float, float]) -> NDArray[np.float64]:
+    """Bone of two levels, the denser one above the tip half of a lying screw, in the shape of `draw`."""
+    size, step = np.array([36.0, 36.0, 54.0]), np.array([0.6, 0.4, 0.4])
+    shape = tuple(int(n) for n in np.round(size / step))
+    z, y, x = np.meshgrid(
+        *((np.arange(n) - (n - 1) / 2) * s for n, s in zip(shape, step, strict=True)), indexing="ij"
+    )
+    above = ndtr((z - (x * axis[0] + y * axis[1]) * axis[2]) / BLUR_MM)
+    return bone_hu[0] + (bone_hu[1] - bone_hu[0]) * above * ndtr((x * axis[0] + y * axis[1]) / BLUR_MM)
+
+
+def test_bone_on_one_side_does_not_turn_a_lying_screw_whose_core_is_cut_off() -> None:
+    axis = unit((0.9, -0.4, 0.06))
+    bone = dense_above(axis, (150.0, 1100.0))
+    scan = draw(screw(-16.0 * axis, axis), size_mm=(54.0, 36.0, 36.0), ceiling_hu=3071.0, bone_hu=bone)
+    found = only(find_screws(scan))
+    seen = unit(found.tip_mm - found.head_mm)
+    assert np.degrees(np.arccos(min(seen @ axis, 1.0))) < 0.2
+    assert np.linalg.norm(np.cross(found.head_mm, axis)) < 0.1
+    assert np.linalg.norm(np.cross(found.tip_mm, axis)) < 0.1
 
 
 def test_the_diameter_of_a_smooth_rod_comes_through_blur_and_ceiling() -> None:

@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from ongrowth.geometry import Line
 from ongrowth.scan import Scan
 from ongrowth.screw.apart import is_beside, without
-from ongrowth.screw.axis import Centres, overhang_mm, section_centres, straight_course
+from ongrowth.screw.axis import Centres, overhang_mm, section_axis, section_centres, straight_course
 from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
 from ongrowth.screw.gap import Gap, GapModel, find_gap
@@ -21,6 +21,7 @@ from ongrowth.screw.model import ScrewSpec
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, outline_of
 from ongrowth.screw.section import Guess, Section, fit_section
 from ongrowth.screw.segment import Segment
+from ongrowth.screw.sharpen import sharpened
 from ongrowth.screw.voxels import voxels_near
 
 _MARGIN_MM = 10.0
@@ -48,6 +49,7 @@ _CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
 _FEWEST_CENTRES = 4
 _SHORTEST_MM = 3.0
 _COARSE_MM = 1.5
+_MOSTLY_EVEN = 0.6  # of the body; a short part of even thickness tells the direction badly
 _MEAN_VALLEY = 0.58  # of the thread's height, over a turn
 # Reading of a 4 mm rod inside, on a scale that does not stop: titanium 8800-9400 HU (computed, and an
 # independent simulation 9750-10700); steel and cobalt-chrome about twice that.
@@ -307,6 +309,7 @@ def _measured(
     model = GapModel.of(outline.radius_mm, section, along, look.ceiling_hu)
     gap = _clear_gap(outline, find_gap(outline, model, run))
     fit, centres = _course(crop, course, outline, run, gap, look, tube_mm)
+    fit = _sharpened(crop, fit, section, body_of(outline, run), look)
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
     gap = _gap_clear_of(look.neighbours, fit.course, find_gap(outline, model, run), section.radius_mm)
@@ -431,6 +434,20 @@ def _course(
         fit = _fitted(centres, course.line, gap, limit_deg)
         course = fit.course
     return fit, centres
+
+
+def _sharpened(crop: Scan, fit: CourseFit, section: Section, body: Body, look: _Look) -> CourseFit:
+    """Lay the cross-section itself along the course where centres of sections are not sure enough."""
+    course = fit.course
+    is_clipped = math.isfinite(look.ceiling_hu)
+    is_coarse = _slice_mm(crop) * _lean(crop, course) > _COARSE_MM
+    is_lying = section_axis(crop, course.line.direction) != 0
+    (low, high), (first, last) = body.even_mm, body.span_mm
+    is_told = high - low > _MOSTLY_EVEN * (last - first)
+    is_whole = not course.step_mm.any()
+    if not (is_clipped or is_coarse or is_lying) or not is_told or not is_whole or look.seen.is_noisy:
+        return fit
+    return replace(fit, course=sharpened(crop, course, section, body.even_mm, look.ceiling_hu))
 
 
 def _gap_clear_of(neighbours: Sequence[Segment], course: Course, gap: Gap, radius_mm: float) -> Gap:
