@@ -20,6 +20,7 @@ FloatArray = NDArray[np.float64]
 
 LUCENT_MM = 0.5  # below it a surface shows no lucency; project's choice, half of the trade's 1 mm
 _HELD_SHARE = 0.75  # of the circumference without lucency, for a depth to count as such
+_ONE_SIDED_95 = 1.645  # of a normal distribution
 _EVEN_TOLERANCE_MM = 0.3
 
 
@@ -94,7 +95,6 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
     if share < 0.5:
         cautions |= Caution.LITTLE_MEASURED
     weight = area / area.sum()
-    limit = max(draws.limit_mm[s] for s in sides)
     fields = np.maximum(draws.fields_mm, 0.0)  # what is known beforehand: no halo is thinner than none
 
     def mean_of(values: FloatArray, unit: Unit, **bounds: float) -> Measured:
@@ -108,6 +108,8 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
 
     # averaged before they are cut at zero: noise of single cells must not add up to a halo
     means = np.maximum(np.tensordot(draws.fields_mm, weight, axes=2), 0.0)
+    # what other solutions leave open could be none
+    limit = max(*(draws.limit_mm[s] for s in sides), _ONE_SIDED_95 * float(means.std()))
     sector_means = np.maximum(_sector_means(draws, draws.fields_mm, area), 0.0)
     over_1, over_2 = fields > 1.0, fields > 2.0
     low95 = draws.width_mm - COVERAGE_95 * draws.width_u_mm

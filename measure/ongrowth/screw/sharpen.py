@@ -101,15 +101,17 @@ class _Laid:
         pull = math.sqrt(max(len(self._voxels.hu) / _TOLD_BY, 1.0)) / 3.0 / self._sd
         for _ in range(_ROUNDS):
             x = least_squares(
-                lambda y, s=spread: np.append(self._misfit(y) / s, (y - self._start) * pull),
-                x,
-                lambda y, s=spread: np.vstack([self._slopes(y) / s, np.diag(pull)]),
-                loss="soft_l1",
-                x_scale=self._sd,
-                max_nfev=_MOST_STEPS,
-            ).x
+                self._weighed, x, self._weighed_slopes, loss="soft_l1", x_scale=self._sd,
+                max_nfev=_MOST_STEPS, args=(spread, pull),
+            ).x  # fmt: skip
             spread = max(1.5 * float(np.median(np.abs(self._misfit(x)))), _LEAST_SPREAD_HU)
         return np.asarray(x[: self._n_axis].reshape(-1, 2))
+
+    def _weighed(self, x: FloatArray, spread_hu: float, pull: FloatArray) -> FloatArray:
+        return np.append(self._misfit(x) / spread_hu, (x - self._start) * pull)
+
+    def _weighed_slopes(self, x: FloatArray, spread_hu: float, pull: FloatArray) -> FloatArray:
+        return np.vstack([self._slopes(x) / spread_hu, np.diag(pull)])
 
     def _misfit(self, x: FloatArray) -> FloatArray:
         beside, core = self._levels(x)
