@@ -278,10 +278,14 @@ def test_the_series_of_each_scan_is_read_wherever_it_is_needed(steps: Steps, tmp
         ("late", 'path = "w08"\nseries = "1.2.3"\nweeks_since_surgery = 8'),
     ]
     text = case_text("".join(f'[[scan]]\nid = "{name}"\n{rest}\n' for name, rest in scans))
-    run_case(parse_case_file(text, tmp_path))
+    _, early, late = run_case(parse_case_file(text, tmp_path)).readings
     wanted = {("w00", "2"), ("w05", "3"), ("w08", "1.2.3")}
     assert set(steps.asked["series"]) == wanted
-    assert steps.asked["series"].count(("w05", "3")) > 1  # measured, and compared
+    later = ("w05", "3"), ("w08", "1.2.3")
+    # what was read to be measured is compared, and read again where it is no longer at hand
+    assert [steps.asked["series"].count(one) for one in later] == [1, 1]
+    compare.compare(*(compare.Kept(Path(p), r, s) for (p, s), r in zip(later, (early, late), strict=True)))
+    assert [steps.asked["series"].count(one) for one in later] == [2, 2]
 
 
 CORRECTED = """[[scan]]

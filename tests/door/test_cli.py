@@ -50,7 +50,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Known]:
     """The measuring replaced by a ready reading; what was asked for is kept."""
     asked: list[Known] = []
 
-    def take(path: Path, known: Known, tell: Any) -> Reading:
+    def take(path: Path, known: Known, tell: Any, **_: Any) -> Reading:
         asked.append(known)
         return fake_reading(path, known, tell)
 

@@ -42,11 +42,15 @@ _AROUND_MM = 32.0  # beyond the ends of the screws: farther than any bone a comp
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Kept:
-    """A CT of the case: where it lies, its reading, and its series where one was asked for."""
+    """A CT of the case: where it lies, its reading, and its series where one was asked for.
+
+    `around` is the CT as far as it surrounds its screws, where it is still at hand.
+    """
 
     path: Path
     reading: Reading
     series: str = ""
+    around: Scan | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +86,7 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
     Parameters
     ----------
     earlier, later : Kept
-        The CTs; both are read again, as far as they surround the screws.
+        The CTs; one that is not at hand is read again.
     tell : callable
         Told in words what is being done.
     """
@@ -91,7 +95,7 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
     pairs = tuple(_pairs(earlier.reading, later.reading))
     if not pairs:
         return out
-    then, now = (_surroundings(one) for one in (earlier, later))
+    then, now = (one.around or _read_again(one) for one in (earlier, later))
     level = on_one_scale(then, now, pairs, scans)
     now, out = level.now, replace(out, told=level.told)
     placed: dict[str, Placement] = {}
@@ -120,10 +124,21 @@ def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, I
     return ((by_id[now.id], now) for now in later.implants if now.id in by_id)
 
 
-def _surroundings(one: Kept) -> Scan:
-    """Return a CT as far as it surrounds its screws, as a copy, so that the rest is let go."""
-    scan = read_scan(one.path, series=one.series)
-    ends = [p for implant in one.reading.implants for p in (implant.frame.origin_mm, implant.frame.tip_mm)]
+def _read_again(one: Kept) -> Scan:
+    return surroundings(read_scan(one.path, series=one.series), one.reading)
+
+
+def surroundings(scan: Scan, reading: Reading) -> Scan:
+    """Return a CT as far as it surrounds its screws, as a copy, so that the rest can be let go.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    reading : Reading
+        What was measured on it; it shows at least one screw.
+    """
+    ends = [p for implant in reading.implants for p in (implant.frame.origin_mm, implant.frame.tip_mm)]
     part = scan.crop(scan.box(ends, _AROUND_MM))
     return replace(part, hu=part.hu.copy())
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison
+from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison, surroundings
 from ongrowth.case.first_days import UNTIL_WEEKS, FirstDays
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamped, unchanged
@@ -14,7 +14,7 @@ from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_va
 from ongrowth.defect import DefectPlane
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
 from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
-from ongrowth.scan import Problem, Refused
+from ongrowth.scan import Problem, Refused, Scan
 
 Keep = Callable[[Reading], object]
 Refusals = list[tuple[str, tuple[Problem, ...]]]
@@ -22,12 +22,16 @@ Refusals = list[tuple[str, tuple[Problem, ...]]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Taken:
-    """One CT of the case as measured, or as an earlier run left it (`is_kept`)."""
+    """One CT of the case as measured, or as an earlier run left it (`is_kept`).
+
+    `around` is the CT round its screws, where it was read in this run.
+    """
 
     entry: ScanEntry
     known: Known
     reading: Reading
     is_kept: bool
+    around: Scan | None = None
 
 
 def run_case(
@@ -91,7 +95,15 @@ def _take(entry: ScanEntry, known: Known, before: Case | None, tell: Tell) -> Ta
         tell(f"Scan {entry.name}: nothing has changed, its reading is kept")
         return Taken(entry, known, stored, is_kept=True)
     tell(f"Scan {entry.name}")
-    return Taken(entry, known, stamped(run_reading(entry.path, known, tell), made), is_kept=False)
+    return _measured(entry, known, made, tell)
+
+
+def _measured(entry: ScanEntry, known: Known, made: str, tell: Tell) -> Taken:
+    """Measure a CT, and keep of it what a comparison looks at: to read it again may take longer than that."""
+    seen: list[Scan] = []
+    reading = run_reading(entry.path, known, tell, keep=lambda scan, _implant, _fitted: seen.append(scan))
+    around = surroundings(seen[0], reading) if seen else None
+    return Taken(entry, known, stamped(reading, made), is_kept=False, around=around)
 
 
 def _freed(with_screw: list[Taken], before: Case | None, tell: Tell, keep: Keep) -> list[Taken]:
@@ -107,10 +119,9 @@ def _freed(with_screw: list[Taken], before: Case | None, tell: Tell, keep: Keep)
 
 def _taken_anew(taken: Taken, tell: Tell, keep: Keep) -> Taken:
     tell(f"Scan {taken.entry.name}: its defect was carried over from a CT that has changed")
-    made = made_from(taken.entry.path, taken.known)
-    reading = stamped(run_reading(taken.entry.path, taken.known, tell), made)
-    keep(reading)
-    return replace(taken, reading=reading, is_kept=False)
+    anew = _measured(taken.entry, taken.known, made_from(taken.entry.path, taken.known), tell)
+    keep(anew.reading)
+    return anew
 
 
 def _when(taken: Taken) -> float:
@@ -124,7 +135,7 @@ def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> 
         if stored is not None:
             return stored
     tell(f"Comparing {later.entry.name} with {earlier.entry.name}")
-    then, now = (Kept(one.entry.path, one.reading, one.entry.series) for one in (earlier, later))
+    then, now = (Kept(one.entry.path, one.reading, one.entry.series, one.around) for one in (earlier, later))
     return compare(then, now, tell)
 
 
