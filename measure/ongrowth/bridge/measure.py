@@ -256,10 +256,13 @@ def _figures(
     section = section & content.is_known  # in the halo no bone stands on either shore
     bridged = bridged_places(content, section, settings.continuity)
     width = np.where(bridged, 0.0, effective_gap_mm(content, section, settings.continuity))
-    open_u = _gap_u_mm(gap, content, blur, blur_share)
+    # faces found lie no surer than the plane between them; which slit it is, a reader's plane settles
+    place_u = 0.0 if defect.how == "given" else float(np.nan_to_num(defect.u_offset_mm))
+    seen_u = _gap_u_mm(gap, content, blur, blur_share)
+    open_u = math.hypot(seen_u, place_u)
     others = [bridged_places(content, section, settings.continuity.scaled(f)) for f in (_LENIENT, _STRICT)]
     fraction, fraction_u = _fraction(content, section, bridged, others)
-    mean_u = math.hypot(open_u * (1.0 - fraction), _mean(width[section & ~bridged]) * fraction_u)
+    mean_u = math.hypot(seen_u * (1.0 - fraction), _mean(width[section & ~bridged]) * fraction_u, place_u)
     pieces = find_pieces(content, section, bridged, gap.columns, frame)
     counts = [len(find_pieces(content, section, o, gap.columns, frame)) for o in others]
     area = float(section.sum()) * content.step_mm**2
