@@ -217,7 +217,7 @@ def fit_halo(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Descent:
-    """Where the fit went down to under one prior of the fields, on every third voxel."""
+    """Where the fit went down to under one prior of the fields, on some of the voxels."""
 
     problem: Problem
     weighting: Weighting
