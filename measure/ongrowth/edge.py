@@ -323,6 +323,7 @@ class Places:
         self._turn = np.exp(1j * angle_rad)
         self._cosines = np.ascontiguousarray(_cosines((self._turn * self._turn).real).T)  # (N, M)
         self._cubic: dict[int, sparse.csr_matrix] = {}
+        self._linear: dict[int, sparse.csr_matrix] = {}
 
     def read(self, tables: FloatArray) -> FloatArray:
         """Return what tables of harmonics, shape (T, M, R), tell at the places, shape (T, N)."""
@@ -348,7 +349,7 @@ class Places:
         return i, self._x - i
 
     def _reader(
-        self, first: NDArray[np.intp], weights: tuple[FloatArray, ...], n_harmonics: int, n_tables: int = 1
+        self, first: NDArray[np.intp], weights: tuple[FloatArray, ...], n_harmonics: int
     ) -> sparse.csr_matrix:
         """Return the matrix that weighs neighbouring radii and adds up the harmonics."""
         n, width = n_harmonics, len(weights)
@@ -356,15 +357,20 @@ class Places:
         columns = np.add.outer(np.arange(n) * self._n_radii, np.arange(width)).ravel()
         index = first.astype(np.int32)[:, None] + columns.astype(np.int32)
         rows = np.arange(0, data.size + 1, n * width, dtype=np.int32)
-        shape = (len(first), n_tables * n * self._n_radii)
+        shape = (len(first), n * self._n_radii)
         return sparse.csr_matrix((data.ravel(), index.ravel(), rows), shape=shape)
 
     def between_two_radii(
         self, first: NDArray[np.intp], n_harmonics: int, n_tables: int
     ) -> sparse.csr_matrix:
         """Return the matrix that reads each place in its own table of a row, which begins at `first`."""
-        i, t = self._beside(0, 2)
-        return self._reader(first + i, (1.0 - t, t), n_harmonics, n_tables)
+        if n_harmonics not in self._linear:
+            i, t = self._beside(0, 2)
+            self._linear[n_harmonics] = self._reader(i, (1.0 - t, t), n_harmonics)
+        one = self._linear[n_harmonics]
+        index = one.indices.reshape(len(first), -1) + first.astype(np.int32)[:, None]
+        shape = (len(first), n_tables * one.shape[1])
+        return sparse.csr_matrix((one.data, index.ravel(), one.indptr), shape=shape)
 
     def read_helix(
         self, orders: NDArray[np.int_], profiles: NDArray[np.complex128]

@@ -56,7 +56,7 @@ _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
-_SAME_LOOK_MM, _SAME_MEAN_MM = 0.05, 0.1  # solutions that differ by less count once
+_SAME_LOOK_MM, _SAME_MEAN_MM = 0.5, 0.1  # coarse and final solutions that differ by less count once
 _RIVAL_TEMPER = 8.0  # of costs, when other solutions are weighed against the best; by phantoms
 _RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
 _RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
@@ -191,7 +191,7 @@ def fit_halo(
         How the halo is read.
     """
     n = scene.is_tip.size
-    thin, scene = scene.every(max(_LEAST_STEP, n // _FEW)), scene.every(max(1, n // _ENOUGH))
+    thin, scene = scene.every(max(_LEAST_STEP, n // _FEW)), scene.every(max(1, round(n / _ENOUGH)))
     coarse, looks, pitch_mm = _first_look(thin, base, plain_curve(prior), length_mm, depth_mm, settings)
     if not np.isfinite(scene.rod.pitch_mm):
         scene, thin = (replace(s, rod=replace(s.rod, pitch_mm=pitch_mm)) for s in (scene, thin))

@@ -103,8 +103,10 @@ class Normal:
         band = self.band.copy()
         band[0] *= 1.0 + damping
         band[0] += 1e-9
-        n = len(self.shared)
-        both = Factor.of(band, order).solve(np.column_stack([self.cross, self.gradient[n:]]))
+        n, used = len(self.shared), np.append(self.cross.any(axis=0), True)  # what is held crosses nothing
+        both = np.zeros((len(band[0]), n + 1))
+        right = np.column_stack([self.cross, self.gradient[n:]])
+        both[:, used] = Factor.of(band, order).solve(right[:, used])
         inner = self.shared + np.diag(damping * np.diag(self.shared) + 1e-9) - self.cross.T @ both[:, :-1]
         shared = linalg.solve(inner, self.gradient[:n] - self.cross.T @ both[:, -1], assume_a="sym")
         return np.concatenate([shared, both[:, -1] - both[:, :-1] @ shared])
