@@ -2,14 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
+from ongrowth.edge import Blur, Section
 from ongrowth.halo.fit import _misfit
 from ongrowth.halo.hardening import hardening_shapes
-from ongrowth.halo.model import BENDS, BLUR, LIFT, VALLEY_MM, Rod, lucent_of, widening, width_of
+from ongrowth.halo.model import (
+    BENDS,
+    BLUR,
+    CENTRE,
+    LIFT,
+    N_SHARED,
+    RIM_HU,
+    SHARED_NAMES,
+    VALLEY_MM,
+    HaloModel,
+    Local,
+    Rod,
+    Shared,
+    lucent_of,
+    widening,
+    width_of,
+)
 from ongrowth.halo.prior import plain_curve, shared_prior
+from ongrowth.halo.samples import Samples
+from ongrowth.halo.system import Normal
 
 
 def test_round_an_upright_rod_only_directed_shapes_reach_out_and_follow_twice_the_angle() -> None:
@@ -73,3 +94,86 @@ def test_the_valleys_are_worth_the_area_that_a_usual_thread_leaves_free() -> Non
     assert list(shank.valley_mm(np.array([5.0, 15.0]))) == pytest.approx(
         [VALLEY_MM, free_mm2 / (4.0 * np.pi)]
     )
+
+
+def somewhere() -> tuple[HaloModel, Shared, Local]:
+    """A threaded screw that lies aslant, a state far from plain, and places all round it."""
+    rng = np.random.default_rng(7)
+    n = 400
+    radius, angle, depth = (
+        rng.uniform(0.5, 6.0, n),
+        rng.uniform(0.0, 2.0 * np.pi, n),
+        rng.uniform(2.0, 28.0, n),
+    )
+    x, y = radius * np.cos(angle), radius * np.sin(angle)
+    section = Section.of([0.3, 0.5, 0.8], [0.0, 0.0, 1.0])
+    model = HaloModel(
+        Samples(np.zeros(n), np.zeros(n, bool), x, y, depth),
+        depth > 15.0,
+        Rod(2.25, 1.7, 0.0, np.nan, -np.inf, 1.5),
+        Blur.gaussian(0.75, 0.9),
+        section,
+        20.0,
+        30.0,
+        6.75,
+        hardening_shapes(2.0, section.cos_tilt, x, y, 6.75),
+    )
+    shared = Shared(
+        0.03, -0.02, 0.01, 0.04, 9000.0, 0.6, 0.12, 0.05, 0.1, 0.3, -0.05, 0.2, 0.05, -0.04,
+        80.0, 60.0, 0.6, 0.3, 40.0, -30.0, 10.0, 5.0, -8.0, 12.0,
+    )  # fmt: skip
+    local = Local(
+        rng.uniform(-0.05, 1.5, n),
+        rng.uniform(2.3, 5.5, n),
+        rng.uniform(2.5, 7.0, n),
+        rng.uniform(150.0, 400.0, n),
+        rng.uniform(-30.0, 30.0, n),
+        rng.uniform(200.0, 900.0, n),
+        rng.uniform(0.0, 80.0, n),
+    )
+    return model, shared, local
+
+
+def off_by(slope: np.ndarray, ahead: np.ndarray, behind: np.ndarray, step: float) -> float:
+    """By how much a slope is not that of two images, as a share of it."""
+    true = (ahead - behind) / (2.0 * step)
+    return float(np.linalg.norm(slope - true) / np.linalg.norm(true))
+
+
+def test_a_step_promises_what_the_image_does_by_every_unknown_of_the_screw() -> None:
+    model, shared, local = somewhere()
+    model = model.with_thread_of(shared, local)
+    seen = model.render(shared, local)
+    slopes = model.linearise(seen).by_shared
+    slopes[:, BLUR] = model.blur_slopes(seen)
+    steps = np.array([0.002] * 4 + [5.0] + [0.002] * 2 + [0.005] * 7 + [1.0] * 2 + [0.01] * 2 + [1.0] * 8)
+    for k in range(RIM_HU.stop):
+        there = [shared.vector() + sign * steps[k] * np.eye(N_SHARED)[k] for sign in (1.0, -1.0)]
+        images = [model.render(Shared.from_vector(v), local).image for v in there]
+        # of what the axis moves only the metal is followed
+        assert off_by(slopes[:, k], *images, steps[k]) < (0.2 if k < CENTRE.stop else 0.05), SHARED_NAMES[k]
+
+
+def test_a_step_promises_what_the_image_does_by_every_field_also_where_edges_touch() -> None:
+    model, shared, local = somewhere()
+    seen = model.render(shared, local)
+    for name, slope in zip(Local.__slots__, model.linearise(seen).by_field, strict=True):
+        step = 0.002 if name.endswith("_mm") else 1.0
+        moved = [replace(local, **{name: getattr(local, name) + s}) for s in (step, -step)]
+        # the ripple follows the bone beside it, which is left out
+        assert off_by(slope, *(model.render(shared, m).image for m in moved), step) < 0.1, name
+
+
+def test_an_unknown_that_is_held_stays_and_the_others_move_as_if_it_were_known() -> None:
+    rng = np.random.default_rng(3)
+    full = rng.standard_normal((20, 7))
+    precision, gradient = full.T @ full, rng.standard_normal(7)
+    # three unknowns of the screw, four of the fields, these a full band
+    band = np.array([np.pad(np.diag(precision[3:, 3:], -k), (0, k)) for k in range(4)])
+    normal = Normal(precision[:3, :3], precision[3:, :3], band, gradient)
+    held = np.array([False, True, False])
+    step = normal.holding(held).step(np.arange(4), 0.0)
+    free = np.array([0, 2, 3, 4, 5, 6])
+    assert step[1] == pytest.approx(0.0, abs=1e-12)
+    expected = np.linalg.solve(precision[np.ix_(free, free)], gradient[free])
+    np.testing.assert_allclose(step[free], expected, rtol=1e-6)
