@@ -135,6 +135,14 @@ def test_rival_planes_widen_the_interval_and_leave_the_value() -> None:
     assert Caution.POOR_FIT in both.gap_width_mean.cautions
 
 
+def test_a_gap_is_no_surer_than_the_plane_that_was_found_for_it() -> None:
+    scan = drawn(2.4)
+    given = measured(scan, 2.4).gap_width_mean
+    found = measure_open_gap(scan, FRAME, plane(2.4, how="found", u_offset_mm=0.9), blur=BLUR).gap_width_mean
+    assert found.value == given.value
+    assert found.u == pytest.approx(math.hypot(given.u, 0.9))
+
+
 def test_a_rival_that_runs_along_the_bone_is_left_out() -> None:
     scan = drawn(2.4)
     along = Rival(Plane(np.zeros(3), np.array([1.0, 0.0, 0.1])), 2.4, 0.4)
