@@ -41,7 +41,8 @@ def difference_picture(table: pd.DataFrame, layout: Layout, figures: Sequence[St
         axes.plot(mean, x - y, ls="", marker="o", ms=3.0, mfc="none", color="0.2")
         for name in ("bias", "lower limit of agreement", "upper limit of agreement"):
             estimate = named[name]
-            axes.fill_between(ends, estimate.low95, estimate.high95, color="0.85", lw=0, zorder=0)
+            # see-through: in small samples the intervals run into each other
+            axes.fill_between(ends, estimate.low95, estimate.high95, color="0.4", alpha=0.2, lw=0, zorder=0)
             axes.plot(ends, [estimate.value] * 2, color="black", lw=0.9, ls="-" if name == "bias" else "--")
         axes.set_xlabel(f"mean of {first} and {second}")
         axes.set_ylabel(f"{first} less {second}")

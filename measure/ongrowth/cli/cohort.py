@@ -317,8 +317,12 @@ def _write_agreement(table: pd.DataFrame, layout: Layout, figures: Sequence[Stat
 
     must_be_writable(out)
     write_text(out / "agreement.csv", pd.DataFrame(json.loads(_as_json(figures))).to_csv(index=False))
-    head = ("part", "topic", "figure", "method", "against", "value (95 % interval)", "n")
-    rows = tuple((f.part, f.topic, f.name, f.first, f.second, str(f.estimate), str(f.n)) for f in figures)
+    head: tuple[str, ...] = ("part", "topic", "figure", "method", "against", "value (95 % interval)", "n")
+    rows: tuple[tuple[str, ...], ...] = tuple(
+        (f.part, f.topic, f.name, f.first, f.second, str(f.estimate), str(f.n)) for f in figures
+    )
+    if not any(f.part for f in figures):  # the table was not split
+        head, rows = head[1:], tuple(row[1:] for row in rows)
     caption = "Difference against mean, with bias, limits of agreement (dashed) and their intervals."
     section = Section(
         "Figures", svg=difference_picture(table, layout, figures), caption=caption,
