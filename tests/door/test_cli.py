@@ -106,7 +106,7 @@ def test_a_folder_without_or_with_several_readings_is_told_so(
 def test_check_passes_on_what_is_known(measured: list[Known], scan: Path, tmp_path: Path) -> None:
     size = ["--diameter", "4.0", "--root-diameter", "3", "--length", "42", "--surface", "porous"]
     place = ["--head", "-1.5,2,3", "--tip", "4,5,-6", "--defect", "0,1,2,0,0,5"]
-    when = ["--surgery-date", "2031-03-04", "--series", "3"]
+    when = ["--surgery-date", "2031-03-04", "--series", "3", "--preop", scan, "--preop-series", "5"]
     told = run("check", scan, *when, *size, *place, "--out", tmp_path / "out")
     assert told.exit_code == 0, told.stderr
     known = measured[0]
@@ -114,7 +114,7 @@ def test_check_passes_on_what_is_known(measured: list[Known], scan: Path, tmp_pa
     assert (spec.id, spec.major_diameter_mm, spec.root_diameter_mm, spec.length_mm) == ("", 4.0, 3.0, 42.0)
     assert (spec.surface, spec.head_mm, spec.tip_mm) == ("porous", (-1.5, 2.0, 3.0), (4.0, 5.0, -6.0))
     assert str(known.surgery_date) == "2031-03-04"
-    assert known.series == "3"
+    assert (known.series, known.preop, known.preop_series) == ("3", scan, "5")
     assert known.defect is not None
     assert list(known.defect.normal) == [0.0, 0.0, 1.0]
 
@@ -129,6 +129,7 @@ def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path
     [
         (["--weeks", "-3000"], "impossible-week", "between"),
         (["--weeks", "99999"], "impossible-week", "between"),
+        (["--preop-series", "3"], "bad-usage", "without --preop"),
         (["--diameter", "40"], "impossible-size", "--diameter: 40.0 is above 14"),
         (["--diameter", "-1"], "impossible-size", "below 1"),
         (["--diameter", "3", "--root-diameter", "3.5"], "impossible-size", "--root-diameter must be smaller"),

@@ -97,6 +97,7 @@ def main() -> None:
 @click.option("--tip", type=Numbers(3), help="Tip of the screw, patient mm (LPS).")
 @click.option("--defect", type=Numbers(6), help="Point and normal of the defect plane, patient mm (LPS).")
 @click.option("--preop", type=click.Path(path_type=Path), help="CT from before surgery, to place the defect.")
+@click.option("--preop-series", default="", metavar="N", help="Number or UID of its series.")
 @click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file, or a folder of them.")
 @click.option("--would-show", is_flag=True, help="Plant halos in the image: how often would they be found?")
 @windows_option
@@ -140,6 +141,10 @@ def _known(given: dict[str, Any]) -> Known:
 
     for name in ("preop", "calibration", "windows"):
         must_exist(given[name], f"--{name}")
+    if given["preop_series"] and not given["preop"]:
+        raise misuse(
+            "bad-usage", "--preop-series is given without --preop.", "Give the CT too: --preop PATH."
+        )
     surgery: dt.datetime | None = given["surgery_date"]
     return Known(
         screws=(_spec(given),),
@@ -151,6 +156,7 @@ def _known(given: dict[str, Any]) -> Known:
         defect=_plane(given["defect"]),
         calibration=given["calibration"],
         preop=given["preop"],
+        preop_series=given["preop_series"],
         would_show=given["would_show"],
         windows=read_windows(given["windows"]) if given["windows"] else shipped_windows(),
     )
