@@ -79,12 +79,17 @@ class Steps:
         return self.defect
 
     def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *more: Any, keep: Any) -> Any:
-        keep("fit")
+        keep(screw.id)
         self.asked["halo"].append(defect)
         self.asked["settings"].append(more[-1])
         self.asked["calibration"].append(more[0])
         side = build.make_side(self.width_mm)
         return build.make_halo(side, side)
+
+    def lend_blur(self, fitted: Any) -> Calibration:
+        """The blur as a screw tells it, named by that screw; the right one knows it best."""
+        spread = {"left": 0.2, "right": 0.1}.get(fitted, 0.3)
+        return Calibration(Blur(0.7), spread**2 * np.eye(7), material=fitted, source="in-scan")
 
     def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
         self.asked["bridge"].append(defect)
@@ -116,7 +121,7 @@ def scan() -> Scan:
 @pytest.fixture
 def steps(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Steps:
     stand_ins = Steps(scan)
-    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
+    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "lend_blur", "measure_bridge"):
         monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
     monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
     for name in ("read_scan", "measure_motion", "measure_new_bone"):
@@ -183,6 +188,24 @@ def test_one_unnamed_description_is_true_of_every_screw(steps: Steps) -> None:
     named = replace(spec, id="left")
     read(Known(screws=(named,)))
     assert steps.asked["screws"] == [(named,)]
+
+
+def test_screws_of_one_scan_lend_each_other_the_blur(steps: Steps) -> None:
+    steps.sides = ("left", "right", "left")
+    read()
+    first, again = steps.asked["calibration"][:3], steps.asked["calibration"][3:]
+    assert first == [None] * 3
+    assert [blur.material for blur in again] == ["right", "left", "right"]  # never its own
+
+
+def test_no_blur_is_lent_where_one_is_known_or_one_screw_is_alone(steps: Steps, tmp_path: Path) -> None:
+    read()
+    assert steps.asked["calibration"] == [None]
+    steps.sides = ("left", "right")
+    path = tmp_path / "calibration.json"
+    path.write_text(json.dumps(Calibration(Blur(0.7), 0.01 * np.eye(7)).as_dict()), encoding="utf-8")
+    read(Known(calibration=path))
+    assert [blur.source for blur in steps.asked["calibration"][1:]] == ["calibration"] * 2
 
 
 def test_dose_and_its_population_estimate_are_carried(steps: Steps) -> None:

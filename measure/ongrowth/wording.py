@@ -175,7 +175,7 @@ def side_words(side: str, site: str) -> str:
 
 _BLUR_SOURCE = {
     "free": "this scan alone",
-    "in-scan": "references inside this scan",
+    "in-scan": "this scan alone, by all its screws",
     "calibration": "a calibration of the protocol",
     "earlier scan": "an earlier scan of the same protocol",
 }

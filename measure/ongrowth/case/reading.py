@@ -10,6 +10,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 
+import numpy as np
+
 import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge
 from ongrowth.calibration import Calibration, best_match, find_calibration
@@ -22,8 +24,10 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.halo import (
     Fitted,
+    Halo,
     HaloSettings,
     Planted,
+    lend_blur,
     look_ahead,
     measure_halo,
     nominal_slice_mm,
@@ -187,7 +191,8 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     tell("Finding the metal")
     metal = _metal_of(scan, known)
     known, before = _with_planes_before(scan, metal, known, tell)
-    read = [_read_implant(scan, screw, metal, known, tell, keep) for screw in metal.screws]
+    fits = _with_lent_blur(scan, [_fit(scan, screw, metal, known, tell) for screw in metal.screws], tell)
+    read = [_read_implant(scan, fit, known, tell, keep) for fit in fits]
     implants = with_controls([implant for implant, _ in read])
     told = (*metal.problems, *before, *(problem for _, problems in read for problem in problems))
     tell("Holding the figures against their windows")
@@ -244,24 +249,73 @@ def _calibration(scan: Scan, known: Known) -> Calibration | None:
     return best_match([blur for blur in lent if blur is not None], scan.acquisition)
 
 
-def _read_implant(
-    scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell, keep: Keep
-) -> tuple[ImplantReading, tuple[Problem, ...]]:
-    """Measure one screw; also what a reader must know about how."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """The halo of one screw as fitted, and what it was fitted with."""
+
+    screw: Screw
+    frame: ScrewFrame
+    defect: DefectPlane | None
+    told: tuple[Problem, ...]
+    settings: HaloSettings
+    calibration: Calibration | None
+    halo: Halo
+    fitted: Fitted
+
+
+def _fit(scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell) -> _Fit:
+    """Find the defect across a screw, and fit its halo."""
     frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
     tell(f"Looking for the defect across {screw_words(screw.id)}")
     defect, told = _defect(scan, screw, frame, metal, known)
     calibration = _calibration(scan, known)
     tell(f"Measuring the halo of {screw_words(screw.id)}")
     settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
+    halo, fitted = _halo(scan, screw, frame, defect, calibration, settings)
+    return _Fit(screw, frame, defect, told, settings, calibration, halo, fitted)
+
+
+def _halo(
+    scan: Scan,
+    screw: Screw,
+    frame: ScrewFrame,
+    defect: DefectPlane | None,
+    calibration: Calibration | None,
+    settings: HaloSettings,
+) -> tuple[Halo, Fitted]:
     fits: list[Fitted] = []
     halo = measure_halo(scan, screw, frame, defect, calibration, settings, keep=fits.append)
-    ahead = look_ahead(fits[0], halo, frame, nominal_slice_mm(scan), is_calibrated=calibration is not None)
+    return halo, fits[0]
+
+
+def _with_lent_blur(scan: Scan, fits: list[_Fit], tell: Tell) -> list[_Fit]:
+    """Where nothing else tells the blur, fit each halo again with it as another screw tells it best."""
+    if len(fits) < 2 or any(one.calibration is not None for one in fits):
+        return fits
+    lent = [lend_blur(one.fitted) for one in fits]
+    out = []
+    for k, one in enumerate(fits):
+        blur = min(
+            (b for j, b in enumerate(lent) if j != k), key=lambda b: np.linalg.slogdet(b.covariance)[1]
+        )
+        tell(f"Measuring the halo of {screw_words(one.screw.id)} with the blur as another screw tells it")
+        halo, fitted = _halo(scan, one.screw, one.frame, one.defect, blur, one.settings)
+        out.append(replace(one, calibration=blur, halo=halo, fitted=fitted))
+    return out
+
+
+def _read_implant(
+    scan: Scan, fit: _Fit, known: Known, tell: Tell, keep: Keep
+) -> tuple[ImplantReading, tuple[Problem, ...]]:
+    """Measure the rest of one screw; also what a reader must know about how."""
+    screw, frame, defect, halo = fit.screw, fit.frame, fit.defect, fit.halo
+    is_calibrated = fit.calibration is not None and fit.calibration.is_of_protocol
+    ahead = look_ahead(fit.fitted, halo, frame, nominal_slice_mm(scan), is_calibrated=is_calibrated)
     tell(f"Measuring what bridges the defect at {screw_words(screw.id)}")
     planted: tuple[Planted, ...] = ()
     if known.would_show:
         tell(f"Planting halos round {screw_words(screw.id)}")
-        planted = plant(fits[0], halo, frame)
+        planted = plant(fit.fitted, halo, frame)
     bridge = measure_bridge(scan, screw, frame, defect) if defect else None
     reading = ImplantReading(
         id=screw.id,
@@ -279,8 +333,8 @@ def _read_implant(
         cuts=take_cuts(scan, frame, halo),
         profiles=take_profiles(scan, frame, halo, screw.major_diameter_mm.value / 2.0),
     )
-    keep(scan, reading, fits[0])
-    return reading, (*told, *_whole_note(screw, bridge))
+    keep(scan, reading, fit.fitted)
+    return reading, (*fit.told, *_whole_note(screw, bridge))
 
 
 def _with_planes_before(

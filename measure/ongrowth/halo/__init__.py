@@ -3,6 +3,7 @@
 from ongrowth.halo.change import HaloChange, measure_change, screw_difference, side_difference
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.first_days import calibrate_on_first_days
+from ongrowth.halo.lent import lend_blur
 from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
@@ -25,6 +26,7 @@ __all__ = [
     "Prospect",
     "Rim",
     "calibrate_on_first_days",
+    "lend_blur",
     "look_ahead",
     "measure_calibration",
     "measure_change",

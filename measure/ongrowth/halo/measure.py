@@ -162,7 +162,8 @@ def _map_of(draws: Draws) -> HaloMap:
 
 
 def _cautions(scene: Scene, calibration: Calibration | None) -> Caution:
-    blur = Caution.NONE if calibration is not None else Caution.BLUR_UNKNOWN
+    is_known = calibration is not None and calibration.is_of_protocol
+    blur = Caution.NONE if is_known else Caution.BLUR_UNKNOWN
     clipped = Caution.METAL_CLIPPED if scene.samples.is_clipped.any() else Caution.NONE
     return blur | clipped
 
