@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -49,16 +50,7 @@ class Steps:
         self.scan = scan
         self.sides = ("left",)
         self.defect: Any = build.make_defect()
-        self.asked: dict[str, list[Any]] = {
-            "screws": [],
-            "defect": [],
-            "halo": [],
-            "settings": [],
-            "bridge": [],
-            "motion": [],
-        }
-        self.asked["calibration"] = []
-        self.asked["series"] = []
+        self.asked: dict[str, list[Any]] = defaultdict(list)
         self.motion: Any = build.make_motion()
         self.width_mm = 0.7
 

@@ -32,12 +32,12 @@ from numpy.typing import NDArray
 
 from ongrowth.edge import Blur, DiscPlaces, Places, RodResponse, Section
 from ongrowth.halo.samples import Samples
+from ongrowth.halo.touch import Touch, ordered
 from ongrowth.screw import Screw
 
 FloatArray = NDArray[np.float64]
 
 RIM_FROM_MM = 0.3  # a halo thinner than this has no rim of its own
-_TOUCH_MM = 0.1  # over which two edges come to touch, well below any blur
 PAST_REACH_MM = 1.0  # edges farther out do not show
 VALLEY_MM = 0.05  # halo width at which the thread valleys are taken to be emptied of bone
 _USUAL_RAMP, _USUAL_CREST = 0.7, 0.1  # metal share of a usual thread
@@ -270,45 +270,6 @@ class Local:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Touch:
-    """How far the edges of bone and of dense bone move with each of the three edges, shape (N,)."""
-
-    end_by_halo: FloatArray
-    end_by_end: FloatArray
-    dense_by_halo: FloatArray
-    dense_by_dense: FloatArray
-    dense_by_end: FloatArray
-
-
-def _ordered(halo_mm: FloatArray, local: Local, last_mm: float) -> tuple[FloatArray, FloatArray, _Touch]:
-    """Return where bone ends and where dense bone begins, neither before the halo ends, mm.
-
-    Edges that come near each other push softly: the fit stops short at a corner.
-    """
-    end_mm, by_end = _not_below(local.end_mm, halo_mm)
-    is_near = end_mm < last_mm
-    end_mm = np.minimum(end_mm, last_mm)
-    dense_mm, by_dense = _not_below(local.cortex_mm, halo_mm)
-    below_mm, by_inner = _not_below(-dense_mm, -end_mm)
-    end_by_halo, end_by_end = (1.0 - by_end) * is_near, by_end * is_near
-    touch = _Touch(
-        end_by_halo,
-        end_by_end,
-        by_inner * (1.0 - by_dense) + (1.0 - by_inner) * end_by_halo,
-        by_inner * by_dense,
-        (1.0 - by_inner) * end_by_end,
-    )
-    return end_mm, -below_mm, touch
-
-
-def _not_below(edge_mm: FloatArray, least_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return an edge that stays above another, rounded where they meet, and its slope by its own place."""
-    away = edge_mm - least_mm
-    root = np.hypot(away, _TOUCH_MM)
-    return least_mm + 0.5 * (away + root), 0.5 * (1.0 + away / root)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Where:
     """Voxels about the refined axis, and what the fields say there.
 
@@ -322,7 +283,7 @@ class _Where:
     local: Local
     width_mm: FloatArray
     edges: tuple[DiscPlaces, ...]
-    touch: _Touch
+    touch: Touch
     beyond: FloatArray
 
 
@@ -487,7 +448,9 @@ class HaloModel:
         places = Places(radius, angle - self._e1, self._reach + _MORE_MM)
         width_mm = self.width_mm(local)
         halo_mm = self._outer + width_mm
-        end_mm, cortex_mm, touch = _ordered(halo_mm, local, self._reach + PAST_REACH_MM)
+        end_mm, cortex_mm, touch = ordered(
+            halo_mm, local.cortex_mm, local.end_mm, self._reach + PAST_REACH_MM
+        )
         edges_mm = [halo_mm, cortex_mm, end_mm]
         if self._has_rims:
             edges_mm.append(np.clip(halo_mm + self._by_side(shared, RIM_MM), halo_mm, end_mm))
