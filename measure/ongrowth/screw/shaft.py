@@ -444,8 +444,11 @@ def _sharpened(crop: Scan, fit: CourseFit, section: Section, body: Body, look: _
     is_lying = section_axis(crop, course.line.direction) != 0
     (low, high), (first, last) = body.even_mm, body.span_mm
     is_told = high - low > _MOSTLY_EVEN * (last - first)
+    is_alone = (
+        not look.neighbours and not look.seen.is_noisy
+    )  # else what lies beside it has been painted over
     is_whole = not course.step_mm.any()
-    if not (is_clipped or is_coarse or is_lying) or not is_told or not is_whole or look.seen.is_noisy:
+    if not (is_clipped or is_coarse or is_lying) or not (is_told and is_alone and is_whole):
         return fit
     return replace(fit, course=sharpened(crop, course, section, body.even_mm, look.ceiling_hu))
 
