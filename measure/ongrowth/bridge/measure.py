@@ -256,8 +256,9 @@ def _figures(
     section = section & content.is_known  # in the halo no bone stands on either shore
     bridged = bridged_places(content, section, settings.continuity)
     width = np.where(bridged, 0.0, effective_gap_mm(content, section, settings.continuity))
-    # faces found lie no surer than the plane between them; which slit it is, a reader's plane settles
-    place_u = 0.0 if defect.how == "given" else float(np.nan_to_num(defect.u_offset_mm))
+    # faces found lie no surer than the plane between them; which slit it is, a reader's plane settles, and
+    # rivals that lie farther off are measured themselves
+    place_u = 0.0 if defect.how == "given" else min(float(np.nan_to_num(defect.u_offset_mm)), _FARTHEST_MM)
     seen_u = _gap_u_mm(gap, content, blur, blur_share)
     open_u = math.hypot(seen_u, place_u)
     others = [bridged_places(content, section, settings.continuity.scaled(f)) for f in (_LENIENT, _STRICT)]
@@ -287,6 +288,7 @@ def _figures(
 
 _LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs along it
 _AREA_SHARE = 0.12
+_FARTHEST_MM = 1.0  # as unsure as a plane is in slices of 3 mm
 _FOOT_MM = 0.8  # of the metal, beyond its crests
 
 
