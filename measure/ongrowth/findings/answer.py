@@ -26,8 +26,8 @@ LYING = "Movement under load: the CT was taken lying still."
 NO_EARLIER = "Growth of a halo or change of position: there is no earlier CT to compare with."
 NOT_COMPARED = "Growth of a halo or change of position: the CTs of this case were not compared."
 NO_PROOF = (  # 11 of 30 sides, docs/accuracy.md
-    "A halo that is not shown: of those of 0.7 to 1.5 mm in simulated scans (titanium, thin slices) more than "
-    "a third were read below the detection limit."
+    "A halo that is not shown: of those of 0.7 to 1.5 mm in simulated scans (titanium, thin slices) more "
+    "than a third were read below the detection limit."
 )
 CAUSE = "The cause of a lucency, where there is one."
 WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
