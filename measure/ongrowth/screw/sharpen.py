@@ -34,7 +34,7 @@ _AXIS_SD_MM = 1.0
 _BESIDE_SD_HU = (300.0, 150.0, 150.0, 200.0, 100.0, 100.0)  # level, two slopes per mm, the same along it
 _BESIDE_HU = 300.0
 _CORE_SD, _CORE_DRIFT_SD = 0.12, 0.1
-_TOLD_BY = 60.0  # free places that priors are weighed against, as for the cross-section
+_FREE_PLACES = 540.0  # neighbours say the same thing: priors are weighed against about so many voxels
 
 
 def sharpened(
@@ -98,7 +98,7 @@ class _Laid:
     def found(self) -> FloatArray:
         """Return the offsets of the axis at the knots, shape (K, 2), mm."""
         x, spread = self._start, _FIRST_SPREAD_HU
-        pull = math.sqrt(max(len(self._voxels.hu) / _TOLD_BY, 1.0)) / 3.0 / self._sd
+        pull = math.sqrt(len(self._voxels.hu) / _FREE_PLACES) / self._sd
         for _ in range(_ROUNDS):
             x = least_squares(
                 self._weighed, x, self._weighed_slopes, loss="soft_l1", x_scale=self._sd,
