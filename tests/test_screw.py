@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
-from ongrowth.geometry import unit
+from ongrowth.geometry import Line, unit
 from ongrowth.quantity import Caution
 from ongrowth.scan import Acquisition, Level, Refused, Scan
 from ongrowth.screw import (
@@ -24,9 +24,12 @@ from ongrowth.screw import (
     metal_threshold_hu,
 )
 from ongrowth.screw.canal import canal_x_mm
+from ongrowth.screw.course import Course
 from ongrowth.screw.kind import Kind
 from ongrowth.screw.metal import metal_voxels, pieces
+from ongrowth.screw.section import Section
 from ongrowth.screw.segment import segments_of
+from ongrowth.screw.sharpen import sharpened
 
 BLUR_MM = 0.34
 METAL_HU = 9300.0  # above the bone round it
@@ -178,6 +181,16 @@ def test_bone_on_one_side_does_not_turn_a_lying_screw_whose_core_is_cut_off() ->
     assert np.degrees(np.arccos(min(seen @ axis, 1.0))) < 0.2
     assert np.linalg.norm(np.cross(found.head_mm, axis)) < 0.1
     assert np.linalg.norm(np.cross(found.tip_mm, axis)) < 0.1
+
+
+@pytest.mark.parametrize(("aside_mm", "stays"), [(0.3, False), (1.2, True)])
+def test_a_course_is_moved_to_its_shaft_but_not_far(aside_mm: float, stays: bool) -> None:
+    section = Section(1.8, 0.02, 0.0, 0.0, BLUR_MM, BLUR_MM, 0.0, METAL_HU + 200.0, 200.0, 50.0)
+    course = Course(Line(np.array([aside_mm, 0.0, -16.0]), np.array([0.0, 0.0, 1.0])))
+    found = sharpened(plain_scan(), course, section, (3.0, 27.0), np.nan)
+    assert (found is course) == stays
+    if not stays:
+        assert np.hypot(*found.points_mm(15.0)[:2]) < 0.02
 
 
 def test_the_diameter_of_a_smooth_rod_comes_through_blur_and_ceiling() -> None:
