@@ -439,16 +439,14 @@ def _course(
 def _sharpened(crop: Scan, fit: CourseFit, section: Section, body: Body, look: _Look) -> CourseFit:
     """Lay the cross-section itself along the course where centres of sections are not sure enough."""
     course = fit.course
-    is_clipped = math.isfinite(look.ceiling_hu)
     is_coarse = _slice_mm(crop) * _lean(crop, course) > _COARSE_MM
     is_lying = section_axis(crop, course.line.direction) != 0
     (low, high), (first, last) = body.even_mm, body.span_mm
     is_told = high - low > _MOSTLY_EVEN * (last - first)
-    is_alone = (
-        not look.neighbours and not look.seen.is_noisy
-    )  # else what lies beside it has been painted over
+    # else what lies beside it has been painted over, or the voxels smoothed
+    is_alone = not look.neighbours and not look.seen.is_noisy
     is_whole = not course.step_mm.any()
-    if not (is_clipped or is_coarse or is_lying) or not (is_told and is_alone and is_whole):
+    if not (is_coarse or is_lying) or not (is_told and is_alone and is_whole):
         return fit
     return replace(fit, course=sharpened(crop, course, section, body.even_mm, look.ceiling_hu))
 

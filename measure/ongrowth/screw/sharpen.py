@@ -1,9 +1,8 @@
 """The axis of a shaft from all its raw voxels, where centres of sections are not sure enough.
 
-A centre weighs the voxels of one plane by how bright they are. Where the scan's ceiling hides the core, and
-where a shaft lies in slices thicker than a pixel, few voxels decide it, and bone on one side pulls it.
-Here the blurred cross-section itself is laid into the voxels, brighter or darker surroundings on either side
-being unknowns of their own.
+A centre weighs the voxels of one plane by how bright they are. Where a shaft lies in slices, or is cut by
+thick ones, few voxels decide it, and bone on one side pulls it. Here the blurred cross-section itself is laid
+into the voxels, brighter or darker surroundings on either side being unknowns of their own.
 """
 
 from __future__ import annotations
