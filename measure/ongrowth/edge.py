@@ -33,6 +33,33 @@ _FLAT_PER_MM = 0.1  # bends leave frequency 0 alone
 _HELIX_SPREAD = 4  # angular orders either side of a thread's own that an oblique slice mixes in
 
 
+def _quarter() -> tuple[FloatArray, FloatArray]:
+    """Return directions of a quarter turn, and what they and their like make of cosines, shape (M, A).
+
+    What has no frequency along the rod passes alike in directions mirrored at ``e1`` and ``e2``.
+    """
+    m = np.arange(_N_HARMONICS)
+    angle = np.arange(_N_DIRECTIONS // 4 + 1, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
+    like = np.full(angle.shape, 4.0)
+    like[[0, -1]] = 2.0
+    weight = np.where(m == 0, 1.0, 2.0) * (-1.0) ** m / _N_DIRECTIONS
+    return angle, np.cos(2.0 * np.outer(m, angle)) * np.outer(weight, like)
+
+
+def _half() -> tuple[FloatArray, NDArray[np.complex128]]:
+    """Return directions of a half turn, and what they and their mirror images at ``e2`` make of waves."""
+    quarter = _N_DIRECTIONS // 4
+    angle = np.arange(-quarter, quarter + 1, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
+    order = np.arange(-_HELIX_SPREAD, _HELIX_SPREAD + 1)[:, None]
+    waves = np.exp(-1j * order * angle) + np.exp(-1j * order * (np.pi - angle))
+    waves[:, [0, -1]] /= 2.0  # these are their own
+    return angle, waves / _N_DIRECTIONS
+
+
+_QUARTER, _QUARTER_COSINES = _quarter()
+_HALF, _HALF_WAVES = _half()
+
+
 @dataclass(frozen=True, slots=True)
 class Blur:
     """The point spread of a scan.
@@ -106,10 +133,8 @@ class Blur:
     @property
     def in_plane_fwhm_mm(self) -> float:
         """Width at half height of the in-plane point spread, mm."""
-        k = np.arange(0.0, 4.0 * _K_MAX, _K_STEP)
-        r = np.arange(0.0, 3.0, 0.005)
-        spread = special.j0(2.0 * np.pi * np.outer(r, k)) @ (k * self.in_plane(k))
-        return 2.0 * _half_height(r, spread)
+        k, r, kernel = _spread_kernel()
+        return 2.0 * _half_height(r, kernel @ (k * self.in_plane(k)))
 
     @property
     def slice_fwhm_mm(self) -> float:
@@ -120,6 +145,13 @@ class Blur:
     def scaled(self, **factors: float) -> Blur:
         """Return a copy with the named fields multiplied."""
         return replace(self, **{name: getattr(self, name) * f for name, f in factors.items()})
+
+
+@functools.cache
+def _spread_kernel() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return frequencies, radii and J_0(2 pi k r), shape (R, K), of a point spread."""
+    k, r = np.arange(0.0, 4.0 * _K_MAX, _K_STEP), np.arange(0.0, 3.0, 0.005)
+    return k, r, special.j0(2.0 * np.pi * np.outer(r, k))
 
 
 def _half_height(x: FloatArray, y: FloatArray) -> float:
@@ -201,11 +233,7 @@ class RodResponse:
     def __init__(self, blur: Blur, section: Section, reach_mm: float) -> None:
         self._blur, self._section = blur, section
         self._k, self._r, self._kernels = _hankel(float(reach_mm))
-        angle = np.arange(_N_DIRECTIONS, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
-        transfer = section.transfer(blur, self._k, angle)
-        m = np.arange(_N_HARMONICS)
-        weight = np.where(m == 0, 1.0, 2.0) * (-1.0) ** m / _N_DIRECTIONS
-        self._harmonics = (np.cos(2.0 * np.outer(m, angle)) * weight[:, None]) @ transfer.T  # (M, K)
+        self._harmonics = _QUARTER_COSINES @ section.transfer(blur, self._k, _QUARTER).T  # (M, K)
 
     @property
     def radius_mm(self) -> FloatArray:
@@ -247,12 +275,11 @@ class RodResponse:
             Radii of thin shells, evenly spaced, and the amplitude there.
         """
         k, r = self._k, self._r
-        angle = np.arange(_N_DIRECTIONS, dtype=np.float64) * (2.0 * np.pi / _N_DIRECTIONS)
-        transfer = self._section.transfer(self._blur, k, angle, -along_per_mm)
+        transfer = self._section.transfer(self._blur, k, _HALF, -along_per_mm)
         step = shells_mm[1] - shells_mm[0]
         ring = _bessel_at(order, tuple(shells_mm)) @ (amplitude * shells_mm * step)
         spread = np.arange(-_HELIX_SPREAD, _HELIX_SPREAD + 1)
-        parts = np.exp(-1j * np.outer(spread, angle)) @ transfer.T / _N_DIRECTIONS  # (M, K)
+        parts = _HALF_WAVES @ transfer.T  # (M, K)
         # turning by i^n on the way in and on the way out leaves i^m
         weight = (2.0 * np.pi) ** 2 * _K_STEP * k * ring
         orders = order + spread

@@ -125,9 +125,10 @@ class Fields:
         return self.bone[0].size + self.bone[1].size
 
     @property
-    def precision(self) -> FloatArray:
+    def precision(self) -> sparse.csr_matrix:
         """Prior precision of all field unknowns, stacked."""
-        return linalg.block_diag(*(self.priors[name].precision for name in FIELDS))
+        parts = [sparse.csr_matrix(self.priors[name].precision) for name in FIELDS]
+        return sparse.csr_matrix(sparse.block_diag(parts))
 
     @property
     def mean(self) -> FloatArray:
@@ -204,10 +205,11 @@ class Problem:
         self._corners = {name: width if name in RADII else bone for name in FIELDS}
         self._width_basis, self._bone_basis = width.matrix, bone.matrix
         self._mean = fields.mean
-        self._precision = sparse.csr_matrix(fields.precision)
+        self._precision = fields.precision
         starts = tuple(fields.place(name).start for name in FIELDS)
-        self.layout = Layout(fields.depth_mm, fields.is_tip, tuple(self._corners.values()), starts)
-        self.prior_band = self.layout.band_of(fields.precision)
+        self.layout = Layout(
+            fields.depth_mm, fields.is_tip, tuple(self._corners.values()), starts, self._precision
+        )
         # one-sided priors: a width below zero, a layer darker than tissue, a dark rim are hardly possible
         where = [np.arange(LAYER.start, LAYER.stop), np.arange(RIM_HU.start, RIM_HU.stop)]
         where.append(N_SHARED + np.arange(fields.n_width))
@@ -273,7 +275,7 @@ class Problem:
         active = np.where(self.model.samples.is_clipped & (residual <= 0.0), 0.0, weights)
         data = self.layout.normal(at.by_field, at.by_shared, active, residual)
         values = state.stacked()
-        shared, band = data.shared + self.prior.precision, data.band + self.prior_band
+        shared, band = data.shared + self.prior.precision, data.band + self.layout.prior_band
         gradient = data.gradient
         gradient[:N_SHARED] += self.prior.precision @ (self.prior.mean - values[:N_SHARED])
         gradient[N_SHARED:] += np.asarray(self._precision @ (self._mean - values[N_SHARED:]))

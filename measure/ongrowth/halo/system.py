@@ -41,7 +41,7 @@ class Factor:
     Parameters
     ----------
     lower : ndarray, shape (B, Q)
-        Lower band of the factor, as SciPy keeps it.
+        Lower band of the factor, as LAPACK keeps it.
     order : ndarray, shape (Q,)
         Which unknown stands at each place of the band.
     """
@@ -51,8 +51,17 @@ class Factor:
 
     @classmethod
     def of(cls, band: FloatArray, order: IntArray) -> Factor:
-        """Factorise the lower band of a precision."""
-        return cls(linalg.cholesky_banded(band, lower=True, check_finite=False), order)
+        """Factorise the lower band of a precision; quickest in Fortran order.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If it is not positive definite.
+        """
+        lower, failed = linalg.lapack.dpbtrf(band, lower=1)
+        if failed:
+            raise np.linalg.LinAlgError("the precision of the fields is not positive definite")
+        return cls(lower, order)
 
     @property
     def size(self) -> int:
@@ -61,18 +70,21 @@ class Factor:
 
     def solve(self, right: FloatArray) -> FloatArray:
         """Return the solution for right-hand sides, shape (Q,) or (Q, M)."""
-        out = np.empty_like(right)
-        out[self.order] = linalg.cho_solve_banded((self.lower, True), right[self.order], check_finite=False)
-        return out
+        return self.scatter(self.whiten(right))
+
+    def whiten(self, right: FloatArray) -> FloatArray:
+        """Return right-hand sides, shape (Q,) or (Q, M), half solved.
+
+        Scalar products of such are those that the covariance makes of the right-hand sides.
+        """
+        half, _ = linalg.lapack.dtbtrs(self.lower, right[self.order], uplo="L")
+        return np.asarray(half).reshape(right.shape)
 
     def scatter(self, white: FloatArray) -> FloatArray:
-        """Turn white noise, shape (Q, M), into draws with the covariance."""
-        reach, n = len(self.lower) - 1, self.size
-        upper = np.zeros_like(self.lower)
-        for k in range(reach + 1):
-            upper[reach - k, k:] = self.lower[k, : n - k]
+        """Solve the other half: white noise, shape (Q,) or (Q, M), becomes draws with the covariance."""
         out = np.empty_like(white)
-        out[self.order] = linalg.solve_banded((0, reach), upper, white, check_finite=False)
+        whole, _ = linalg.lapack.dtbtrs(self.lower, white, uplo="L", trans="T")
+        out[self.order] = np.asarray(whole).reshape(white.shape)
         return out
 
 
@@ -100,16 +112,19 @@ class Normal:
 
     def step(self, order: IntArray, damping: float) -> FloatArray:
         """Return the damped step of all unknowns, shape (P + Q,)."""
-        band = self.band.copy()
+        band = self.band.copy(order="F")
         band[0] *= 1.0 + damping
         band[0] += 1e-9
-        n, used = len(self.shared), np.append(self.cross.any(axis=0), True)  # what is held crosses nothing
-        both = np.zeros((len(band[0]), n + 1))
-        right = np.column_stack([self.cross, self.gradient[n:]])
-        both[:, used] = Factor.of(band, order).solve(right[:, used])
-        inner = self.shared + np.diag(damping * np.diag(self.shared) + 1e-9) - self.cross.T @ both[:, :-1]
-        shared = linalg.solve(inner, self.gradient[:n] - self.cross.T @ both[:, -1], assume_a="sym")
-        return np.concatenate([shared, both[:, -1] - both[:, :-1] @ shared])
+        n, used = len(self.shared), self.cross.any(axis=0)  # what is held crosses nothing
+        fields = Factor.of(band, order)
+        white = fields.whiten(np.column_stack([self.cross[:, used], self.gradient[n:]]))
+        cross, own = white[:, :-1], white[:, -1]
+        inner = self.shared + np.diag(damping * np.diag(self.shared) + 1e-9)
+        inner[np.ix_(used, used)] -= cross.T @ cross
+        pull = self.gradient[:n].copy()
+        pull[used] -= cross.T @ own
+        shared = linalg.solve(inner, pull, assume_a="sym")
+        return np.concatenate([shared, fields.scatter(own - cross @ shared[used])])
 
     def eliminate(self, order: IntArray) -> tuple[Factor, FloatArray, FloatArray]:
         """Return the fields' factor, how they follow the shared unknowns, and the precision of those."""
@@ -132,6 +147,8 @@ class Layout:
         Nodes round the voxels, for each field.
     starts : tuple of int
         First unknown of each field.
+    precision : sparse matrix, shape (Q, Q)
+        Prior precision of the field unknowns.
     """
 
     def __init__(
@@ -140,14 +157,16 @@ class Layout:
         is_tip: NDArray[np.bool_],
         corners: tuple[Corners, ...],
         starts: tuple[int, ...],
+        precision: sparse.csr_matrix,
     ) -> None:
         self.order: IntArray = np.lexsort((depth_mm, is_tip)).astype(np.intp)
         self.position = np.empty_like(self.order)
         self.position[self.order] = np.arange(len(self.order))
         cell = np.unique(np.stack([c.index[:, 0] for c in corners]), axis=1, return_inverse=True)[1].ravel()
         self._voxels: IntArray = np.argsort(cell, kind="stable").astype(np.intp)
-        self._cuts = np.flatnonzero(np.diff(cell[self._voxels], prepend=-1, append=-1))
-        first = self._voxels[self._cuts[:-1]]
+        cuts = np.flatnonzero(np.diff(cell[self._voxels], prepend=-1, append=-1))
+        first = self._voxels[cuts[:-1]]
+        self._batches = _batches(cuts)
         # unknowns that the voxels of each cell touch, shape (cells, 4 fields)
         self._touched = np.concatenate(
             [start + c.index[first] for start, c in zip(starts, corners, strict=True)], axis=1
@@ -155,24 +174,26 @@ class Layout:
         self._weights = tuple(c.weight[self._voxels] for c in corners)
         place = self.position[self._touched]
         away = place[:, :, None] - place[:, None, :]
-        self.reach = int(away.max(initial=0))
-        self._lower = away >= 0
-        column = np.broadcast_to(place[:, None, :], away.shape)[self._lower]
-        self._target = away[self._lower] * len(self.order) + column
+        lower = away >= 0
+        self._lower: IntArray = np.flatnonzero(lower)
+        prior = precision.tocoo()
+        i, j = self.position[prior.row], self.position[prior.col]
+        rows = max(int(away.max(initial=0)), int((i - j).max(initial=0))) + 1
+        column = np.broadcast_to(place[:, None, :], away.shape)
+        # columns of the band stand one after the other, as LAPACK wants them
+        self._target = (away + column * rows)[lower]
+        self._shape = (len(self.order), rows)
         n = self._touched.size
         self._gather = sparse.csr_matrix(
             (np.ones(n), (self._touched.ravel(), np.arange(n))), shape=(len(self.order), n)
         )
-
-    def band_of(self, precision: FloatArray) -> FloatArray:
-        """Return the lower band of a symmetric matrix of the field unknowns, shape (reach + 1, Q)."""
-        rows, columns = np.nonzero(precision)
-        i, j = self.position[rows], self.position[columns]
-        self.reach = max(self.reach, int((i - j).max(initial=0)))
-        band = np.zeros((self.reach + 1, len(self.order)))
         low = i >= j
-        band[(i - j)[low], j[low]] = precision[rows[low], columns[low]]
-        return band
+        self.prior_band = self._band((i - j + j * rows)[low], prior.data[low])
+
+    def _band(self, target: IntArray, values: FloatArray) -> FloatArray:
+        """Return the sums of values in the lower band of a symmetric matrix, shape (B, Q)."""
+        band = np.bincount(target, values, self._shape[0] * self._shape[1]).astype(np.float64, copy=False)
+        return band.reshape(self._shape).T
 
     def normal(
         self,
@@ -193,21 +214,33 @@ class Layout:
             Inverse variances and residuals of the voxels.
         """
         v, root = self._voxels, np.sqrt(weights)
-        slopes = np.concatenate(
-            [(s * root)[v][:, None] * w for s, w in zip(by_field, self._weights, strict=True)], axis=1
-        )
-        others = np.concatenate([by_shared, residual[:, None]], axis=1)
-        others *= root[:, None]
+        others = np.concatenate([by_shared, residual[:, None]], axis=1) * root[:, None]
         border = others.T @ others
-        others = others[v]
         n_cells, n = self._touched.shape
-        own, cross = np.empty((n_cells, n, n)), np.empty((n_cells, n, others.shape[1]))
-        for c, (low, high) in enumerate(zip(self._cuts[:-1], self._cuts[1:], strict=True)):
-            part = slopes[low:high].T
-            np.matmul(part, slopes[low:high], out=own[c])
-            np.matmul(part, others[low:high], out=cross[c])
-        size = (self.reach + 1) * len(self.order)
-        band = np.bincount(self._target, own[self._lower], size).astype(np.float64)
-        sums = np.asarray(self._gather @ cross.reshape(-1, others.shape[1]))
-        band = band.reshape(self.reach + 1, -1)
+        seen = np.zeros((len(v) + 1, n + others.shape[1]))  # last, a voxel that says nothing
+        for k, (slope, weight) in enumerate(zip(by_field, self._weights, strict=True)):
+            np.multiply((slope * root)[v][:, None], weight, out=seen[:-1, 4 * k : 4 * k + 4])
+        seen[:-1, n:] = others[v]
+        products = np.empty((n_cells, n, seen.shape[1]))
+        for cells, voxels in self._batches:
+            part = seen[voxels]
+            products[cells] = np.swapaxes(part[:, :, :n], 1, 2) @ part
+        band = self._band(self._target, np.ascontiguousarray(products[:, :, :n]).ravel()[self._lower])
+        sums = np.asarray(self._gather @ products[:, :, n:].reshape(n_cells * n, -1))
         return Normal(border[:-1, :-1], sums[:, :-1], band, np.concatenate([border[:-1, -1], sums[:, -1]]))
+
+
+def _batches(cuts: IntArray) -> list[tuple[IntArray, IntArray]]:
+    """Return cells of about as many voxels together: which cells, and their voxels, shape (cells, most).
+
+    Voxels of cell c are ``cuts[c]`` to ``cuts[c + 1]``; one that is no voxel, ``cuts[-1]``, fills up.
+    """
+    counts = np.diff(cuts)
+    size = 2 ** np.ceil(np.log2(counts)).astype(np.intp)
+    out = []
+    for most in np.unique(size):
+        cells = np.flatnonzero(size == most)
+        within = np.arange(most)
+        voxels = np.where(within < counts[cells, None], cuts[cells, None] + within, cuts[-1])
+        out.append((cells, voxels))
+    return out
