@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.geometry import apply_affine, frozen
+from ongrowth.sentence import one_line
 
 
 class Level(enum.StrEnum):
@@ -30,6 +31,9 @@ class Problem:
     level: Level
     text: str
     advice: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", one_line(self.text))  # names in it may come from anywhere
 
     def __str__(self) -> str:
         return f"{self.code}: {self.text} {self.advice}".rstrip()

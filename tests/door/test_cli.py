@@ -156,6 +156,17 @@ def test_wrong_options_are_told_in_a_sentence(
     assert not (tmp_path / "out").exists()
 
 
+def test_what_a_name_hides_is_spelt_out_on_one_line(tmp_path: Path) -> None:
+    told = run("check", tmp_path / "a\nb\x1b[2J\u202e", "--out", tmp_path / "out")
+    assert told.exit_code == 2
+    assert told.stderr.splitlines() == [
+        f"no-such-path: SCAN: there is nothing at {tmp_path}/a\\nb\\x1b[2J\\u202e. Check the path."
+    ]
+    (tmp_path / "cohort.csv").write_text('case,scan\nA,"x\ny"\n')
+    told = run("cohort", tmp_path / "cohort.csv", "--out", tmp_path / "out")
+    assert "no-such-path: Row 2: scan: there is nothing at x\\ny. Check the path." in told.stderr
+
+
 def test_a_faulty_windows_table_is_misuse(measured: list[Known], scan: Path, tmp_path: Path) -> None:
     (tmp_path / "w.toml").write_text('[[window]]\nquantity = "luck"\n')
     told = run("check", scan, "--windows", tmp_path / "w.toml", "--out", tmp_path / "out")

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ongrowth.sentence import one_line
+
 if TYPE_CHECKING:
     from ongrowth.reading import Case
 
@@ -35,7 +37,7 @@ class Misuse(click.ClickException):
 
 def misuse(code: str, text: str, advice: str = "") -> Misuse:
     """Return the error of a wrong call, to be raised."""
-    return Misuse(f"{code}: {text} {advice}".rstrip())
+    return Misuse(one_line(f"{code}: {text} {advice}".rstrip()))
 
 
 class Door(click.Group):

@@ -1,0 +1,27 @@
+"""A sentence that is told stays on its line, whatever names stand in it."""
+
+from __future__ import annotations
+
+import unicodedata
+
+_UNSEEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # controls, format marks, stray surrogates, ends of lines
+
+
+def one_line(text: str) -> str:
+    r"""Return a text with everything spelt out that would break its line or steer a terminal.
+
+    Parameters
+    ----------
+    text : str
+        A sentence; paths and cells in it may hold anything.
+
+    Examples
+    --------
+    >>> one_line("There is nothing at a\nb.")
+    'There is nothing at a\\nb.'
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        c.encode("unicode_escape").decode() if unicodedata.category(c) in _UNSEEN else c for c in text
+    )
