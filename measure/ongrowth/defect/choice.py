@@ -65,6 +65,14 @@ def choose(
         Whether residuals beyond the usual are put down to streaks: they then speak against no plane, and
         widen the uncertainty of all (the ratio of Birge RT, Phys Rev 1932;40:207-227, from memory).
     """
+    near = fit_coarsely(slits, frame, fit_at)
+    return settle(near, least_share=least_share, slice_mm=slice_mm, has_streaks=has_streaks)
+
+
+def fit_coarsely(
+    slits: Sequence[Slit], frame: ScrewFrame, fit_at: Callable[[Plane, float], Fit]
+) -> list[Candidate]:
+    """Return what fits at slits that differ, the worthiest first; see `choose`."""
     coarse = []
     for slit in distinct(slits, _MOST_FITTED):
         plane = slit.plane(frame.world_from_screw)
@@ -72,7 +80,14 @@ def choose(
         middle = fit(plane, slit.width_mm, _COARSE)
         if middle is not None:
             coarse.append(Candidate(middle, fit, slit.significance))
-    fine = _different([_refined(one) for one in _different(coarse)[:_MOST_REFINED]])
+    return _different(coarse)[:_MOST_REFINED]
+
+
+def settle(
+    candidates: Sequence[Candidate], *, least_share: float, slice_mm: float, has_streaks: bool = False
+) -> Candidate | None:
+    """Refine what was fitted coarsely, and return the likeliest, the others as its rivals; see `choose`."""
+    fine = _different([_refined(one) for one in candidates])
     if has_streaks and fine:
         excess = max(1.0, min(one.middle.misfit for one in fine) / _USUAL_MISFIT)
         fine = [replace(one, middle=one.middle.in_noise(excess)) for one in fine if excess < _MOST_EXCESS]

@@ -105,17 +105,16 @@ class Shores:
         )
         hats = [np.interp(depth, KNOTS_MM, row) * inside for row in np.eye(_N_SHORE)]
         blurred = [np.convolve(hat, spread, mode="valid") for hat in hats]
-        self._table = np.stack(blurred, axis=-1)
-        self._slope = np.gradient(self._table, _TABLE_STEP_MM, axis=0)
+        table = np.stack(blurred, axis=-1)
+        self._table = np.concatenate([table, np.gradient(table, _TABLE_STEP_MM, axis=0)], axis=-1)
 
     def at(self, depth_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the hats and their slopes at depths of any shape, each shape (..., 3)."""
         x = np.clip((depth_mm - _TABLE_FROM_MM) / _TABLE_STEP_MM, 0.0, len(self._table) - 1.001)
         i = x.astype(np.intp)
         t = (x - i)[..., None]
-        tables = (self._table, self._slope)
-        value, slope = ((1.0 - t) * table[i] + t * table[i + 1] for table in tables)
-        return np.asarray(value), np.asarray(slope)
+        both = (1.0 - t) * self._table[i] + t * self._table[i + 1]
+        return both[..., :_N_SHORE], both[..., _N_SHORE:]
 
 
 def _steps(low: float, high: float) -> FloatArray:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from ongrowth.defect.blur import thickness_mm, usual_blur
-from ongrowth.defect.choice import Candidate, choose
+from ongrowth.defect.choice import Candidate, fit_coarsely, settle
 from ongrowth.defect.course import HALF_LENGTH_MM, bone_course
 from ongrowth.defect.gap import GapGrid, fit_gap
 from ongrowth.defect.middle import Middle, fit_middle
@@ -61,6 +61,23 @@ class PreopSettings:
 DEFAULT_SETTINGS = PreopSettings()
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Prospect:
+    """Slits along one course of the bone, fitted coarsely, the worthiest first."""
+
+    frame: ScrewFrame
+    candidates: tuple[Candidate, ...]
+
+    @property
+    def worth(self) -> float:
+        """Of the worthiest; 0 where there is none."""
+        return self.candidates[0].worth if self.candidates else 0.0
+
+    def worth_more_than(self, least: float) -> Prospect:
+        """Return the same course with those slits alone."""
+        return replace(self, candidates=tuple(one for one in self.candidates if one.worth > least))
+
+
 def find_open_defect(
     scan: Scan, point_mm: ArrayLike, *, settings: PreopSettings = DEFAULT_SETTINGS
 ) -> OpenDefect | Problem:
@@ -85,10 +102,14 @@ def find_open_defect(
     Refused
         If the point lies outside the scan (code ``out-of-scan``).
     """
+    prospect = look_near(scan, point_mm, settings)
+    return decide(scan, prospect, settings) if prospect else _not_seen()
+
+
+def look_near(scan: Scan, point_mm: ArrayLike, settings: PreopSettings = DEFAULT_SETTINGS) -> Prospect | None:
+    """Look for slits across a neck of bone near a point, as `find_open_defect` does first; None: no bone."""
     frame = bone_course(scan, point_mm)
-    if frame is None:
-        return _not_seen()
-    return _best_along(scan, frame, HALF_LENGTH_MM - settings.near_mm, settings)
+    return _look_along(scan, frame, HALF_LENGTH_MM - settings.near_mm, settings) if frame else None
 
 
 def find_defect_along(
@@ -115,32 +136,31 @@ def find_defect_along(
     Refused
         If the course lies outside the scan (code ``out-of-scan``).
     """
-    return _best_along(scan, frame, _ENDS_MM, settings)
+    return decide(scan, _look_along(scan, frame, _ENDS_MM, settings), settings)
 
 
-def _best_along(
-    scan: Scan, frame: ScrewFrame, ends_mm: float, settings: PreopSettings
-) -> OpenDefect | Problem:
-    """Look for slits along a course, fit the gap at each, refine those that differ, take the worthiest."""
+def _look_along(scan: Scan, frame: ScrewFrame, ends_mm: float, settings: PreopSettings) -> Prospect:
+    """Look for slits along a course, and fit the gap at each coarsely."""
     side = np.arange(-_REACH_MM, _REACH_MM + 0.1, 0.5)
     block = Block.of(scan, frame.world_from_screw, side, side, np.arange(0.0, frame.length_mm, 0.4))
     inner = (block.z_mm > ends_mm) & (block.z_mm < frame.length_mm - ends_mm)
     slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, 0.0)
-
     blur = usual_blur(scan)
 
     def fit(plane: Plane, gap_mm: float, grid: GapGrid) -> Middle | None:
         gap = fit_gap(scan, plane, frame.axis_direction, gap_mm, grid, blur)
         return fit_middle(gap) if gap else None
 
-    found = choose(
-        [slit for slit in slits if slit.significance > settings.least_significance],
-        frame,
-        lambda *_: fit,
-        least_share=settings.least_share,
-        slice_mm=thickness_mm(scan),
-    )
-    return _open_defect(found, frame) if found else _not_seen()
+    clear = [slit for slit in slits if slit.significance > settings.least_significance]
+    return Prospect(frame, tuple(fit_coarsely(clear, frame, lambda *_: fit)))
+
+
+def decide(
+    scan: Scan, prospect: Prospect, settings: PreopSettings = DEFAULT_SETTINGS
+) -> OpenDefect | Problem:
+    """Refine the slits of a course, and return the worthiest as the defect."""
+    found = settle(prospect.candidates, least_share=settings.least_share, slice_mm=thickness_mm(scan))
+    return _open_defect(found, prospect.frame) if found else _not_seen()
 
 
 def _not_seen() -> Problem:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
-from ongrowth.defect.preop import OpenDefect, PreopSettings, find_open_defect
+from ongrowth.defect.preop import OpenDefect, PreopSettings, Prospect, decide, find_open_defect, look_near
 from ongrowth.defect.slit import Block, darkness_hu
 from ongrowth.geometry import RigidTransform, unit
 from ongrowth.scan import Level, Problem, Refused, Scan, refuse
@@ -25,13 +26,16 @@ _TURNS_DEG = (-28.0, 0.0, 28.0)
 _WIDTHS_MM = (1.0, 2.4, 4.4)
 _STEP_MM = 0.9
 _HALF_SQUARE_MM = 3.0  # about the section of a pars
-_MARGIN_MM = 9.0  # about the box looked through: the square, the shores and the distance of peaks reach out
+_MARGIN_MM = 6.5  # about the box looked through: the square, the shores and the distance of peaks reach out
 _LEAST_DARK_HU = 40.0
 _FROM_MIDDLE_MM = (6.0, 32.0)  # how far from the canal's middle a pars lies, child to grown
 _MOST_MM = 75.0  # a taller CT shows more than one level
 _BONE_HU = 180.0
 _PEAKS = 5
 _LEAST_WORTH = 1.0  # more is asked where no point says that there is a defect
+# Of the worth of the best slit so far: what is worth less when fitted coarsely is neither chosen nor a rival.
+# On phantoms, true slits gained up to 1.9 times by being refined.
+_SHARE_REFINED = 0.35
 _APART_MM = 5.0
 _AROUND_MM = 6.0  # half the section of a pars and the bone behind its faces
 _MIRRORED = PreopSettings(near_mm=8.0)  # the two sides of an arch differ by some millimetres
@@ -130,17 +134,26 @@ def _on_side(
     corners = np.array([[edges.min(), *low[1:]], [edges.max(), *high[1:]]])
     best: OpenDefect | None = None
     most = _LEAST_WORTH
-    for peak in _peaks(scan, sign, corners):
-        try:
-            found = find_open_defect(scan, peak.place_mm)
-        except Refused:
-            continue
+    for prospect in _prospects(scan, _peaks(scan, sign, corners)):
+        found = decide(scan, prospect.worth_more_than(_SHARE_REFINED * most))
         if isinstance(found, Problem) or not _is_within(scan, found.defect.plane.point_mm):
             continue
         away = np.abs(found.defect.plane.point_mm[0] - middle_x)
         if found.worth > most and _FROM_MIDDLE_MM[0] / 2.0 < away < _FROM_MIDDLE_MM[1] + 4.0:
             best, most = found, found.worth
     return best or _none_seen(side)
+
+
+def _prospects(scan: Scan, peaks: Sequence[_Peak]) -> list[Prospect]:
+    """Return the slits near the peaks, those of most worth first."""
+    found = []
+    for peak in peaks:
+        try:
+            prospect = look_near(scan, peak.place_mm)
+        except Refused:
+            continue
+        found += [prospect] if prospect else []
+    return sorted(found, key=lambda one: -one.worth)
 
 
 def _is_within(scan: Scan, point: FloatArray) -> bool:
@@ -192,10 +205,26 @@ def _darkest(block: Block, width_mm: float, corners: FloatArray) -> list[_Peak]:
     """Return the local maxima of the darkness averaged over a square across the third axis."""
     size = round(2.0 * _HALF_SQUARE_MM / _STEP_MM)
     dark = ndimage.uniform_filter(darkness_hu(block, width_mm), (size, size, 1), mode="constant")
-    top = ndimage.maximum_filter(dark, round(_APART_MM / _STEP_MM))
-    at = np.argwhere((dark == top) & (dark > _LEAST_DARK_HU))
+    at = _tops(dark, _LEAST_DARK_HU, round(_APART_MM / _STEP_MM))
     places = block.world_from_block.apply(
         np.column_stack([block.x_mm[at[:, 0]], block.y_mm[at[:, 1]], block.z_mm[at[:, 2]]])
     )
     inside = np.all((places > corners.min(axis=0)) & (places < corners.max(axis=0)), axis=1)
     return [_Peak(place, float(dark[tuple(k)])) for place, k in zip(places[inside], at[inside], strict=True)]
+
+
+def _tops(values: NDArray[np.float32], least: float, size: int) -> NDArray[np.intp]:
+    """Return where values above `least` are the largest of the cube about them, shape (N, 3).
+
+    Few places pass the first neighbours, so that most of the cubes are never looked at.
+    """
+    reach = size // 2
+    padded = np.pad(values, reach, constant_values=-np.inf)
+    flat, strides = padded.ravel(), np.array(padded.strides) // padded.itemsize
+    left = np.flatnonzero(flat > least)
+    around = np.stack(np.meshgrid(*[np.arange(-reach, size - reach)] * 3, indexing="ij"), axis=-1).reshape(
+        -1, 3
+    )
+    for away in around[np.argsort(np.abs(around).sum(axis=1), kind="stable")] @ strides:
+        left = left[flat[left] >= flat[left + away]]
+    return np.stack(np.unravel_index(left, padded.shape), axis=1) - reach

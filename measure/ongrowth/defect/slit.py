@@ -66,10 +66,19 @@ class Block:
         corners = np.array(np.meshgrid(x_mm[[0, -1]], y_mm[[0, -1]], z_mm[[0, -1]])).reshape(3, -1).T
         part = scan.crop(scan.box(world_from_block.apply(corners), 2.0))
         hu = np.where(_near_metal(part), np.float32(np.nan), part.hu.astype(np.float32))
-        step = part.voxel_from_world @ world_from_block.matrix
-        x, y, z = x_mm[:, None, None], y_mm[:, None], z_mm
-        index = [row[0] * x + row[1] * y + row[2] * z + row[3] for row in step[:3]]
-        out = ndimage.map_coordinates(hu, index, order=1, mode="constant", cval=np.nan, output=np.float32)
+        axes = (x_mm, y_mm, z_mm)
+        first = np.array([axis[0] for axis in axes])
+        step = np.array([np.ptp(axis) / max(1, len(axis) - 1) for axis in axes])
+        index = part.voxel_from_world @ world_from_block.matrix
+        out = ndimage.affine_transform(
+            hu,
+            index[:3, :3] * step,
+            offset=index[:3, :3] @ first + index[:3, 3],
+            output_shape=tuple(map(len, axes)),
+            output=np.float32,
+            order=1,
+            cval=np.nan,
+        )
         return cls(world_from_block, x_mm, y_mm, z_mm, out)
 
 
@@ -105,21 +114,22 @@ def darkness_hu(block: Block, width_mm: float) -> NDArray[np.float32]:
     out = np.zeros(block.hu.shape, dtype=np.float32)
     if n <= 2 * m:
         return out
-    is_known = ~np.isnan(block.hu)
-    above_soft = np.where(is_known, np.clip(block.hu, 0.0, _DENSEST_HU) - _SOFT_HU, 0.0)
-    total = np.cumsum(np.pad(above_soft, ((0, 0), (0, 0), (1, 0))), axis=2)
-
-    def mean(start: int, stop: int) -> FloatArray:
-        """Mean over samples ``i + start .. i + stop - 1`` of each place i with shores on both sides."""
-        window = total[..., m + stop : n - m + stop] - total[..., m + start : n - m + start]
-        return np.asarray(window / (stop - start))
-
-    middle = mean(-half + 1, half) if half > 1 else above_soft[..., m : n - m]
-    contrast = np.minimum(mean(-m, -half), mean(half + 1, m + 1))
-    is_bone = contrast > _LEAST_CONTRAST_HU
-    lacking = np.clip(1.0 - middle / np.where(is_bone, contrast, 1.0), -1.0, 1.0)
-    dark = lacking * np.minimum(contrast, _MOST_CONTRAST_HU)
-    np.copyto(out[..., m : n - m], dark, where=is_bone & is_known[..., m : n - m], casting="same_kind")
+    # most lines along z meet no bone, and most places have none on both shores: these are never looked at
+    has_bone = (block.hu > _SOFT_HU + _LEAST_CONTRAST_HU).any(axis=2)
+    lines = block.hu[has_bone]
+    is_known = ~np.isnan(lines)
+    above_soft = np.where(is_known, np.clip(lines, 0.0, _DENSEST_HU) - np.float32(_SOFT_HU), np.float32(0.0))
+    total = np.cumsum(np.pad(above_soft, ((0, 0), (1, 0))), axis=1, dtype=np.float32)
+    shores = (total[:, shore:] - total[:, :-shore]) / shore  # means over samples i .. i + shore - 1
+    contrast = np.minimum(shores[:, : n - 2 * m], shores[:, m + half + 1 : n - m + half + 1])
+    at, z = np.nonzero((contrast > _LEAST_CONTRAST_HU) & is_known[:, m : n - m])
+    contrast = contrast[at, z]
+    z += m
+    middle = (total[at, z + half] - total[at, z - half + 1]) / (2 * half - 1)
+    lacking = np.clip(1.0 - middle / contrast, -1.0, 1.0)
+    dark = np.zeros(lines.shape, dtype=np.float32)
+    dark[at, z] = lacking * np.minimum(contrast, _MOST_CONTRAST_HU)
+    out[has_bone] = dark
     return out
 
 
