@@ -19,7 +19,7 @@ from ongrowth.casefile.entries import (
     weeks_between,
 )
 from ongrowth.casefile.faults import BadCaseFile
-from ongrowth.casefile.read import parse_case_file, parse_implant, read_case_file
+from ongrowth.casefile.read import parse_case_file, parse_implant, read_case_file, written_path
 from ongrowth.casefile.write import add_entries, new_case_text, write_case_text
 
 __all__ = [
@@ -46,4 +46,5 @@ __all__ = [
     "week_mismatch",
     "weeks_between",
     "write_case_text",
+    "written_path",
 ]

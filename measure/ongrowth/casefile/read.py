@@ -28,7 +28,7 @@ def read_case_file(path: Path) -> CaseFile:
     """
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:  # no file, no UTF-8, no path at all
         what = f"The case file {path.name} cannot be read."
         raise BadCaseFile(fault("no-case-file", what, "Check the path and that it is UTF-8 text.")) from error
     return parse_case_file(text, path.resolve().parent)
@@ -81,9 +81,25 @@ def parse_implant(entry: dict[str, Any]) -> Implant:
         raise BadCaseFile(*(fault_of(found) for found in faults)) from error
 
 
+def written_path(folder: Path, path: str | Path) -> Path:
+    """Return where a path that a person wrote leads; one that leads nowhere stays as it is written.
+
+    Parameters
+    ----------
+    folder : Path
+        What it is relative to.
+    path : str or Path
+        As written; may begin with ``~``.
+    """
+    try:
+        return (folder / Path(path).expanduser()).resolve()
+    except (OSError, ValueError, RuntimeError):  # too long, a null byte, nobody's home
+        return folder / path
+
+
 def _with_absolute_paths(case: CaseFile, folder: Path) -> CaseFile:
     def absolute(path: Path | None) -> Path | None:
-        return None if path is None else (folder / path.expanduser()).resolve()
+        return None if path is None else written_path(folder, path)
 
     scans = tuple(
         scan.model_copy(

@@ -24,6 +24,7 @@ from ongrowth.casefile import (
     read_case_file,
     reader_values,
     scan_name,
+    written_path,
 )
 from ongrowth.cohort.cells import IMPLANT_COLUMNS, NUMBER_COLUMNS, Cells, Row, fault, is_name
 from ongrowth.cohort.job import Job
@@ -378,7 +379,7 @@ class _Reader:
         return tuple((name, " ".join(row.get(name, "").split())) for name in self.extra)
 
     def _draft(self, number: int, case: str, scan: str, cells: Cells) -> _Draft:
-        path = (self.folder / Path(scan).expanduser()).resolve()
+        path = written_path(self.folder, scan)
         cells.faults += _path_faults(path, scan)
         row = cells.row
         job = Job(
@@ -402,8 +403,8 @@ class _Reader:
         name = cells.row.get("calibration", "")
         if not name:
             return self.calibration
-        path = (self.folder / Path(name).expanduser()).resolve()
-        if not path.exists():
+        path = written_path(self.folder, name)
+        if not os.path.exists(path):  # noqa: PTH110 - of odd paths Path would raise
             cells.faults.append(fault("no-such-path", f"calibration: there is nothing at {name}."))
         return path
 
@@ -432,7 +433,7 @@ class _Reader:
     def take_case_file(self, number: int, row: Row) -> None:
         """Take a row that names a case file; each of its scans is a job."""
         name = row.get("case_file", "")
-        path = (self.folder / Path(name).expanduser()).resolve()
+        path = written_path(self.folder, name)
         try:
             case_file = read_case_file(path)
         except BadCaseFile as error:
@@ -446,7 +447,7 @@ class _Reader:
             return
         for job in _case_jobs(case, case_file, self.windows, self.calibration):
             draft = _Draft(number, replace(job, extra=self._extra(row)), {}, [])
-            if job.path.exists():
+            if os.path.exists(job.path):  # noqa: PTH110
                 self._join(draft, None)
             else:
                 what = f"{name}: there is nothing at the path of scan {job.scan}."
@@ -483,7 +484,7 @@ class _Reader:
 
 def _path_faults(path: Path, scan: str) -> Iterator[Problem]:
     """Tell of a scan that is not there, or of a folder without a file."""
-    if not path.exists():
+    if not os.path.exists(path):  # noqa: PTH110
         yield fault("no-such-path", f"scan: there is nothing at {scan}.", "Check the path.")
     elif path.is_dir() and not any(names for _, _, names in os.walk(path)):
         yield fault("empty-folder", f"scan: the folder {scan} holds no file.", "Give the folder of the scan.")

@@ -15,13 +15,10 @@ from numpy.typing import NDArray
 from ongrowth.edge import Blur, Places, RodResponse, Section
 from ongrowth.geometry import Plane, unit
 from ongrowth.scan import Scan
-from ongrowth.screw import Screw
+from ongrowth.screw import Screw, metal_level_hu
 
 FloatArray = NDArray[np.float64]
 
-# In the shaft of a thin screw, HU: titanium as simulated with a polychromatic beam (8800 to 10700); steel
-# and cobalt-chrome in proportion to their thin-object values, from memory.
-METAL_HU = {"titanium": 9000.0, "steel": 16000.0, "cobalt-chrome": 18000.0}
 METAL_LIKE_HU = 2500.0  # no bone is that dense
 FOOT_REACH_MM = 8.0
 
@@ -110,7 +107,7 @@ def usual_foot(scan: Scan, screw: Screw, blur: Blur | None = None) -> Foot:
     """Return the foot of a screw when nothing was read off the image."""
     # threads fill about half of the space between root and crest
     core = (screw.major_diameter_mm.value + screw.root_diameter_mm) / 4.0
-    return Foot(blur or usual_blur(scan), core, METAL_HU.get(screw.spec.material, METAL_HU["titanium"]))
+    return Foot(blur or usual_blur(scan), core, metal_level_hu(screw.spec.material, scan.acquisition)[0])
 
 
 def fit_foot(scan: Scan, screw: Screw, plane: Plane, gap_mm: float, blur: Blur | None = None) -> Foot:

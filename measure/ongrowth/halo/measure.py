@@ -121,9 +121,10 @@ def measure_halo(
     """
     base = calibration.blur if calibration is not None else guess_blur(scan)
     scene = set_scene(scan, screw, frame, defect, base, settings)
-    prior = shared_prior(
-        calibration, *metal_guess_hu(scene.samples, scene.rod.root_mm, screw.spec.material, calibration)
+    metal_hu = metal_guess_hu(
+        scene.samples, scene.rod.root_mm, screw.spec.material, scan.acquisition, calibration
     )
+    prior = shared_prior(calibration, *metal_hu)
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
     keep(fitted)

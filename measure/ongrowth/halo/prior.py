@@ -13,11 +13,9 @@ from ongrowth.edge import Blur
 from ongrowth.halo.fit import Prior
 from ongrowth.halo.model import BENDS, BLUR, LIFT, Shared
 from ongrowth.halo.samples import Samples
-from ongrowth.scan import Scan
+from ongrowth.scan import Acquisition, Scan
+from ongrowth.screw import metal_level_hu
 
-# Level of a 4 mm rod at 120 kVp (independent polychromatic simulation, 9800 to 10700 HU for titanium of
-# 6 to 2 mm; the others are denser by their attenuation and saturate, so their spread is wide).
-_METAL_HU = {"titanium": (10000.0, 1200.0), "steel": (20000.0, 5000.0), "cobalt-chrome": (22000.0, 6000.0)}
 _LAYER_PIN_HU = 3.0  # layer levels are held while widths are looked for
 _RIM_PIN_HU = 1.0  # no rim while widths are looked for: it would pass for the ring of a sharp kernel
 RIM_SD_HU = 200.0
@@ -69,18 +67,22 @@ def nominal_slice_mm(scan: Scan) -> float:
 
 
 def metal_guess_hu(
-    samples: Samples, root_mm: float, material: str, calibration: Calibration | None = None
+    samples: Samples,
+    root_mm: float,
+    material: str,
+    made: Acquisition,
+    calibration: Calibration | None = None,
 ) -> tuple[float, float]:
     """Return the expected level of the metal and its spread, HU.
 
-    From its core; where that is clipped, from a calibration on the same metal, or by material.
+    From its core; where that is clipped, from a calibration on the same metal, or by material and voltage.
     """
     core = np.hypot(samples.x_mm, samples.y_mm) < 0.5 * root_mm
     if core.any() and not samples.is_clipped[core].any():
         return float(np.median(samples.hu[core])), 1500.0
     if calibration is not None and calibration.material == material and np.isfinite(calibration.metal_hu):
         return calibration.metal_hu, calibration.metal_u_hu
-    return _METAL_HU.get(material, _METAL_HU["titanium"])
+    return metal_level_hu(material, made)
 
 
 def shared_prior(calibration: Calibration | None, metal_hu: float, metal_u_hu: float) -> Prior:

@@ -29,7 +29,7 @@ from ongrowth.halo.hardening import hardening_shapes
 from ongrowth.halo.model import BLUR, CREST, METAL, PAST_REACH_MM, RAMP, VALLEY_MM, HaloModel, Rod, blur_of
 from ongrowth.halo.prior import guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.samples import Samples, gather
-from ongrowth.scan import Scan, refuse
+from ongrowth.scan import Acquisition, Scan, refuse
 from ongrowth.screw import ScrewSpec, metal_mask
 
 FloatArray = NDArray[np.float64]
@@ -97,7 +97,8 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
         )
     rod = _rod(spec)
     samples = gather(scan, frame, rod.envelope_mm + _REACH_MM, 0.0, frame.length_mm)
-    problem = _problem(samples, rod, _prior(samples, rod, spec), guess_blur(scan), section, frame)
+    prior = _prior(samples, rod, spec, scan.acquisition)
+    problem = _problem(samples, rod, prior, guess_blur(scan), section, frame)
     start = State.expected(problem.prior, problem.fields)
     rough = Weighting(np.full(len(samples.hu), 100.0**2), _DILUTION, huber=np.inf)
     starts = [replace(start, shared=replace(start.shared, overshoot=b)) for b in _OVERSHOOTS]
@@ -149,8 +150,8 @@ def _rod(spec: ScrewSpec) -> Rod:
     )
 
 
-def _prior(samples: Samples, rod: Rod, spec: ScrewSpec) -> Prior:
-    prior = shared_prior(None, *metal_guess_hu(samples, rod.root_mm, spec.material))
+def _prior(samples: Samples, rod: Rod, spec: ScrewSpec, made: Acquisition) -> Prior:
+    prior = shared_prior(None, *metal_guess_hu(samples, rod.root_mm, spec.material, made))
     if spec.root_diameter_mm < spec.major_diameter_mm:
         return prior
     mean, precision = prior.mean.copy(), prior.precision.copy()

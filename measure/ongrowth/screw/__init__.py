@@ -2,6 +2,7 @@
 
 from ongrowth.screw.ends import with_ends
 from ongrowth.screw.find import find_metal, find_screws
+from ongrowth.screw.level import metal_level_hu
 from ongrowth.screw.metal import metal_mask, metal_threshold_hu
 from ongrowth.screw.model import Integrity, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
 
@@ -14,6 +15,7 @@ __all__ = [
     "ScrewSpec",
     "find_metal",
     "find_screws",
+    "metal_level_hu",
     "metal_mask",
     "metal_threshold_hu",
     "with_ends",

@@ -12,6 +12,7 @@ from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw.ending import Ending, View, fit_shoulder, fit_tip
 from ongrowth.screw.integrity import examine
+from ongrowth.screw.level import metal_level_hu
 from ongrowth.screw.match import Match
 from ongrowth.screw.model import Screw, ScrewSettings, ScrewSpec
 from ongrowth.screw.shaft import Shaft, ShaftEnd
@@ -26,7 +27,7 @@ _SHOULDER_WINDOW_MM = 2.0  # what lies right under the head counts, not what lie
 _U_UNKNOWN_THREAD = 0.025  # height and shape of the thread not known: share of the diameter
 _U_MAJOR_FLOOR_MM = 0.05
 _DIAMETER_DIFFERS_MM = 0.7
-_DENSE_HU = 13000.0  # titanium stays below
+_DENSE_SHARE = 1.5  # of what titanium reads; steel reads twice as much
 _IN_SLICE_PLANE = 0.26  # within 15 degrees
 # Found on phantoms: what pulls all centres of a shaft one way.
 _PULL_MM, _PULL_OF_SLICE, _PULL_LYING_MM, _PULL_PARTS_MM = 0.01, 0.02, 0.1, 0.04
@@ -256,7 +257,8 @@ def _major(shaft: Shaft, spec: ScrewSpec) -> Measured:
 
 def _cautions(scan: Scan, shaft: Shaft, spec: ScrewSpec) -> Caution:
     steep = abs(float(shaft.course.line.direction @ scan.slice_normal))
-    is_dense = spec.material != "titanium" or (not shaft.is_clipped and shaft.section.core_hu > _DENSE_HU)
+    dense_hu = _DENSE_SHARE * metal_level_hu("titanium", scan.acquisition)[0]
+    is_dense = spec.material != "titanium" or (not shaft.is_clipped and shaft.section.core_hu > dense_hu)
     told = (
         (Caution.METAL_CLIPPED, shaft.is_clipped),
         (Caution.DIAMETER_ESTIMATED, math.isnan(spec.major_diameter_mm)),

@@ -22,7 +22,6 @@ _FREE_PLACES = 60.0
 _BACKGROUND_HU, _BACKGROUND_SD_HU = 300.0, 300.0
 _BLUR_SD_SHARE = 0.35
 _MOST_BOX = 0.9  # of the blur across; the rest is focus, motion, thread
-_CORE_SD_SHARE = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +93,7 @@ class Guess:
     blur_in_plane_mm: float
     blur_across_mm: float
     core_hu: float
+    core_sd_hu: float  # infinite if the image tells it
     ceiling_hu: float  # NaN if the core lies below it
     box_mm: float  # slice profile, as seen in the cross-section
 
@@ -190,14 +190,13 @@ def fit_section(
 def _priors(guess: Guess, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return prior means and standard deviations; what the image tells by itself is left free."""
     free = 1e6
-    core_sd = _CORE_SD_SHARE * guess.core_hu if math.isfinite(guess.ceiling_hu) else free
     blur_u, blur_v = guess.blur_in_plane_mm, guess.blur_across_mm
     mean = [guess.radius_mm, blur_u, blur_v, guess.core_hu, _BACKGROUND_HU, guess.lumen_mm]
     sd = [
         min(guess.radius_sd_mm, free),
         _BLUR_SD_SHARE * blur_u,
         _BLUR_SD_SHARE * blur_v,
-        core_sd,
+        min(guess.core_sd_hu, free),
         _BACKGROUND_SD_HU,
         0.5,
     ]

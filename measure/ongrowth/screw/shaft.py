@@ -17,6 +17,7 @@ from ongrowth.screw.axis import Centres, overhang_mm, section_axis, section_cent
 from ongrowth.screw.body import Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
 from ongrowth.screw.gap import Gap, GapModel, find_gap
+from ongrowth.screw.level import metal_level_hu
 from ongrowth.screw.model import ScrewSpec
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline, outline_of
 from ongrowth.screw.section import Guess, Section, fit_section
@@ -51,9 +52,6 @@ _SHORTEST_MM = 3.0
 _COARSE_MM = 1.5
 _MOSTLY_EVEN = 0.6  # of the body; a short part of even thickness tells the direction badly
 _MEAN_VALLEY = 0.58  # of the thread's height, over a turn
-# Reading of a 4 mm rod inside, on a scale that does not stop: titanium 8800-9400 HU (computed, and an
-# independent simulation 9750-10700); steel and cobalt-chrome about twice that.
-CORE_HU = {"titanium": 9400.0, "steel": 16000.0, "cobalt-chrome": 17000.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,9 +187,14 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    """How bright the core is, where the scan stops (NaN: above the core), level of outlines, other metal."""
+    """What the shaft is seen against.
+
+    How bright the core is, how surely that is known (infinite: the image tells it), where the scan stops
+    (NaN: above the core), level of outlines, other metal.
+    """
 
     core_hu: float
+    core_sd_hu: float
     ceiling_hu: float
     level_hu: float
     seen: Seen
@@ -284,8 +287,9 @@ def _look(crop: Scan, course: Course, span: tuple[float, float], seen: Seen, mat
     threshold, ceiling = seen.threshold_hu, seen.ceiling_hu
     core = float(np.median(outline_of(crop, course, inner, threshold, core_mm=1.5).core_hu))
     if math.isfinite(ceiling) and core > _CLIPPED_FROM * ceiling:
-        return _Look(CORE_HU[material], ceiling, max(threshold, 0.9 * ceiling), seen)
-    return _Look(core, math.nan, max(threshold, (core + _BACKGROUND_HU) / 2.0), seen)
+        level = metal_level_hu(material, crop.acquisition)
+        return _Look(*level, ceiling, max(threshold, 0.9 * ceiling), seen)
+    return _Look(core, math.inf, math.nan, max(threshold, (core + _BACKGROUND_HU) / 2.0), seen)
 
 
 def _measured(
@@ -356,6 +360,7 @@ def _section(
         blur_in_plane_mm=blur[0],
         blur_across_mm=blur[1],
         core_hu=look.core_hu,
+        core_sd_hu=look.core_sd_hu,
         ceiling_hu=look.ceiling_hu,
         box_mm=_slice_mm(crop) * _lean(crop, course),
     )
