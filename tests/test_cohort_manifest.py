@@ -129,6 +129,15 @@ def test_case_files_are_read_scan_by_scan(folder: Path) -> None:
     assert [fault.problem.code for fault in found.faults] == ["no-such-path", "no-case-file"]
 
 
+@pytest.mark.parametrize("path", ["a\0b", "~nobody-of-that-name/a", "x" * 5000], ids=["null", "home", "long"])
+@pytest.mark.parametrize("column", ["scan", "calibration", "case_file"])
+def test_a_path_that_can_lead_nowhere_is_told_as_such(folder: Path, column: str, path: str) -> None:
+    head, row = ("case_file", path) if column == "case_file" else (f"case,scan,{column}", f"h1,a,{path}")
+    head, row = ("case,scan", f"h1,{path}") if column == "scan" else (head, row)
+    (fault,) = look(folder, f"{head}\n{row}\n").faults
+    assert fault.problem.code == ("no-case-file" if column == "case_file" else "no-such-path")
+
+
 def test_a_planned_visit_without_a_scan_is_kept_as_missed(folder: Path) -> None:
     found = look(folder, "case,scan,weeks_since_surgery\nh1,a,8\nh1,,26\n")
     assert [(m.case, m.weeks) for m in found.missed] == [("h1", 26.0)]

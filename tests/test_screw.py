@@ -584,3 +584,12 @@ def test_a_rod_that_touches_the_tip_does_not_turn_the_screw(ceiling_hu: float) -
     found = only(find_screws(draw(parts, ceiling_hu=ceiling_hu), (STATED,)))
     assert np.degrees(np.arccos(unit(found.tip_mm - found.head_mm)[2])) < 0.5
     assert np.linalg.norm(found.tip_mm - (0, 0, 18)) < 0.5
+
+
+def test_titanium_at_a_low_voltage_is_not_taken_for_denser_metal() -> None:
+    scan = draw(screw((0, -16, -4), (0.1, 1.0, 0.2)), size_mm=(36.0, 48.0, 48.0))
+    bright = np.minimum(1.6 * scan.hu, 32_000.0).astype(np.int16)
+    for kvp, is_dense in ((80.0, False), (120.0, True)):
+        seen = dataclasses.replace(scan, hu=bright, acquisition=Acquisition(kvp=kvp))
+        found = only(find_screws(seen))
+        assert bool(found.cautions & Caution.DENSE_METAL) is is_dense

@@ -42,8 +42,9 @@ _FLAT_COS = 0.2  # flatter, nothing of the in-plane blur across both directions
 _LARGEST_MISFIT = 0.02  # of the metal's level
 _DILUTION = 6.0
 _OVERSHOOTS = (0.0, 1.5)  # a smooth and an edge-enhancing kernel to start from
-# What a rod in water cannot tell of a screw in bone, as SD of ln f0, ln p, b, ln slice width, c, d1 and d2: focal
-# spot and place in the field change a blur by some percent (project's choice; the tuning half would bear half of it).
+# What a rod in water cannot tell of a screw in bone, as SD of ln f0, ln p, b, ln slice width, c, d1 and d2:
+# focal spot and place in the field change a blur by some percent (project's choice; phantoms, which lack
+# both, would bear less).
 TRANSFER_SD = np.array([0.03, 0.05, 0.1, 0.035, 0.06, 0.012, 0.02])
 
 
