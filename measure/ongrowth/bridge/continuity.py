@@ -3,7 +3,8 @@
 Two regimes. A gap of at least about one point spread is cut into layers, and bone has to fill every layer
 along a path that runs with the normal of the defect or with the bone; spurs and chips leave a layer
 without bone. A narrower gap is one layer: there the lack of bone along the path, a length, has to be
-small against the gap of the places around.
+small against the gap of the places around; and where a scan that would
+show a slit of half a millimetre shows no more than the texture of bone can make, bone is continuous.
 """
 
 from __future__ import annotations
@@ -33,7 +34,10 @@ class ContinuitySettings:
     has somewhere at least the first share of bone in every layer, and reaches as far as the second.
     `wander_mm`: how far a path may leave its line. `least_bone_hu`, `most_bone_hu`: bounds of what counts
     as a full layer. `thin_core`, `thin_grow`: the same two for a thin gap, as the share of the usual gap that
-    is still without bone. `least_area_mm2`: smaller specks are noise.
+    is still without bone. `shown`: a usual gap below this share of the point spread is no slit that the scan
+    can show; `texture`: there, the texture of bone alone lacks up to this share of the spread. `telling_mm`:
+    under a wider point spread a slit of half a millimetre leaves as little, and its absence tells nothing.
+    `least_area_mm2`: smaller specks are noise.
     """
 
     layer_share: float = 0.7
@@ -42,8 +46,11 @@ class ContinuitySettings:
     wander_mm: float = 0.6
     least_bone_hu: float = 470.0
     most_bone_hu: float = 800.0
-    thin_core: float = 0.2
+    thin_core: float = 0.12
     thin_grow: float = 0.4
+    shown: float = 0.33
+    texture: float = 0.5
+    telling_mm: float = 1.36
     least_area_mm2: float = 1.0
 
     def scaled(self, factor: float) -> ContinuitySettings:
@@ -54,6 +61,7 @@ class ContinuitySettings:
             grow=min(self.grow * factor, 0.95),
             thin_core=self.thin_core / factor,
             thin_grow=self.thin_grow / factor,
+            texture=self.texture / factor,
         )
 
 
@@ -82,6 +90,8 @@ class GapContent:
         Both shores are dense enough to tell a gap.
     spread_mm : float
         Point spread along the normal.
+    shown_gap_mm : float
+        What the usual gap is in the middle of the section, before it is held to be at least 0.3 mm.
     """
 
     grid_mm: FloatArray
@@ -92,6 +102,7 @@ class GapContent:
     section: BoolArray
     is_known: BoolArray
     spread_mm: float
+    shown_gap_mm: float
 
     @property
     def step_mm(self) -> float:
@@ -144,6 +155,7 @@ def read_content(gap: GapFit, blur: Blur, inner_mm: float, settings: ContinuityS
         section=np.asarray(ndimage.binary_fill_holes((shores[0] & shores[1]) | inner)),
         is_known=fine(known.astype(np.float64)) > 0.5,
         spread_mm=spread,
+        shown_gap_mm=middle,
     )
 
 
@@ -174,7 +186,7 @@ def _usual_gap(grid_mm: FloatArray, gap_mm: FloatArray, known: BoolArray) -> Flo
         design = np.column_stack([np.ones(int(wide.sum())), x[wide], y[wide]])
         weighted = design * (np.clip(1.0 - (rest / scale) ** 2, 0.0, None) ** 2)[:, None]
         fit = np.linalg.solve(weighted.T @ design + ridge, weighted.T @ w[wide])
-    return np.asarray(np.maximum(fit[0] + fit[1] * u + fit[2] * v, _LEAST_GAP_MM))
+    return np.asarray(fit[0] + fit[1] * u + fit[2] * v)
 
 
 def bridged_places(content: GapContent, section: BoolArray, settings: ContinuitySettings) -> BoolArray:
@@ -199,6 +211,8 @@ def bridged_places(content: GapContent, section: BoolArray, settings: Continuity
 
 def _bridged_thin(content: GapContent, section: BoolArray, s: ContinuitySettings) -> BoolArray:
     where = section & content.is_known
+    if content.spread_mm < s.telling_mm and content.shown_gap_mm < s.shown * content.spread_mm:
+        return where & (content.gap_mm < s.texture * content.spread_mm)
     left = content.gap_mm / content.usual_gap_mm
     return _grown(where & (left < s.thin_core), where & (left < s.thin_grow))
 

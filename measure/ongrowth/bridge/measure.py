@@ -263,7 +263,9 @@ def _figures(
     open_u = math.hypot(seen_u, place_u)
     others = [bridged_places(content, section, settings.continuity.scaled(f)) for f in (_LENIENT, _STRICT)]
     fraction, fraction_u = _fraction(content, section, bridged, others)
-    mean_u = math.hypot(seen_u * (1.0 - fraction), _mean(width[section & ~bridged]) * fraction_u, place_u)
+    # a section that looks bridged all over may hide a gap as wide as the least that is told
+    open_mm = _mean(width[section & ~bridged]) if fraction < 1.0 else _mean(content.usual_gap_mm[section])
+    mean_u = math.hypot(seen_u * (1.0 - fraction), open_mm * fraction_u, place_u)
     pieces = find_pieces(content, section, bridged, gap.columns, frame)
     counts = [len(find_pieces(content, section, o, gap.columns, frame)) for o in others]
     area = float(section.sum()) * content.step_mm**2
