@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ongrowth.bridge import Bridge, measure_open_gap
+from ongrowth.bridge.continuity import ContinuitySettings, GapContent, bridged_places
 from ongrowth.defect import (
     DefectPlane,
     OpenDefect,
@@ -108,6 +109,28 @@ def test_where_the_slit_is_too_thin_to_be_seen_the_interval_says_so(floats: bool
     """A chip between two slits of 0.35 mm, under a blur of 0.9 mm, may count; none is not ruled out."""
     bridge = measured(drawn(1.4, bone_between=0.5, floats=floats), 1.4)
     assert bridge.bridged_fraction.low95 == 0.0
+
+
+def content(shown_gap_mm: float, spread_mm: float) -> GapContent:
+    """A thin gap whose places lack between 0.05 and 0.3 mm of bone."""
+    grid = np.arange(-4.0, 4.1, 0.2)
+    lack = 0.175 + 0.125 * np.sin(3.0 * grid[:, None]) * np.cos(2.0 * grid)
+    all_of_it, hu = np.ones(lack.shape, dtype=bool), np.full((1, *lack.shape), 300.0)
+    usual = np.full(lack.shape, max(shown_gap_mm, 0.3))
+    return GapContent(grid, lack, usual, hu, hu, all_of_it, all_of_it, spread_mm, shown_gap_mm)
+
+
+def test_where_a_slit_would_be_seen_and_none_is_bone_is_continuous() -> None:
+    """The texture of bone lacks as much here and there; under a wide blur the same tells nothing."""
+    everywhere = np.ones((41, 41), dtype=bool)
+
+    def share(shown_gap_mm: float, spread_mm: float) -> float:
+        found = bridged_places(content(shown_gap_mm, spread_mm), everywhere, ContinuitySettings())
+        return float(found.mean())
+
+    assert share(0.2, 0.8) == 1.0
+    assert share(0.2, 2.4) < 0.5
+    assert share(0.6, 0.8) < 1.0  # measured against the slit that is shown
 
 
 def test_where_no_bone_stands_on_the_shores_is_no_part_of_the_section() -> None:
