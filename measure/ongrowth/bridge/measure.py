@@ -68,6 +68,7 @@ _LENIENT, _STRICT = 0.7, 1.4
 # a thin one, where it grows as the point spread outgrows the gap.
 _GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
 _FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
+_FRACTION_THICK = 0.25  # slices of 2 mm and more miss bridges that fill half of the section; nearly a guess
 
 
 def measure_bridge(
@@ -263,6 +264,8 @@ def _figures(
     open_u = math.hypot(seen_u, place_u)
     others = [bridged_places(content, section, settings.continuity.scaled(f)) for f in (_LENIENT, _STRICT)]
     fraction, fraction_u = _fraction(content, section, bridged, others)
+    if Caution.THICK_SLICES in cautions:
+        fraction_u = math.hypot(fraction_u, _FRACTION_THICK)
     # a section that looks bridged all over may hide a gap as wide as the least that is told
     open_mm = _mean(width[section & ~bridged]) if fraction < 1.0 else _mean(content.usual_gap_mm[section])
     mean_u = math.hypot(seen_u * (1.0 - fraction), open_mm * fraction_u, place_u)
