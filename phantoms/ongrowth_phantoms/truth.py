@@ -258,14 +258,17 @@ def defect_truth(site: Site, step_mm: float = 0.2, fine_mm: float = 0.04) -> Def
     gap[inside] = _gaps(site, flat[inside], plane.normal, heights)
     known = inside & np.isfinite(gap) & (gap < _face_to_face(site, flat) + _PAST_FACE_MM)
     known &= ~_in_halo(site, flat)
+    point, normal = tuple(map(float, plane.point_mm)), tuple(map(float, plane.normal))
+    if not known.any():  # screw and halo fill the whole section of a small bone
+        return DefectTruth(point, normal, 0.0, math.nan, math.nan, math.nan, math.nan, 0)
     bridged = known & (gap <= fine_mm)
     from scipy.ndimage import label
 
     pieces = label(bridged.reshape(len(side), len(side)), np.ones((3, 3)))[1]
     still_open = known & ~bridged
     return DefectTruth(
-        point_mm=tuple(map(float, plane.point_mm)),
-        normal=tuple(map(float, plane.normal)),
+        point_mm=point,
+        normal=normal,
         cross_section_mm2=float(known.sum() * step_mm**2),
         gap_width_mean_mm=float(np.where(bridged, 0.0, gap)[known].mean()),
         gap_width_mean_open_mm=float(gap[still_open].mean()) if still_open.any() else 0.0,

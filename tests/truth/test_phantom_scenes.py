@@ -55,6 +55,14 @@ def test_without_halo_bone_fills_the_thread_valleys() -> None:
     assert scene.tissue_hu(points, 0.02).min() > -500.0
 
 
+def test_a_section_that_screw_and_halo_fill_has_no_gap_to_tell() -> None:
+    defect = truth_of(pars_scene(5, halo=HaloField("even", 9.0), defect=FLAT)).defect
+    assert defect is not None
+    assert defect.cross_section_mm2 == 0.0
+    assert math.isnan(defect.gap_width_mean_mm)
+    assert math.isnan(defect.bridged_fraction)
+
+
 def test_summaries_of_an_even_halo() -> None:
     truth = truth_of(pars_scene(8, halo=HaloField("even", 1.2)))
     for side in (truth.whole, truth.head_side, truth.tip_side):
