@@ -372,7 +372,8 @@ class _Reader:
     def _take_missed(self, number: int, case: str, cells: Cells) -> None:
         missed = MissedVisit(case, cells.number("weeks_since_surgery"), self._extra(cells.row))
         self.faults += [Fault(number, problem, case) for problem in cells.faults]
-        if not cells.faults and missed not in self.missed:
+        # by what it prints: a week that is not told is NaN, which equals nothing
+        if not cells.faults and repr(missed) not in map(repr, self.missed):
             self.missed.append(missed)
 
     def _extra(self, row: Row) -> tuple[tuple[str, str], ...]:
