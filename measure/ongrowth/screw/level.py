@@ -13,7 +13,7 @@ _USUAL_KVP = 120.0
 # 140 kVp, give or take 7 %; filters, alloys and corrections differ by as much again. Dense metals starve
 # and scatter: their spread is wide.
 _LEVELS = {
-    "titanium": (9400.0, 0.1, 1.0),
+    "titanium": (9400.0, 0.12, 1.0),
     "steel": (19000.0, 0.2, 1.25),
     "cobalt-chrome": (21000.0, 0.2, 1.3),
 }
