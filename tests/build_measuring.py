@@ -13,6 +13,7 @@ from ongrowth.reading import Reading
 from ongrowth.scan import refuse
 
 Tell = Callable[[str], None]
+SEEN = "ONGROWTH_TEST_SEEN"
 
 CASE = """# the reader's own case
 [patient]
@@ -50,6 +51,14 @@ def quick(path: Path, known: Known, tell: Tell) -> Reading:
     tell("Finding the metal")
     tell("Measuring the halo of screw left")
     return reading_of(known)
+
+
+def once_seen(path: Path, known: Known, tell: Tell) -> Reading:
+    """Wait, a minute at most, until the file named by SEEN is there: the window has turned meanwhile."""
+    end = time.monotonic() + 60.0
+    while not Path(os.environ[SEEN]).exists() and time.monotonic() < end:
+        time.sleep(0.02)
+    return quick(path, known, tell)
 
 
 def endless(path: Path, known: Known, tell: Tell) -> Reading:

@@ -35,6 +35,7 @@ def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any
     folder = tmp_path_factory.mktemp("case")
     case = folder / "case.toml"
     case.write_text(build_measuring.CASE)
+    os.environ[build_measuring.SEEN] = str(folder / "seen")
     viewer = napari.Viewer(show=True)
     viewer.window.resize(1000, 640)
     panel = open_desk(
@@ -43,7 +44,7 @@ def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any
         scan=scan,
         author="reader-1",
         reads_first=True,
-        measure=build_measuring.quick,
+        measure=build_measuring.once_seen,
     )
     yield panel
     panel.desk.close()
@@ -66,10 +67,12 @@ def test_it_measures_by_itself_and_the_window_stays_alive(window: Any) -> None:
         nonlocal turns
         turns += 1
         spin()
+        if turns == 6 and window.desk.is_measuring:
+            Path(os.environ[build_measuring.SEEN]).touch()
         return not window.desk.is_measuring
 
     wait_for(window.desk, turned)
-    assert turns > 5
+    assert Path(os.environ[build_measuring.SEEN]).exists()  # else it waited for the measuring
     assert not window.cancel.isEnabled()
     assert window.screws.currentText() == "Left screw"
 
