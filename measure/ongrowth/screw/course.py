@@ -96,6 +96,8 @@ class CourseFit:
 _TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)
 # A smooth shank scatters less than a thread: neither may be thrown out for the other.
 _SCATTER_FLOOR_MM = 0.06
+# Distances before squares: least squares would start from where a far centre at an end has tilted it.
+_NEAR_ROUNDS, _TUKEY_ROUNDS = 4, 8
 _EDGE_SHARE = 0.2  # no kink nearer to an end than this share of the shaft: it could not be told
 _KINKS = 25
 _FEWEST_BENT, _FEWEST_PART = 8, 3
@@ -147,14 +149,17 @@ class _Fit:
     def of(cls, depth: NDArray[np.float64], points: NDArray[np.float64], extra: NDArray[np.float64]) -> _Fit:
         design = np.column_stack([np.ones_like(depth), depth, extra])
         weight = np.ones(len(depth))
-        for _ in range(8):
+        for n in range(_NEAR_ROUNDS + _TUKEY_ROUNDS):
             root = np.sqrt(weight)[:, None]
             rows, *_ = np.linalg.lstsq(root * design, root * points, rcond=None)
             away = np.linalg.norm(points - design @ rows, axis=1)
             # the median length of a plane normal vector is 1.177 standard deviations per direction
             scatter = float(np.median(away) / 1.1774)
             limit = _TUKEY * max(scatter, _SCATTER_FLOOR_MM)
-            weight = np.maximum(1.0 - (away / limit) ** 2, 0.0) ** 2
+            if n < _NEAR_ROUNDS:
+                weight = _SCATTER_FLOOR_MM / np.maximum(away, _SCATTER_FLOOR_MM)
+            else:
+                weight = np.maximum(1.0 - (away / limit) ** 2, 0.0) ** 2
         # beyond the limit every centre costs the same
         cost = float(np.mean(np.minimum(away / _SCATTER_FLOOR_MM, _TUKEY) ** 2))
         spread = np.diag(np.linalg.pinv(design.T @ (weight[:, None] * design)))

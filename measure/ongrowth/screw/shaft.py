@@ -451,7 +451,7 @@ def _sharpened(crop: Scan, fit: CourseFit, section: Section, body: Body, look: _
     # else what lies beside it has been painted over, or the voxels smoothed
     is_alone = not look.neighbours and not look.seen.is_noisy
     is_whole = not course.step_mm.any()
-    if not (is_coarse or is_lying) or not (is_told and is_alone and is_whole):
+    if not (is_coarse or is_lying or not course.is_straight) or not (is_told and is_alone and is_whole):
         return fit
     return replace(fit, course=sharpened(crop, course, section, body.even_mm, look.ceiling_hu))
 
