@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from ongrowth.cli.door import must_be_a_file, must_be_writable
 from ongrowth_phantoms.catalogue import NOTE, PHANTOMS, write_phantom
 
 DEMO = "even-halo"
@@ -54,6 +55,7 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
 @click.option("--seed", default=1, show_default=True, help="Another number, another invented patient.")
 def demo(out: Path, seed: int) -> None:
     """Make a phantom CT, measure it, and write the page."""
+    must_be_writable(out)
     click.echo(f"{NOTE} Drawing it ...", err=True)
     series, weeks, implant = make_demo(out / "phantom", seed=seed)
     check = [str(series), "--weeks", str(weeks), "--site", "L5", "--out", str(out)]
@@ -86,6 +88,7 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
         raise click.BadParameter(f"{name!r} is not among {', '.join(PHANTOMS)}.", param_hint="NAME")
     if out is None:
         raise click.MissingParameter(param_hint="--out", param_type="option")
+    must_be_writable(out)
     click.echo(write_phantom(name, out, seed=seed, compressed=compressed))
 
 
@@ -108,6 +111,8 @@ def selftest(
 
     NAMES are phantoms (see `ongrowth phantom`); a short list is used without them.
     """
+    if out is not None:
+        must_be_a_file(out)
     if grid:
         _selftest_grid(grid, out, is_full=full)
         return

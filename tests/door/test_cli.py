@@ -140,7 +140,7 @@ def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path
         (["--windows", "nowhere.toml"], "no-such-path", "--windows"),
         (["--calibration", "nowhere.json"], "no-such-path", "--calibration"),
         (["--surface", "shiny"], "bad-usage", "ha-coated"),
-        (["--surgery-date", "4 March"], "bad-usage", "4 March"),
+        (["--surgery-date", "4 March"], "bad-usage", "'4 March' is no day. Write it year-month-day"),
         (["--weeks", "eight"], "bad-usage", "eight"),
     ],
 )
@@ -205,9 +205,42 @@ def test_a_disk_that_fills_up_is_told_and_the_old_stays(
     monkeypatch.setattr("numpy.savez_compressed", full)
     told = run("check", scan, "--weeks", "9", "--out", out)
     assert told.exit_code == 1
-    assert "No space left on device" in told.stderr
+    assert told.stderr.splitlines()[-1].startswith("disk-full: There is no room left")
     assert "Traceback" not in told.stderr
     assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
+
+
+def test_what_a_library_adds_to_a_failed_write_is_left_out(
+    scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> Reading:
+        raise OSError("With tag (7FE0,0010) got exception\nTraceback (most recent call last): ...")
+
+    monkeypatch.setattr(ongrowth.case, "run_reading", fail)
+    told = run("check", scan, "--out", tmp_path / "out").stderr.splitlines()
+    (line,) = told
+    assert line.startswith("cannot-read-or-write: With tag")
+    assert "Traceback" not in line
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["phantom", "even-halo", "--out", "blocked/x"],
+        ["demo", "--out", "blocked/x"],
+        ["selftest", "even-halo", "--out", "blocked/x"],
+        ["request", "--out", "w08"],
+        ["calibrate", "w08", "--diameter", "4", "--out", "w08"],
+    ],
+)
+def test_every_command_looks_at_its_output_first(
+    scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "blocked").write_text("")
+    told = run(*words)
+    assert told.exit_code == 2
+    assert told.stderr.startswith("unwritable-output: ")
 
 
 def test_the_unexpected_is_one_sentence_and_debug_shows_all(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import math
 import os
@@ -19,6 +18,7 @@ from ongrowth.cli.door import (
     DEBUG,
     OK,
     SOME_FAILED,
+    Day,
     Door,
     Misuse,
     Numbers,
@@ -27,6 +27,7 @@ from ongrowth.cli.door import (
     json_option,
     material_option,
     misuse,
+    must_be_a_file,
     must_be_writable,
     must_exist,
     out_file_option,
@@ -81,7 +82,7 @@ def main() -> None:
 @click.argument("scan", type=click.Path(path_type=Path))
 @series_option
 @click.option("--weeks", type=float, help="Weeks since surgery.")
-@click.option("--surgery-date", type=click.DateTime(["%Y-%m-%d"]), help="Day of surgery, YYYY-MM-DD.")
+@click.option("--surgery-date", type=Day(), help="Day of surgery.")
 @click.option("--site", default="", help="Vertebra or bone, for example L5; only for print.")
 @click.option("--side", type=click.Choice(["left", "right", "midline"]), help="Side of the screw.")
 @click.option("--remark", default="", help="Printed under the heading of the page.")
@@ -145,12 +146,11 @@ def _known(given: dict[str, Any]) -> Known:
         raise misuse(
             "bad-usage", "--preop-series is given without --preop.", "Give the CT too: --preop PATH."
         )
-    surgery: dt.datetime | None = given["surgery_date"]
     return Known(
         screws=(_spec(given),),
         series=given["series"],
         weeks=_weeks(given["weeks"]),
-        surgery_date=surgery.date() if surgery else None,
+        surgery_date=given["surgery_date"],
         site=given["site"].strip()[:32],
         remark=given["remark"].strip()[:200],
         defect=_plane(given["defect"]),
@@ -256,6 +256,7 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
     the first days after surgery (--first-days), to be given with the later CTs of the same protocol.
     """
     must_exist(scan, "SCAN")
+    must_be_a_file(out)
     spec = _spec(given)
     if first_days:
         _calibrate_on_patient(scan, given["series"], spec, out)

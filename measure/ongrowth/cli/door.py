@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import errno
 import math
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -118,11 +121,17 @@ def _tell_failure(error: BaseException) -> int:
             "out-of-memory: The memory of this machine does not suffice. Use a smaller scan.", UNEXPECTED
         )
     if isinstance(error, OSError):
-        return _say(
-            f"cannot-read-or-write: {error.strerror or error}. Check disk space and rights.", UNEXPECTED
-        )
+        return _say(_disk_told(error), UNEXPECTED)
     kind = type(error).__name__
     return _say(f"unexpected: {kind}: {error}. Run again with --debug and report what it prints.", UNEXPECTED)
+
+
+def _disk_told(error: OSError) -> str:
+    """Return what the system could not read or write; libraries add their own story, which is left out."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return "disk-full: There is no room left to write into. Make room, or choose another --out folder."
+    reason = os.strerror(error.errno) if error.errno else one_line(str(error).partition("\n")[0])
+    return f"cannot-read-or-write: {reason}. Check the path and its rights."
 
 
 def _usage_told(error: click.ClickException) -> str:
@@ -208,6 +217,21 @@ material_option = click.option(
 )
 
 
+class Day(_Parameter):
+    """A day, written year-month-day."""
+
+    name = "YYYY-MM-DD"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dt.date:
+        """Return the day of a text."""
+        if isinstance(value, dt.date):
+            return value
+        try:
+            return dt.datetime.strptime(str(value).strip(), "%Y-%m-%d").date()  # noqa: DTZ007  # a day only
+        except ValueError:
+            self.fail(f"{value!r} is no day. Write it year-month-day, for example 2031-03-04.", param, ctx)
+
+
 class Numbers(_Parameter):
     """A fixed count of numbers with commas between them, for example ``12.1,-140.2,-402.5``."""
 
@@ -250,6 +274,13 @@ def must_be_writable(out: Path) -> None:
         ) from error
 
 
+def must_be_a_file(out: Path) -> None:
+    """Refuse before the work starts a name under which no file could be written."""
+    if out.is_dir():
+        raise misuse("unwritable-output", f"{out} is a folder.", "Give the name of a file (--out).")
+    must_be_writable(out.resolve().parent)
+
+
 def tell(text: str) -> None:
     """Say what is being done."""
     click.echo(f"{text} ...", err=True)
@@ -290,6 +321,6 @@ def print_or_write(text: str, out: Path | None) -> None:
         return
     from ongrowth.reading import write_text
 
-    must_be_writable(out.resolve().parent)
+    must_be_a_file(out)
     write_text(out, text)
     click.echo(f"Written: {out.resolve()}", err=True)
