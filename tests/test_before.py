@@ -130,6 +130,36 @@ def test_the_page_stands_alone_and_carries_the_cautions(told: tuple[Result, Path
     assert page.count('role="img"') == 6  # two cuts and a map of each side, spoken
 
 
+@pytest.mark.parametrize("form", [(), ("--short",), ("--plain",)])
+def test_the_note_speaks_of_the_gap_and_of_no_screw(told: tuple[Result, Path], form: tuple[str, ...]) -> None:
+    note = CliRunner().invoke(main, ["note", str(told[1]), *form])
+    assert note.exit_code == 0, note.output
+    assert max(map(len, note.output.splitlines())) <= 72
+    text = " ".join(note.output.split())
+    gap = read_reading(told[1] / "planning").defects[0].bridge.gap_width_mean_open
+    assert f"{gap.value:.2f} " in text
+    assert "before surgery" in text.lower()
+    for sentence in (*fixed_words().plain, *fixed_words().cautions, "course of a screw"):
+        text = text.replace(sentence, "")
+    assert not re.search("screw|follow-up|dark line|at this week", text, re.IGNORECASE)
+
+
+def test_the_full_note_has_every_side_and_the_rule(told: tuple[Result, Path]) -> None:
+    text = CliRunner().invoke(main, ["note", str(told[1])]).stdout
+    heads = [
+        "TECHNIQUE",
+        "LEFT SIDE",
+        "RIGHT SIDE",
+        "SIDE TO SIDE",
+        "NOT TOLD",
+        "NOT LOOKED AT",
+        "IMPRESSION",
+    ]
+    places = [text.index(head) for head in heads]
+    assert places == sorted(places)
+    assert "common practice, no source" in " ".join(text.split("IMPRESSION")[1].split())
+
+
 @pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed (Debian package chromium)")
 @pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="pdftotext is not installed (Debian package poppler-utils)"

@@ -387,6 +387,8 @@ def test_no_week_is_named_where_something_is_outside() -> None:
     assert "already now" in no_scan_words(findings_on(side, side, 8.0), 8.0)
     assert "Nothing here" in no_scan_words((), 8.0)
     assert "not known" in no_scan_words((), math.nan)
+    assert "not known" not in no_scan_words((), -3.0)
+    assert "not known" in no_scan_words((), math.nan)
     wide, broken = build.make_side(1.5), build.make_screw("left", "interrupted").integrity
     assert next_scan_week(findings_on(wide, wide, 30.0), 30.0) == 52.0
     assert math.isnan(next_scan_week(findings_on(wide, wide, 30.0, integrity=broken), 30.0))

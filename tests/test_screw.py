@@ -319,6 +319,14 @@ def test_a_stated_diameter_far_from_the_image_is_told() -> None:
     assert "diameter-differs" not in codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=4.2)]))
 
 
+@pytest.mark.parametrize(("stated_mm", "is_told"), [(2.6, True), (4.0, False), (5.5, True), (6.5, True)])
+def test_a_stated_diameter_does_not_vouch_for_itself_below_a_ceiling(stated_mm: float, is_told: bool) -> None:
+    """Where the core is cut off, blur and core level give way to whatever radius is stated."""
+    scan = draw(screw((0, 0, -16), (0, 0, 1)), ceiling_hu=3071.0)
+    told = codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=stated_mm)]))
+    assert ("diameter-differs" in told) == is_told
+
+
 def test_points_of_a_reader_are_refined() -> None:
     spec = ScrewSpec(id="a", head_mm=(1.5, -1.0, -15.0), tip_mm=(-1.0, 1.5, 17.0))
     work = find_screws(plain_scan(), [spec])

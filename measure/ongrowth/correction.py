@@ -14,6 +14,7 @@ from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution
 from ongrowth.scan import Level, Problem, refuse
 from ongrowth.screw import Screw, with_ends
+from ongrowth.sentence import screw_words
 
 PARTS = ("head_mm", "tip_mm", "defect", "left_out", "artefact", "remark")
 _REASONS = {
@@ -168,10 +169,10 @@ def corrected_screw(screw: Screw, correction: ScrewCorrection) -> tuple[Screw, t
     if np.linalg.norm(tip - head) < _LEAST_LENGTH_MM:
         raise refuse(
             "ends-too-near",
-            f"The corrected ends of screw {screw.id} lie {np.linalg.norm(tip - head):.1f} mm apart.",
+            f"The corrected ends of {screw_words(screw.id)} lie {np.linalg.norm(tip - head):.1f} mm apart.",
             "Correct them again, or take the correction back.",
         )
-    text = f"Screw {screw.id}: {' and '.join(moved)} from where found, set by hand."
+    text = f"By hand, {screw_words(screw.id)}: {' and '.join(moved)} from where found."
     return with_ends(screw, head, tip), (Problem("ends-by-hand", Level.NOTE, text),)
 
 

@@ -1,4 +1,4 @@
-"""A sentence that is told stays on its line, whatever names stand in it."""
+"""A sentence that is told stays on its line, whatever names stand in it; what a screw is called in it."""
 
 from __future__ import annotations
 
@@ -25,3 +25,14 @@ def one_line(text: str) -> str:
     return "".join(
         c.encode("unicode_escape").decode() if unicodedata.category(c) in _UNSEEN else c for c in text
     )
+
+
+def screw_words(screw_id: str) -> str:
+    """Return what a screw is called within a sentence.
+
+    Examples
+    --------
+    >>> screw_words("left"), screw_words("screw-1"), screw_words("")
+    ('screw left', 'screw 1', 'screw')
+    """
+    return f"screw {screw_id.removeprefix('screw-')}".strip()

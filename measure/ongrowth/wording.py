@@ -192,17 +192,6 @@ def blur_source_words(source: str) -> str:
     return _BLUR_SOURCE.get(source, source)
 
 
-def screw_words(screw_id: str) -> str:
-    """Return what a screw is called within a sentence.
-
-    Examples
-    --------
-    >>> screw_words("left"), screw_words("screw-1")
-    ('screw left', 'screw 1')
-    """
-    return f"screw {screw_id.removeprefix('screw-')}".strip()
-
-
 def week_number(weeks: float) -> str:
     """Return weeks as printed everywhere: to a tenth, and a whole week without decimals.
 

@@ -75,7 +75,7 @@ def _wide_enough(scene: Scene, protocol: FastProtocol) -> FastProtocol:
 
 
 def _course(seed: int) -> tuple[Visit, ...]:
-    """Return a normal course: even halo at week 5, smaller at week 12, closing gap and none at week 26."""
+    """Return a course: even halo at week 5, smaller at week 12, none at week 26 and the gap closing."""
     first = pars_scene(seed, halo=HaloField("even", 0.7), defect=Defect(gap_mm=1.8, seed=seed))
     rng = np.random.default_rng([seed, 5])
     visits = [_visit(first, 5.0, FastProtocol())]
@@ -229,7 +229,9 @@ PHANTOMS: dict[str, Phantom] = {
             HaloField("even", 0.7), protocol=FastProtocol(slice_mm=3.0, slice_fwhm_mm=3.4, noise_hu=20.0)
         ),
     ),
-    "course": Phantom("three CTs of a normal course: weeks 5, 12 and 26", _course),
+    "course": Phantom(
+        "three CTs of one patient: an even halo at week 5, less at week 12, none at week 26", _course
+    ),
     "moved-screw": Phantom("two CTs between which the screw moved and the gap opened", _moved_screw),
     "pre-op": Phantom("both sides before surgery, four weeks earlier", _before_surgery),
     "calibration-rod": Phantom(

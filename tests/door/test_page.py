@@ -15,6 +15,7 @@ import build_reading as build
 import pytest
 
 from ongrowth.findings import LOOK_AT_THE_DEFECT, SYMBOLS, answer, shipped_windows
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
     Case,
     DoseFacts,
@@ -267,9 +268,13 @@ def test_only_what_would_help_is_predicted() -> None:
 
 def test_a_ct_without_a_screw_still_has_a_page() -> None:
     reading = build.make_reading(weeks=-2.0)
-    told = render_page(case_of(reading))
+    unknown = Measured.missing(Unit.MM, Caution.BLUR_UNKNOWN)
+    blind = replace(reading.scan, blur_in_plane_mm=unknown, blur_through_plane_mm=unknown)
+    told = render_page(case_of(replace(reading, scan=blind)))
     assert "from before surgery: there is no screw to measure" in told
-    assert "no screw, before surgery</h1>" in told
+    assert ", before surgery</h1>" in told
+    assert "follow-up" not in re.sub(r"<style>.*?</style>", "", told, flags=re.DOTALL)
+    assert "not measurable (blur unknown)" not in told  # blur is looked for beside a screw only
 
 
 def test_a_reading_without_pictures_has_a_page() -> None:

@@ -36,6 +36,7 @@ from ongrowth.reading import (
     Reading,
 )
 from ongrowth.scan import Level, Problem, Refused, Scan
+from ongrowth.sentence import screw_words
 
 _AROUND_MM = 32.0  # beyond the ends of the screws: farther than any bone a comparison looks at
 
@@ -100,14 +101,14 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
     now, out = level.now, replace(out, told=level.told)
     placed: dict[str, Placement] = {}
     for one, two in level.pairs:
-        tell(f"Following screw {two.id} from {scans[0]} to {scans[1]}")
+        tell(f"Following {screw_words(two.id)} from {scans[0]} to {scans[1]}")
         moved = _moved(then, now, one, two)
         if isinstance(moved, Problem):
             out = replace(out, told=(*out.told, moved))
             continue
         placed[two.id] = placement(moved, one.frame, two.frame)
         out = _with_motion(out, moved, one, two)
-        tell(f"Looking for new bone round screw {two.id}")
+        tell(f"Looking for new bone round {screw_words(two.id)}")
         out = _with_new_bone(out, then, now, moved, one)
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
     changes, maps, told = _figures(earlier.reading, later.reading, placed)
@@ -149,14 +150,15 @@ def _moved(then: Scan, now: Scan, one: ImplantReading, two: ImplantReading) -> S
         return Problem(
             "position-not-compared",
             Level.CAUTION,
-            f"Screw {two.id}: the earlier CT shows no defect, so its fragments could not be told apart.",
+            f"The earlier CT shows no defect at {screw_words(two.id)}: fragments could not be told apart.",
             "Give the plane of the defect in the viewer.",
         )
     try:
         return measure_motion(then, now, one.screw, two.screw, one.defect)
     except Refused as error:
         told = error.problems[0]
-        return replace(told, level=Level.CAUTION, text=f"Screw {two.id} could not be followed: {told.text}")
+        text = f"From CT to CT {screw_words(two.id)} could not be followed: {told.text}"
+        return replace(told, level=Level.CAUTION, text=text)
 
 
 def _with_motion(out: Comparison, moved: ScrewMotion, one: ImplantReading, two: ImplantReading) -> Comparison:

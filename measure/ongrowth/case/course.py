@@ -202,6 +202,7 @@ def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | N
         readers=reader_values(scan),
         preop=preop.path if preop else None,
         preop_series=preop.series if preop else "",
+        grafts=tuple((one.side, one.graft) for one in case_file.defect if one.graft != "none"),
     )
     every = first_days_of(case_file) if lent is None else lent
     earlier = tuple(one for one in every if not known.told_weeks <= one.known.told_weeks)

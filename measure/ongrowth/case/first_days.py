@@ -13,6 +13,7 @@ from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.halo import Fitted, calibrate_on_first_days
 from ongrowth.reading import ImplantReading
 from ongrowth.scan import Refused, Scan, refuse
+from ongrowth.sentence import screw_words
 
 UNTIL_WEEKS = 10.0 / 7.0  # ten days: bone has not drawn back yet; project's choice
 _HALO_MM = 0.2  # twice the play of a fresh bed: more is a halo all the same
@@ -68,7 +69,7 @@ def run_first_days(path: Path, known: Known, tell: Tell = silent) -> Calibration
 
     def keep(scan: Scan, implant: ImplantReading, fitted: Fitted) -> None:
         if not _has_halo(implant):
-            tell(f"Measuring the blur on screw {implant.id}")
+            tell(f"Measuring the blur on {screw_words(implant.id)}")
             told.append(calibrate_on_first_days(fitted, scan, implant.screw, implant.frame))
 
     reading = run_reading(path, known, tell, keep)

@@ -55,7 +55,7 @@ from ongrowth.reading import (
 )
 from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_metal, find_screws
-from ongrowth.wording import screw_words
+from ongrowth.sentence import screw_words
 
 Tell = Callable[[str], None]
 Keep = Callable[[Scan, ImplantReading, Fitted], object]
@@ -119,6 +119,8 @@ class Known:
     first_days : tuple of Lender
         CTs of the case from the first days: one of the same protocol lends its blur where no
         calibration is given.
+    grafts : tuple of (str, str)
+        Side of a defect and the graft laid into it.
     would_show : bool
         Plant halos in the image and tell how often they would be found (some seconds a screw).
     """
@@ -142,6 +144,7 @@ class Known:
     corrections: tuple[CorrectionRecord, ...] = ()
     readers: tuple[ReaderValue, ...] = ()
     first_days: tuple[Lender, ...] = ()
+    grafts: tuple[tuple[str, str], ...] = ()
 
     @property
     def told_weeks(self) -> float:
@@ -194,11 +197,26 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     fits = _with_lent_blur(scan, [_fit(scan, screw, metal, known, tell) for screw in metal.screws], tell)
     read = [_read_implant(scan, fit, known, tell, keep) for fit in fits]
     implants = with_controls([implant for implant, _ in read])
-    told = (*metal.problems, *before, *(problem for _, problems in read for problem in problems))
+    of_screws = (problem for _, problems in read for problem in problems)
+    told = (*metal.problems, *before, *of_screws, *_grafted(known, implants))
     tell("Holding the figures against their windows")
     reading = _reading(path, scan, implants, told, known)
     wall_s = round(time.perf_counter() - start, 3)
     return replace(reading, other_metal=metal.other, provenance=replace(reading.provenance, wall_s=wall_s))
+
+
+def _grafted(known: Known, implants: Sequence[ImplantReading]) -> tuple[Problem, ...]:
+    """Return the caution that what bridges a defect may be the graft laid into it."""
+    seen = {implant.side for implant in implants if implant.bridge is not None}
+    return tuple(
+        Problem(
+            "graft-stated",
+            Level.CAUTION,
+            f"A graft ({graft}) was laid into the defect, {side}: what bridges it may be the graft itself.",
+        )
+        for side, graft in known.grafts
+        if {side, "not established"} & seen
+    )
 
 
 def _metal_of(scan: Scan, known: Known) -> Metalwork:

@@ -57,10 +57,11 @@ class DefectInfo(_Part):
 
     side: ImplantSide = Field(description="left, right or midline")
     oedema_signal: Literal["present", "absent", "unknown"] = Field(
-        default="unknown", description="oedema signal on MRI before surgery"
+        default="unknown",
+        description="oedema signal on MRI before surgery, for the record (`before` has --oedema)",
     )
     graft: Literal["none", "autograft", "allograft", "enhancer"] = Field(
-        default="none", description="graft laid into the defect"
+        default="none", description="graft laid into the defect; its side then bears a caution"
     )
 
 
@@ -304,7 +305,7 @@ def weeks_between(surgery: dt.date | None, scan: dt.date | None) -> float:
 
 
 def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | None) -> Problem | None:
-    """Return the note that a header's date does not fit the week that was told.
+    """Return the caution that a header's date does not fit the week that was told.
 
     Parameters
     ----------
@@ -318,7 +319,7 @@ def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | 
         return None
     return Problem(
         "week-mismatch",
-        Level.NOTE,
+        Level.CAUTION,
         f"The scan's own date gives week {week_number(by_header)}, "
         f"but week {week_number(told_weeks)} was told and is used.",
         "Check the date of surgery and of the scan.",

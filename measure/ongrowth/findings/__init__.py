@@ -20,6 +20,8 @@ from ongrowth.findings.answer import (
 from ongrowth.findings.before import (
     answer_before,
     edges_words,
+    gap_rows,
+    is_before_surgery,
     side_sentence,
     side_to_side,
     side_words_before,
@@ -80,7 +82,9 @@ __all__ = [
     "edge_words",
     "edges_words",
     "expectation",
+    "gap_rows",
     "gravest",
+    "is_before_surgery",
     "judge",
     "judge_bridging",
     "judge_changes",

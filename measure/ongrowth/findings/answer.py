@@ -37,7 +37,9 @@ _FIRST_DECIDING_WEEK = 14.0  # the end of the turn round week 12
 _MIN_INTERVAL_WEEKS = 8.0  # sooner, bone has hardly changed; common practice, no source
 
 NO_SCREW = "No screw was measured on this CT."
-BEFORE_SURGERY = "This CT is from before surgery: there is no screw to measure."
+BEFORE_SURGERY = (
+    "This CT is from before surgery: there is no screw to measure. See ongrowth before for the gap."
+)
 SCREW_BEFORE_SURGERY = (
     "By its week or its dates this CT is from before surgery, yet a screw lies in it: nothing was measured."
 )
@@ -241,8 +243,10 @@ def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
     weeks : float
         Weeks since surgery; NaN: not known.
     """
-    if not weeks >= 0.0:
+    if math.isnan(weeks):
         return "No week can be named: the weeks since surgery are not known."
+    if weeks < 0.0:
+        return "Before surgery no week is named."
     if any(f.against_window is Against.OUTSIDE for f in findings):
         return "No week is named: something is outside what is expected already now."
     return "Nothing here would be decided by a further CT at a later week."

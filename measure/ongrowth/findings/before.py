@@ -6,10 +6,11 @@ import math
 from collections.abc import Sequence
 
 from ongrowth.bridge import Bridge
+from ongrowth.findings.bridging import edge_words
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading import DefectReading, Finding, Summary
+from ongrowth.reading import DefectReading, Finding, Reading, Summary
 from ongrowth.scan import Level, Problem
-from ongrowth.wording import say_short
+from ongrowth.wording import say_compact, say_short, with_unit
 
 JOINT = (
     "Whether a slit is the defect or a joint: a facet joint may look alike. Compare the place with the "
@@ -18,6 +19,17 @@ JOINT = (
 STILL = "Movement of the defect: the CT was taken lying still."
 STAGE = "Oedema, and how old the defect is: MRI shows the signal, CT does not."
 _NOT_LOOKED_AT = ("disc", "facet joints", "other levels", "nerve roots", "soft tissue", "course of a screw")
+
+
+def is_before_surgery(reading: Reading) -> bool:
+    """Whether a reading is one of `ongrowth before`: gap and edges, no screw.
+
+    Parameters
+    ----------
+    reading : Reading
+        Of one CT.
+    """
+    return "oedema_signal" in reading.provenance.settings
 
 
 def side_words_before(side: str) -> str:
@@ -72,6 +84,38 @@ def side_sentence(defect: DefectReading, graft: Finding | None) -> str:
         f"{side_words_before(defect.side)}: gap {gap} on average, {largest} at most; {edges_words(bridge)}."
     )
     return f"{told} {graft.why}" if graft is not None else told
+
+
+_QUANTITIES = (
+    ("gap_width_mean_open", "Gap width, mean"),
+    ("gap_width_max", "Gap width, largest"),
+    ("bridged_fraction", "Bone across the gap"),
+    ("cross_section_mm2", "Cross-section of the bone"),
+    ("tissue_hu", "Tissue in the gap"),
+)
+
+
+def gap_rows(defect: DefectReading) -> tuple[tuple[str, str], ...]:
+    """Return all figures of one side as printed: name and value.
+
+    Parameters
+    ----------
+    defect : DefectReading
+        An open defect of one side.
+    """
+    bridge = defect.bridge
+    shown = bridge.smallest_bridge_shown_mm
+    return (
+        *((words, say_compact(getattr(bridge, name))) for name, words in _QUANTITIES),
+        ("Edge, rear (lamina)", edge_words(bridge.head_edge)),
+        ("Edge, front (pedicle)", edge_words(bridge.tip_edge)),
+        ("Spongy bone beside it", say_compact(defect.bone_hu)),
+        ("Smallest bridge this scan shows", "not told" if math.isnan(shown) else with_unit(shown, Unit.MM)),
+        (
+            "Middle of the defect, patient mm (LPS)",
+            ", ".join(f"{v:.1f} mm" for v in bridge.defect.plane.point_mm),
+        ),
+    )
 
 
 def side_to_side(defects: Sequence[DefectReading]) -> tuple[tuple[str, Measured], ...]:

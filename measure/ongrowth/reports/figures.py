@@ -406,6 +406,9 @@ def draw_gap_map(bridge_map: BridgeMap, alt: str, size_mm: tuple[float, float] =
         )
         _hatch(axes, bridge_map.bridged, extent, "xxxx")
         _hatch(axes, bridge_map.hidden, extent, "////")
+        axes.locator_params(
+            nbins=5, steps=[1, 2, 5, 10], integer=True
+        )  # whole mm: a small picture has no room
         axes.set_xlabel(f"mm toward {toward(bridge_map.u_direction)}", labelpad=1.0)
         axes.set_ylabel(f"mm toward {toward(bridge_map.v_direction)}", labelpad=1.0)
         axes.tick_params(length=2.0, pad=1.5)

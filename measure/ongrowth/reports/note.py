@@ -16,19 +16,25 @@ from ongrowth.findings import (
     Line,
     category_words,
     edge_words,
+    gap_rows,
+    is_before_surgery,
     lines_of,
     print_line,
     screw_name,
     screw_sentence,
+    side_sentence,
+    side_to_side,
+    side_words_before,
 )
 from ongrowth.quantity import Unit
-from ongrowth.reading import Against, Case, ImplantReading, Reading
+from ongrowth.reading import Against, Case, DefectReading, Finding, ImplantReading, Reading
 from ongrowth.scan import Level
 from ongrowth.wording import (
     blur_source_words,
     fixed_words,
     plain_ascii,
     say,
+    say_compact,
     say_count,
     say_short,
     side_words,
@@ -41,6 +47,7 @@ WIDTH = 72
 _TIE = "\u00a0"
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|HU|%|mGy|mSv|kVp|weeks?)\b|%)")
 _DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+_NO_DIAGNOSIS = "The figures are measurements with their 95 % interval. They are no diagnosis."
 _CLOSING = (
     "The figures are measurements with their 95 % interval, held against what is expected at this week. "
     "They are no diagnosis."
@@ -75,7 +82,8 @@ def render_note(
     str
         Text of at most 72 columns.
     """
-    write = _family_sheet if plain else _short_note if short else _full_note
+    forms = _BEFORE_SURGERY if is_before_surgery(case.readings[-1]) else _FOLLOW_UP
+    write = forms["plain" if plain else "short" if short else "full"]
     text = "\n".join(_wrapped(write(case))) + "\n"
     if decimal_comma:
         text = _DECIMAL_POINT.sub(",", text)
@@ -88,14 +96,15 @@ def _wrapped(paragraphs: Iterable[str]) -> list[str]:
     for paragraph in paragraphs:
         hang = "  " if paragraph.startswith("- ") else ""
         tied = _BEFORE_UNIT.sub(_TIE, paragraph)  # no line ends between a number and its unit
-        lines += textwrap.wrap(tied, WIDTH, subsequent_indent=hang) or [""]
+        lines += textwrap.wrap(tied, WIDTH, subsequent_indent=hang, break_on_hyphens=False) or [""]
     return [line.replace(_TIE, " ") for line in lines]
 
 
 def _full_note(case: Case) -> list[str]:
     last, site = case.readings[-1], case.patient.site
+    is_before = last.scan.weeks_since_surgery < 0
     out = [
-        "MEASUREMENTS ON A FOLLOW-UP CT",
+        f"MEASUREMENTS ON A {'CT BEFORE SURGERY' if is_before else 'FOLLOW-UP CT'}",
         f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)} after surgery."
         if last.scan.weeks_since_surgery >= 0
         else f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)}.",
@@ -126,9 +135,9 @@ def _technique(reading: Reading) -> list[str]:
     if scan.dose.ctdi_vol_mgy >= 0:
         made.append(f"CTDIvol {with_unit(scan.dose.ctdi_vol_mgy, Unit.MGY)}")
     out = [f"{'; '.join(made)}."]
-    out.append(
-        f"Blur in plane {say(scan.blur_in_plane_mm)}, known from {blur_source_words(scan.blur_source)}."
-    )
+    if scan.blur_in_plane_mm.is_known:
+        source = blur_source_words(scan.blur_source)
+        out.append(f"Blur in plane {say(scan.blur_in_plane_mm)}, known from {source}.")
     out += [
         f"Detection limit of the halo, {screw_name(one).lower()}: {say(one.halo.whole.detection_limit)}."
         for one in reading.implants
@@ -355,6 +364,77 @@ def _plain_unknown(case: Case) -> list[str]:
     if not math.isnan(case.summary.next_scan_week):
         out.append("- Some things cannot be said yet. Your doctor knows if and when new pictures help.")
     return out
+
+
+def _full_note_before(case: Case) -> list[str]:
+    """Return the note on a CT from before surgery."""
+    last = case.readings[-1]
+    out = [
+        "MEASUREMENTS ON A CT BEFORE SURGERY",
+        f"{case.patient.site or 'Site not given'}, before surgery.",
+        *([case.patient.remark] if case.patient.remark else []),
+        "",
+        "TECHNIQUE AND LIMITS",
+        *_technique(last),
+    ]
+    for defect in last.defects:
+        out += ["", side_words_before(defect.side).upper(), *(f"- {n}: {v}." for n, v in gap_rows(defect))]
+    between = side_to_side(last.defects)
+    if between:
+        out += ["", "SIDE TO SIDE", *(f"- {name}: {say_compact(value)}." for name, value in between)]
+    out += ["", "NOT TOLD BY THIS CT", *(f"- {point}" for point in case.summary.cannot_tell)]
+    out += ["", "NOT LOOKED AT", f"{', '.join(case.summary.not_looked_at).capitalize()}."]
+    out += ["", "IMPRESSION", *_sides_before(last), _NO_DIAGNOSIS, "", *fixed_words().cautions]
+    return out
+
+
+def _sides_before(reading: Reading) -> list[str]:
+    """Return a sentence for each side: the gap and the rule of thumb, or why none was found."""
+    graft: dict[str, Finding] = {finding.implant: finding for finding in reading.findings}
+    unseen = [p.text for p in reading.scan.problems if p.code == "defect-not-seen"]
+    return [*(side_sentence(one, graft.get(one.side)) for one in reading.defects), *unseen]
+
+
+def _short_note_before(case: Case) -> list[str]:
+    place = f"{case.patient.site or 'Site not given'}, before surgery."
+    return [place, *_sides_before(case.readings[-1]), fixed_words().short]
+
+
+def _family_sheet_before(case: Case) -> list[str]:
+    """Return what was measured before surgery, and what is not known, in plain words."""
+    return [
+        "ABOUT YOUR CT PICTURES",
+        "",
+        "A CT takes pictures of the inside of your body.",
+        "They were taken before surgery.",
+        "You have a gap in a bone. A program measured how wide it is.",
+        "",
+        "WHAT WAS MEASURED",
+        *(_plain_gap(defect) for defect in case.readings[-1].defects),
+        "",
+        "WHAT IS NOT KNOWN",
+        "- How old the gap is. The pictures cannot tell.",
+        "- If the bone moves when you move. You lay still.",
+        "",
+        "PLEASE NOTE",
+        *(f"- {line}" for line in fixed_words().plain),
+    ]
+
+
+def _plain_gap(defect: DefectReading) -> str:
+    side = {"left": "on the left", "right": "on the right"}.get(defect.side, "in the bone")
+    width = defect.bridge.gap_width_mean_open
+    if not width.is_known:
+        return f"- The gap {side}: {_PLAIN_RESULT[Against.NOT_MEASURABLE]}"
+    return f"- The gap {side}: {say_short(width)} wide on average."
+
+
+_FOLLOW_UP = {"full": _full_note, "short": _short_note, "plain": _family_sheet}
+_BEFORE_SURGERY = {
+    "full": _full_note_before,
+    "short": _short_note_before,
+    "plain": _family_sheet_before,
+}
 
 
 def render_expectation(told: Expectation) -> str:

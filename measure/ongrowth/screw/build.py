@@ -17,6 +17,7 @@ from ongrowth.screw.match import Match
 from ongrowth.screw.model import Screw, ScrewSettings, ScrewSpec
 from ongrowth.screw.shaft import Shaft, ShaftEnd
 from ongrowth.screw.side import outer_end_first
+from ongrowth.sentence import screw_words
 
 _U_FLOOR_MM = 0.15  # ends move by this much with the kernel alone
 _U_STATED_LENGTH_MM = 0.25
@@ -109,11 +110,14 @@ def _axis_u(scan: Scan, shaft: Shaft) -> tuple[float, float]:
 
 
 def _diameter_differs(shaft: Shaft, spec: ScrewSpec, name: str) -> list[Problem]:
-    """Compare a stated diameter with the outline, which no stated diameter has touched."""
-    seen_mm = shaft.outer_diameter_mm(spec.root_share)
+    """Compare a stated diameter with the cross-section as it is seen where none is stated."""
+    seen_mm = 2.0 * shaft.free.radius_mm
     if not abs(seen_mm - spec.major_diameter_mm) > max(_DIAMETER_DIFFERS_MM, 0.2 * seen_mm):
         return []
-    text = f"Screw {name} looks about {seen_mm:.1f} mm thick, stated are {spec.major_diameter_mm:.1f} mm."
+    text = (
+        f"The thread of {screw_words(name)} looks about {seen_mm:.1f} mm thick, stated are "
+        f"{spec.major_diameter_mm:.1f} mm; what was stated was used, and every halo width hangs on it."
+    )
     return [Problem("diameter-differs", Level.CAUTION, text, "Check the stated outer diameter.")]
 
 
@@ -132,7 +136,8 @@ def _at_given_points(
     if moved_mm <= settings.refine_reach_mm and cosine > math.cos(math.radians(settings.refine_turn_deg)):
         return screw, problems
     text = (
-        f"The points given for screw {screw.id} were kept: the metal found ends {moved_mm:.1f} mm from them."
+        f"The points given for {screw_words(screw.id)} were kept: "
+        f"the metal found ends {moved_mm:.1f} mm from them."
     )
     problem = Problem("points-not-refined", Level.CAUTION, text, "Check the points, or leave them out.")
     length = Measured.of(float(np.linalg.norm(given)), 1.0, Unit.MM, Caution.POOR_FIT, floor=0.0)
@@ -160,7 +165,8 @@ def _head_first(shaft: Shaft, match: Match, middle_x_mm: float) -> tuple[bool, l
         return first.head_ratio > last.head_ratio, []
     if abs(first.taper_ratio - last.taper_ratio) > 0.15:
         return first.taper_ratio > last.taper_ratio, []
-    text = f"No head is seen on screw {match.id}: its end at the back or outside was taken for the head end."
+    name = screw_words(match.id)
+    text = f"No head is seen on {name}: its end at the back or outside was taken for the head end."
     problem = Problem("head-assumed", Level.CAUTION, text, "Give head and tip points if that is wrong.")
     return outer_end_first(start, end, middle_x_mm), [problem]
 
@@ -182,7 +188,8 @@ def _ends(
     if abs(excess) > max(settings.length_differs_mm, 2.0 * math.hypot(head.u_mm, tip.u_mm)):
         seen = excess + spec.length_mm
         text = (
-            f"Screw {name} measures {seen:.1f} mm, stated are {spec.length_mm:.1f} mm; the scan was believed."
+            f"The shaft of {screw_words(name)} measures {seen:.1f} mm, stated are {spec.length_mm:.1f} mm; "
+            "the scan was believed."
         )
         return head, tip, [Problem("length-differs", Level.CAUTION, text, "Check the stated length.")]
     variances = np.array([head.u_mm, tip.u_mm, _U_STATED_LENGTH_MM]) ** 2
@@ -206,7 +213,7 @@ def _hidden(head: ShaftEnd, tip: ShaftEnd, name: str) -> list[Problem]:
         Problem(
             "end-hidden",
             Level.CAUTION,
-            f"Other metal covers the {word} of screw {name}: where it ends is a guess within "
+            f"Other metal covers the {word} of {screw_words(name)}: where it ends is a guess within "
             f"{2.0 * _U_HIDDEN_MM:.0f} mm.",
             "State the length of the screw, or give its points.",
         )

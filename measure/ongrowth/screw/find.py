@@ -23,6 +23,7 @@ from ongrowth.screw.model import DEFAULT_SETTINGS, Metalwork, OtherMetal, Screw,
 from ongrowth.screw.segment import Segment, segments_of, settled
 from ongrowth.screw.shaft import Seen, Shaft, trace_shaft
 from ongrowth.screw.side import sides_of
+from ongrowth.sentence import screw_words
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
 _NOISE_SPECKS = 12
@@ -184,7 +185,7 @@ def _pointed_out(
     shaft = trace(Segment(ends[0], ends[1], _USUAL_RADIUS_MM))
     if shaft is not None and max(shaft.distance_mm(end) for end in ends) < _POINT_REACH_MM:
         return [*parts, _Part(shaft, Kind.SCREW)], []
-    text = f"No metal was found between the points given for screw {spec.id}."
+    text = f"No metal was found between the points given for {screw_words(spec.id)}."
     return parts, [Problem("points-off-metal", Level.CAUTION, text, "Check the points: patient mm (LPS).")]
 
 
@@ -372,9 +373,7 @@ def _sure(
     sure = [one for one in found if _stands_out(one, specs)]
     unclear = [one for one in found if one not in sure]
     names = [one.screw.id for one in unclear if not specs or one.screw.spec in specs]
-    told = _unclear(
-        " and ".join(f"screw {name.removeprefix('screw-')}" for name in names) or "a screw"
-    ).problems[0]
+    told = _unclear(" and ".join(map(screw_words, names)) or "a screw").problems[0]
     if not sure:
         raise Refused(told)
     return sure, unclear, [replace(told, level=Level.CAUTION)] if names else []

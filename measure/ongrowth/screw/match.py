@@ -11,6 +11,7 @@ from scipy.optimize import linear_sum_assignment
 from ongrowth.scan import Level, Problem, refuse
 from ongrowth.screw.model import UNKNOWN_SIDE, ScrewSpec
 from ongrowth.screw.shaft import Shaft
+from ongrowth.sentence import screw_words
 
 _WRONG_SIDE = 1000.0
 _FAR_OFF = 4000.0
@@ -84,8 +85,7 @@ def _name(side: str, at: int) -> str:
 
 
 def _not_found(spec: ScrewSpec, n: int) -> Problem:
-    name = spec.id or f"number {n + 1}"
-    text = f"Screw {name} of the case was not found in this scan."
+    text = f"In this scan {screw_words(spec.id or f'number {n + 1}')} of the case was not found."
     return Problem(
         "screw-not-found", Level.CAUTION, text, "Give its head and tip points if the scan shows it."
     )
@@ -94,7 +94,7 @@ def _not_found(spec: ScrewSpec, n: int) -> Problem:
 def _side_mismatch(spec: ScrewSpec, side: str) -> Exception:
     return refuse(
         "side-mismatch",
-        f"Screw {spec.id or ''} is stated on the {spec.side}, the scan shows it on the {side}.",
+        f"The case has {screw_words(spec.id)} on the {spec.side}, the scan shows it on the {side}.",
         "Check the side in the case file and that the scan is of this patient.",
     )
 
@@ -102,5 +102,5 @@ def _side_mismatch(spec: ScrewSpec, side: str) -> Exception:
 def _unproven_side(spec: ScrewSpec, side: str) -> list[Problem]:
     if not spec.side or spec.side == side or side != UNKNOWN_SIDE:
         return []
-    text = f"The side of screw {spec.id or ''} ({spec.side}) is as stated; this scan alone does not show it."
+    text = f"The side of {screw_words(spec.id)} ({spec.side}) is as stated; this scan alone does not show it."
     return [Problem("side-not-shown", Level.NOTE, text)]

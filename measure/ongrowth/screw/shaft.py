@@ -96,12 +96,14 @@ class Shaft:
 
     `level_hu` draws the outline; `ceiling_hu` is NaN where the core lies below the scan's ceiling;
     `blur_along_mm` is the standard deviation of the blur along the axis; `is_noisy` as in `Seen`;
-    `touching` counts the other stretches of metal whose edges run into its own.
+    `touching` counts the other stretches of metal whose edges run into its own; `free` is the cross-section
+    as it is seen where no diameter is told.
     """
 
     fit: CourseFit
     centres: Centres
     section: Section
+    free: Section
     outline: Outline
     body: Body
     gap: Gap
@@ -132,7 +134,7 @@ class Shaft:
     @property
     def outline_radius_mm(self) -> float:
         """Radius of the mean cross-section from the outline alone, free of what was stated, mm."""
-        return self.body.radius_mm - _bloom_mm(self.level_hu, self.section.core_hu, self.section.blur_mm)
+        return self.body.radius_mm - _bloom_mm(self.level_hu, self.free.core_hu, self.free.blur_mm)
 
     @property
     def is_clipped(self) -> bool:
@@ -308,12 +310,16 @@ def _measured(
     run = _metal_run(outline, (span[0] + span[1]) / 2.0)
     if run is None or run[1] - run[0] < _SHORTEST_MM:
         return None
-    section = _section(crop, course, outline, body_of(outline, run), look, spec)
+    body = body_of(outline, run)
+    section = _section(crop, course, outline, body, look, spec)
+    is_told = math.isfinite(spec.major_diameter_mm)
+    untold = replace(spec, major_diameter_mm=math.nan)
+    free = _section(crop, course, outline, body, look, untold) if is_told else section
     along = _blur_along_mm(crop, course, section)
     model = GapModel.of(outline.radius_mm, section, along, look.ceiling_hu)
     gap = _clear_gap(outline, find_gap(outline, model, run))
     fit, centres = _course(crop, course, outline, run, gap, look, tube_mm)
-    fit = _sharpened(crop, fit, section, body_of(outline, run), look)
+    fit = _sharpened(crop, fit, section, body, look)
     outline = outline_of(crop, fit.course, wide, look.level_hu, core_mm)
     run = _metal_run(outline, (span[0] + span[1]) / 2.0) or run
     gap = _gap_clear_of(look.neighbours, fit.course, find_gap(outline, model, run), section.radius_mm)
@@ -322,6 +328,7 @@ def _measured(
         fit=fit,
         centres=centres,
         section=section,
+        free=free,
         outline=outline,
         body=body_of(outline, run),
         gap=gap,

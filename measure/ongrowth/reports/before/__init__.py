@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -10,10 +9,8 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 import ongrowth
-from ongrowth.bridge import Bridge
-from ongrowth.findings import LOOK_AT_THE_DEFECT, edge_words, side_sentence, side_to_side, side_words_before
+from ongrowth.findings import LOOK_AT_THE_DEFECT, gap_rows, side_sentence, side_to_side, side_words_before
 from ongrowth.frame import ScrewFrame
-from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Cut, DefectReading, Finding, Reading
 from ongrowth.reports.drawing import svg_of
 from ongrowth.reports.figures import (
@@ -24,7 +21,7 @@ from ongrowth.reports.figures import (
     write_edge_words,
 )
 from ongrowth.reports.template import fill_template
-from ongrowth.wording import fixed_words, say_compact, say_short, with_unit
+from ongrowth.wording import fixed_words, say_compact, say_short
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -80,7 +77,7 @@ def _view(reading: Reading, site: str) -> dict[str, Any]:
     facts += [f"kernel {scan.kernel}"] if scan.kernel else ["kernel not stated"]
     return {
         "title": f"{site or 'Site not given'}, before surgery",
-        "date": reading.source.scan_date.isoformat() if reading.source.scan_date else "",
+        "date": f"CT {reading.source.scan_date.isoformat()}" if reading.source.scan_date else "",
         "sides": [_side(defect, graft.get(defect.side)) for defect in reading.defects],
         "missing": [problem for problem in scan.problems if problem.code == "defect-not-seen"],
         "problems": [problem for problem in scan.problems if problem.code != "defect-not-seen"],
@@ -161,39 +158,7 @@ def _mark_plane(axes: Axes, cut: Cut, defect: DefectReading) -> None:
     paint_faces(axes, found, frame, 0.0 if cut.name == "along-zero" else 90.0, middle)
 
 
-_QUANTITIES = (
-    ("gap_width_mean_open", "Gap width, mean"),
-    ("gap_width_max", "Gap width, largest"),
-    ("bridged_fraction", "Bone across the gap"),
-    ("cross_section_mm2", "Cross-section of the bone"),
-    ("tissue_hu", "Tissue in the gap"),
-)
-
-
 def _rows(defects: Sequence[DefectReading]) -> Rows:
     """Return the table of both sides: name, and a cell for each."""
-
-    def row(name: str, cells: Sequence[str]) -> tuple[str, tuple[str, ...]]:
-        return name, tuple(cells)
-
-    out = [row(words, [_say(d.bridge, name) for d in defects]) for name, words in _QUANTITIES]
-    out.append(row("Edge, rear (lamina)", [edge_words(d.bridge.head_edge) for d in defects]))
-    out.append(row("Edge, front (pedicle)", [edge_words(d.bridge.tip_edge) for d in defects]))
-    out.append(row("Spongy bone beside it", [say_compact(d.bone_hu) for d in defects]))
-    out.append(row("Smallest bridge this scan shows", [_shown(d.bridge) for d in defects]))
-    out.append(row("Middle of the defect, patient mm (LPS)", [_place(d.bridge) for d in defects]))
-    return tuple(out)
-
-
-def _say(bridge: Bridge, name: str) -> str:
-    value: Measured = getattr(bridge, name)
-    return say_compact(value)
-
-
-def _shown(bridge: Bridge) -> str:
-    shown = bridge.smallest_bridge_shown_mm
-    return "not told" if math.isnan(shown) else with_unit(shown, Unit.MM)
-
-
-def _place(bridge: Bridge) -> str:
-    return ", ".join(f"{v:.1f} mm" for v in bridge.defect.plane.point_mm)
+    by_side = [gap_rows(defect) for defect in defects]
+    return tuple((rows[0][0], tuple(cell for _, cell in rows)) for rows in zip(*by_side, strict=True))

@@ -33,6 +33,7 @@ from ongrowth.reading import (
     MotionRecord,
     Overlay,
     Reading,
+    ScanFacts,
     dose_over_time,
 )
 from ongrowth.reports import figures, then_and_now
@@ -106,6 +107,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
     return {
         "patient": case.patient.id,
         "remark": case.patient.remark,
+        "kind": "CT before surgery" if last.scan.weeks_since_surgery < 0 else "follow-up CT",
         "title": _title(last, site),
         "dates": _dates(last),
         "sentence": case.summary.sentence,
@@ -150,9 +152,9 @@ def _title(reading: Reading, site: str) -> str:
         screws = f"{known[0]} screw" if known else "screw, side not established"
     else:
         screws = f"{' and '.join(known)} screws" if len(known) == len(sides) else f"{len(sides)} screws"
-    screws = screws if sides else "no screw"
     place = site[:1].upper() + site[1:] or "Site not given"
-    return f"{place}, {screws}, {weeks_words(reading.scan.weeks_since_surgery)}"
+    week = weeks_words(reading.scan.weeks_since_surgery)
+    return f"{place}, {screws}, {week}" if sides else f"{place}, {week}"
 
 
 def _dates(reading: Reading) -> str:
@@ -443,11 +445,20 @@ def _scan_facts(reading: Reading) -> str:
         f"reconstruction {scan.algorithm}",
         f"{scan.kvp:.0f} kVp" if scan.kvp > 0 else "kVp not stated",
         f"noise {with_unit(scan.noise_hu, Unit.HU)}" if scan.noise_hu >= 0 else "",
+        *_blur_words(scan),
+    ]
+    return "; ".join(part for part in told if part)
+
+
+def _blur_words(scan: ScanFacts) -> tuple[str, ...]:
+    """Return the blur and what it is known from; without a screw it is not looked for."""
+    if not scan.blur_in_plane_mm.is_known:
+        return ()
+    return (
         f"blur in plane {say(scan.blur_in_plane_mm)}",
         f"blur through plane {say(scan.blur_through_plane_mm)}",
         f"blur known from {blur_source_words(scan.blur_source)}",
-    ]
-    return "; ".join(part for part in told if part)
+    )
 
 
 def _dose_words(case: Case) -> str:

@@ -15,7 +15,8 @@ from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
-from ongrowth.wording import say, say_compact, say_count, say_short, screw_words, span, weeks_words, with_unit
+from ongrowth.sentence import screw_words
+from ongrowth.wording import say, say_compact, say_count, say_short, span, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
