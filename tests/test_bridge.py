@@ -32,7 +32,7 @@ from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, unit
 from ongrowth.quantity import Caution
-from ongrowth.scan import Problem, Scan
+from ongrowth.scan import Problem, Refused, Scan
 
 FloatArray = NDArray[np.float64]
 STEP_MM, FINER = 0.5, 3
@@ -286,3 +286,13 @@ def test_a_plane_that_is_not_settled_is_said() -> None:
     assert told.code == "defect-unsure"
     assert "3.5 mm" in told.text  # 1.96 times the standard uncertainty
     assert unsure_note(replace(unsure, how="given"), "at screw A") == ()
+    (anyhow,) = unsure_note(replace(unsure, u_angle_deg=72.0), "at screw A")
+    assert "off by any angle and" in anyhow.text  # two planes never differ by 141 degrees
+
+
+def test_a_place_outside_is_told_with_what_the_scan_spans(tube: Callable[[float], Scan]) -> None:
+    scan = tube(0.0)
+    ends = scan.world_mm([(0, 0, 0), tuple(n - 1 for n in scan.hu.shape)])
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    with pytest.raises(Refused, match=rf"out-of-scan.*x {low[0]:.0f} to {high[0]:.0f} mm, y .*, z "):
+        find_open_defect(scan, np.array([900.0, 0.0, 0.0]))

@@ -211,13 +211,21 @@ class Scan:
         high = np.minimum(np.ceil(index.max(axis=0)).astype(int) + 1, self.hu.shape)
         if np.any(high <= low):
             raise refuse(
-                "out-of-scan", "The place asked for lies outside the scan.", "Check the coordinates."
+                "out-of-scan",
+                "The place asked for lies outside the scan.",
+                f"Check the coordinates: {self._extent_words()}.",
             )
         return (
             slice(int(low[0]), int(high[0])),
             slice(int(low[1]), int(high[1])),
             slice(int(low[2]), int(high[2])),
         )
+
+    def _extent_words(self) -> str:
+        last = np.array(self.hu.shape) - 1
+        ends = self.world_mm([last * np.array(corner) for corner in np.ndindex(2, 2, 2)])
+        spans = zip("xyz", ends.min(axis=0), ends.max(axis=0), strict=True)
+        return "the scan has " + ", ".join(f"{axis} {low:.0f} to {high:.0f} mm" for axis, low, high in spans)
 
     def crop(self, where: tuple[slice, slice, slice]) -> Scan:
         """Return the part of the scan given by array slices (a view, not a copy)."""

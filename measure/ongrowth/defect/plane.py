@@ -18,6 +18,7 @@ _GIVEN_U_DEG, _GIVEN_U_MM = 5.0, 0.5  # project's choice: how well three points 
 _LEAST_SLOPE = 0.17  # sine of 10 degrees: a flatter plane runs along the screw instead of across it
 _LEAST_SPREAD = 1e-3
 _UNSURE_DEG, _UNSURE_MM = 3.0, 0.4  # standard uncertainty from which a reader is told; project's choice
+_ANY_DIRECTION_DEG = 90.0  # two planes cannot differ by more
 
 
 class Side(enum.IntEnum):
@@ -113,7 +114,9 @@ def unsure_note(defect: DefectPlane, where: str) -> tuple[Problem, ...]:
         if defect.rivals
         else "Thick slices, streaks or uneven faces leave it open"
     )
-    off = f"{1.96 * defect.u_angle_deg:.0f} degrees and {1.96 * defect.u_offset_mm:.1f} mm"
+    angle_deg = 1.96 * defect.u_angle_deg
+    turned = f"{angle_deg:.0f} degrees" if angle_deg < _ANY_DIRECTION_DEG else "any angle"
+    off = f"{turned} and {1.96 * defect.u_offset_mm:.1f} mm"
     return (
         Problem(
             "defect-unsure",
