@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import build_reading as build
@@ -25,6 +26,7 @@ from ongrowth.findings import (
     no_scan_words,
     parse_windows,
     place,
+    print_line,
     read_windows,
     rows_for,
     screw_sentence,
@@ -35,6 +37,7 @@ from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.halo import HaloSummary
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import ChangeRecord, MotionRecord, Window
+from ongrowth.wording import say
 
 AS_EXPECTED, UNDECIDED = Against.AS_EXPECTED, Against.UNDECIDED
 OUTSIDE, NOT_MEASURABLE = Against.OUTSIDE, Against.NOT_MEASURABLE
@@ -462,3 +465,16 @@ def test_where_no_halo_is_shown_it_is_said_that_there_may_be_one() -> None:
         reading = build.make_reading(build.make_implant(head, tip))
         told = answer(reading.implants, reading.findings, reading.scan, "L5").cannot_tell
         assert (NO_PROOF in told) is is_said
+
+
+def test_a_gap_that_decides_the_line_of_bridging_is_named() -> None:
+    """The line prints the bridged share: a limit in millimetres would be read as one of that."""
+    gap = Measured.of(3.6, 0.8, Unit.MM)
+    bridge = replace(build.make_bridge(0.0), gap_width_mean=gap)
+    side = build.make_side(0.5)
+    reading = build.make_reading(build.make_implant(side, side, bridge=bridge), weeks=5.0)
+    line = line_of("bridging", "left", reading.findings)
+    assert line is not None
+    told = print_line(line, "L5")
+    assert told.result == "undecided: gap width"
+    assert told.reason.startswith(f"Gap width {say(gap)}. ")

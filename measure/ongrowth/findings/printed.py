@@ -82,6 +82,8 @@ def _reason(line: Line, compared: Compared | None) -> str:
 def _without_value(deciding: Finding, line: Line) -> str:
     """Return the reason; where it starts with the value that stands above it, without that."""
     told = f"{say(deciding.value)} is "
+    if deciding.quantity in _GAP_WIDTHS:  # the line itself tells the bridged share
+        return f"Gap width {say(deciding.value)}. {deciding.why}"
     if deciding is not line.main or not deciding.why.startswith(told):
         return deciding.why
     rest = deciding.why.removeprefix(told)
@@ -113,8 +115,15 @@ def _result_words(line: Line) -> str:
 
 
 # A halo within the range of its mean width may stand out by another rule; "one side" is the whole of it.
-_RULES = {"width_growth": "grown", "sector_excess": "uneven", "rim": "rim", "contact": "one side"}
-
+_RULES = {
+    "width_growth": "grown",
+    "sector_excess": "uneven",
+    "rim": "rim",
+    "contact": "one side",
+    "gap_width_mean": "gap width",
+    "gap_width_max": "gap width",
+}
+_GAP_WIDTHS = ("gap_width_mean", "gap_width_max")
 
 _POSITION = ("migration", "interfragmentary_motion")
 

@@ -200,7 +200,7 @@ def _side(implant: ImplantReading, side: str, site: str) -> list[str]:
     name = side_words(side, site)
     told = (
         f"wider than 1 mm on {say(halo.share_over_1mm)} of the surface",
-        f"length with no lucency shown {say(halo.no_lucency_length)}",
+        f"under 0.5 mm on a length of {say(halo.no_lucency_length)}",
         f"shape {halo.shape}",
         f"dense rim {halo.rim.present}",
         f"{with_unit(halo.measured_share, Unit.ONE)} of the surface measured",

@@ -84,7 +84,9 @@ HALO_QUANTITIES = (
     Described("no_lucency_share", _ONE, "share of the surface shown to have no lucency of 0.5 mm", 0, 1),
     Described("lucent_share", _ONE, "share of the surface shown to have a lucency of 0.5 mm or more", 0, 1),
     Described("undecided_share", _ONE, "share of the surface that is neither", 0, 1),
-    Described("no_lucency_length", _MM, "length along the screw with no lucency shown", 0),
+    Described(
+        "no_lucency_length", _MM, "length along the screw where most of the surface is under 0.5 mm", 0
+    ),
     Described("longest_no_lucency", _MM, "longest uninterrupted such length", 0),
     Described(
         "circumference_over_1mm_deg", Unit.DEG.value, "largest extent above 1 mm round the screw", 0, 360

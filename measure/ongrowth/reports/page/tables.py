@@ -42,8 +42,8 @@ _HALO_ROWS = (
     ("no_lucency_share", "Surface with no lucency shown"),
     ("lucent_share", "Surface lucent"),
     ("undecided_share", "Surface undecided"),
-    ("no_lucency_length", "Length with no lucency shown"),
-    ("longest_no_lucency", "Longest uninterrupted"),
+    ("no_lucency_length", "Length under 0.5 mm"),
+    ("longest_no_lucency", "Longest unbroken such length"),
     ("layer_hu", "CT number in the layer"),
     ("detection_limit", "Detection limit of this scan"),
 )
