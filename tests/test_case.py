@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import math
-from collections import defaultdict
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from typing import Any
 import build_reading as build
 import numpy as np
 import pytest
+from build_steps import Steps
 
 import ongrowth.case.compare as compare
 import ongrowth.case.first_days as first_days
@@ -26,7 +27,6 @@ from ongrowth.edge import Blur
 from ongrowth.findings import shipped_windows
 from ongrowth.frame import Patch
 from ongrowth.geometry import Plane
-from ongrowth.newbone import NewBone, NewBonePlace
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import (
     Against,
@@ -38,62 +38,9 @@ from ongrowth.reading import (
     write_reading,
 )
 from ongrowth.scan import Acquisition, Dose, Level, Problem, Refused, Scan, refuse
-from ongrowth.screw import Metalwork, ScrewSpec
+from ongrowth.screw import ScrewSpec
 
 NOT_SEEN = Problem("defect-not-seen", Level.CAUTION, "No slit crosses the screw.", "Give the plane.")
-
-
-class Steps:
-    """Stand-ins for the measuring steps; they keep what they were asked."""
-
-    def __init__(self, scan: Scan) -> None:
-        self.scan = scan
-        self.sides = ("left",)
-        self.defect: Any = build.make_defect()
-        self.asked: dict[str, list[Any]] = defaultdict(list)
-        self.motion: Any = build.make_motion()
-        self.width_mm = 0.7
-
-    def read_scan(self, path: Path, *, series: str = "", **_: Any) -> Scan:
-        self.asked["series"].append((path.name, series))
-        if "broken" in str(path):
-            raise refuse("empty-folder", "The folder is empty.", "Give the folder of the scan.")
-        if "soft" in str(path):
-            return replace(self.scan, acquisition=replace(self.scan.acquisition, kernel="soft"))
-        return self.scan
-
-    def find_screws(self, scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
-        self.asked["screws"].append(specs)
-        screws = tuple(build.make_screw(side) for side in self.sides)
-        return Metalwork(screws, (), (Problem("head-assumed", Level.NOTE, "No head is seen."),))
-
-    def find_defect(self, *_: Any, **__: Any) -> Any:
-        return self.defect
-
-    def measure_halo(self, scan: Any, screw: Any, frame: Any, defect: Any, *more: Any, keep: Any) -> Any:
-        keep(screw.id)
-        self.asked["halo"].append(defect)
-        self.asked["settings"].append(more[-1])
-        self.asked["calibration"].append(more[0])
-        side = build.make_side(self.width_mm)
-        return build.make_halo(side, side)
-
-    def lend_blur(self, fitted: Any) -> Calibration:
-        """The blur as a screw tells it, named by that screw; the right one knows it best."""
-        spread = {"left": 0.2, "right": 0.1}.get(fitted, 0.3)
-        return Calibration(Blur(0.7), spread**2 * np.eye(7), material=fitted, source="in-scan")
-
-    def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
-        self.asked["bridge"].append(defect)
-        return replace(build.make_bridge(0.3), defect=defect)
-
-    def measure_motion(self, earlier: Scan, later: Scan, *_: Any, **__: Any) -> Any:
-        self.asked["motion"].append((earlier, later))
-        return self.motion
-
-    def measure_new_bone(self, *_: Any, **__: Any) -> NewBone:
-        found = Measured.of(120.0, 12.0, Unit.MM3)
-        return NewBone(found, found, (NewBonePlace("toward the canal", found, np.zeros(3)),), 6.0)
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +81,7 @@ def test_a_reading_is_whole_and_valid(steps: Steps) -> None:
     assert [profile.side for profile in implant.profiles] == ["head_side", "tip_side"]
     assert implant.bridge is not None
     assert reading.scan.id == "w08"
-    assert reading.provenance.input_digest == "d" * 64
+    assert reading.provenance.input_digest == hashlib.sha256(b"w08").hexdigest()
     assert reading.provenance.wall_s > 0.0
     assert any(problem.code == "head-assumed" for problem in reading.scan.problems)
     assert "lamina side" not in reading.summary.sentence  # both sides stand alike, so no side is named
@@ -248,6 +195,30 @@ def test_a_refused_scan_is_kept_apart(steps: Steps) -> None:
     assert len(case.readings) == 1
     with pytest.raises(Refused, match="empty-folder"):
         run_case(parse_case_file(case_text('[[scan]]\npath = "broken"\ndate = 2031-04-01'), Path("/case")))
+
+
+def test_the_same_images_are_not_compared_with_themselves(steps: Steps) -> None:
+    text = case_text(
+        '[[scan]]\npath = "w08"\ndate = 2031-04-29', '[[scan]]\npath = "w08-copy"\ndate = 2031-06-03'
+    )
+    case = run_case(parse_case_file(text, Path("/case")))
+    ((scan, (problem,)),) = case.refused
+    assert (scan, problem.code) == ("w08-copy", "same-images")
+    assert [reading.scan.id for reading in case.readings] == ["w08"]
+    assert case.motions == ()
+
+
+def test_what_does_not_fit_of_earlier_cts_stands_beside_the_latest(steps: Steps) -> None:
+    """Swapped weeks, or a wrong day, of a CT that is not the latest would else be told nowhere."""
+    steps.dates = {"w05": dt.date(2031, 9, 2), "w26": dt.date(2031, 4, 8)}
+    scans = [f'[[scan]]\npath = "w{w:02}"\nweeks_since_surgery = {w}' for w in (5, 26)]
+    told = " ".join(run_case(parse_case_file(case_text(*scans), Path("/case"))).summary.cannot_tell)
+    assert "CT w05: The scan's own date gives week 26, but week 5 was told" in told
+    assert "CT w26 was made before CT w05" in told
+    steps.dates = {"w05": dt.date(2031, 4, 8), "w26": dt.date(2031, 9, 2)}
+    told = " ".join(run_case(parse_case_file(case_text(*scans), Path("/case"))).summary.cannot_tell)
+    assert "CT w05" not in told
+    assert "CT w26" not in told
 
 
 def test_before_surgery_no_screw_is_looked_for(steps: Steps) -> None:
@@ -514,7 +485,7 @@ def test_a_carried_defect_is_kept_as_long_as_its_reference(steps: Steps, tmp_pat
 
     def read_scan(path: Path, **_: Any) -> Scan:
         looked.append(path.name)
-        return steps.scan
+        return steps.read_scan(path)
 
     recipe.read_scan = read_scan  # put back by the fixture, as the next
     recipe.find_defect = lambda *_, **__: shows[looked[-1]]
@@ -559,8 +530,7 @@ def test_two_cts_of_one_day_tell_the_error_of_measurement(steps: Steps, tmp_path
 
 
 def test_a_change_of_protocol_is_said(steps: Steps, tmp_path: Path) -> None:
-    soft = replace(steps.scan, acquisition=replace(steps.scan.acquisition, kernel="soft"))
-    by_name = {"w04": steps.scan, "w13": soft}
+    by_name = {"w04": steps.read_scan(Path("w04")), "w13": steps.read_scan(Path("soft"))}
     recipe.read_scan = lambda path, **_: by_name[path.name]  # put back by the fixture
     case = run_case(two_scans(tmp_path))
     assert [note.problem.code for note in case.notes] == ["protocol-changed"]

@@ -161,6 +161,23 @@ def test_what_does_not_fit_together_is_refused(text: str, words: str) -> None:
     assert words in told[0]
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (
+            '[surgery]\ndate = "4 March"\n[[scan]]\npath = "w08"\n',
+            "'4 March' is no day; write year-month-day.",
+        ),
+        ('[[scan]]\npath = "w08"\nweeks = 8\n', "Did you mean weeks_since_surgery?"),
+        ('[[scan]]\npath = "w08"\nweeks_since_surgery = "five"\n', "'five' is no number."),
+    ],
+)
+def test_what_cannot_be_read_is_told_in_plain_words(text: str, words: str) -> None:
+    (told,) = faults(text)
+    assert words in told
+    assert "input" not in told
+
+
 def test_a_pre_op_scan_after_surgery_is_refused() -> None:
     told = faults('[surgery]\ndate = 2031-03-04\n[[scan]]\npath = "a"\ndate = 2031-03-11\nrole = "pre-op"\n')
     assert "at week 1 after surgery" in told[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -38,7 +39,9 @@ def fake_reading(path: Path, known: Known, tell: Any) -> Reading:
     side = build.make_side(0.7)
     implant = build.make_implant(side, side, bridge=build.make_bridge(0.3))
     scan_id = known.scan_id or path.name
-    return build.make_reading(implant, weeks=known.weeks, site=known.site, scan_id=scan_id)
+    reading = build.make_reading(implant, weeks=known.weeks, site=known.site, scan_id=scan_id)
+    digest = hashlib.sha256(path.name.encode()).hexdigest()
+    return replace(reading, provenance=replace(reading.provenance, input_digest=digest))
 
 
 def no_comparison(earlier: Kept, later: Kept, _: Any) -> Comparison:

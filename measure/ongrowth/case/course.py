@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -14,9 +15,10 @@ from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_va
 from ongrowth.defect import DefectPlane
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
 from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
-from ongrowth.scan import Problem, Refused, Scan
+from ongrowth.scan import Level, Problem, Refused, Scan, refuse
 
 Keep = Callable[[Reading], object]
+_TOLD_OF_EARLIER = ("screw-before-surgery", "week-mismatch", "diameter-differs")
 Refusals = list[tuple[str, tuple[Problem, ...]]]
 
 
@@ -77,15 +79,24 @@ def _take_all(
     case_file: CaseFile, before: Case | None, tell: Tell, keep: Keep, refused: Refusals
 ) -> Iterable[Taken]:
     lent = first_days_of(case_file, tell)
+    names: dict[str, str] = {}
     for entry in case_file.scan:
         try:
             taken = _take(entry, known_of(case_file, entry, lent), before, tell)
+            _must_be_another(names.setdefault(taken.reading.provenance.input_digest, entry.name), entry.name)
         except Refused as error:
             refused.append((entry.name, error.problems))
             continue
         if not taken.is_kept:
             keep(taken.reading)
         yield taken
+
+
+def _must_be_another(twin: str, name: str) -> None:
+    """Refuse the images of another scan of the case: against itself a screw has never moved."""
+    if twin != name:
+        text = f"Scan {name} holds the same images as scan {twin}."
+        raise refuse("same-images", text, "Give each CT once, each path its own CT.")
 
 
 def _take(entry: ScanEntry, known: Known, before: Case | None, tell: Tell) -> Taken:
@@ -215,7 +226,8 @@ def _case(
     patient, last = case_file.patient, readings[-1]
     windows = known_of(case_file, case_file.scan[0]).windows
     findings = (*last.findings, *_change_findings(last, compared, windows))
-    told = tuple(problem for pair in compared if pair.to_scan == last.scan.id for problem in pair.told)
+    of_last = (problem for pair in compared if pair.to_scan == last.scan.id for problem in pair.told)
+    told = (*of_last, *_told_of_earlier(readings))
     return Case(
         patient=Patient(patient.id, patient.birth_year, patient.site, patient.remark),
         readings=readings,
@@ -237,6 +249,19 @@ def _case(
             for problem in pair.told
         ),
     )
+
+
+def _told_of_earlier(readings: tuple[Reading, ...]) -> Iterable[Problem]:
+    """Return what does not fit of the weeks and sizes told for earlier CTs; the page tells of the latest."""
+    for one in readings[:-1]:
+        for problem in one.scan.problems:
+            if problem.code in _TOLD_OF_EARLIER:
+                yield replace(problem, text=f"CT {one.scan.id}: {problem.text}")
+    for one, two in itertools.pairwise(readings):
+        days = one.source.scan_date, two.source.scan_date
+        if days[0] and days[1] and days[1] < days[0]:
+            text = f"By its date CT {two.scan.id} was made before CT {one.scan.id}, by its week after it."
+            yield Problem("order-mismatch", Level.CAUTION, text, "Check which CT is which, and the weeks.")
 
 
 def _change_findings(last: Reading, compared: Sequence[Comparison], windows: Windows) -> Iterable[Finding]:

@@ -37,7 +37,7 @@ def fault_of(found: Any) -> Problem:
     kind, given = found["type"], found.get("input")
     if kind == "extra_forbidden":
         known = _known_keys(found["loc"])
-        near = difflib.get_close_matches(str(found["loc"][-1]), known, n=1)
+        near = _near(str(found["loc"][-1]), known)
         advice = f"Did you mean {near[0]}?" if near else f"Known there: {', '.join(known)}."
         return fault("bad-case-file", f"{place}: this key is not known.", advice)
     if kind == "missing":
@@ -51,6 +51,12 @@ def fault_of(found: Any) -> Problem:
     return fault("bad-case-file", f"{place}: {said}.", _describe(found["loc"]))
 
 
+def _near(word: str, known: list[str]) -> list[str]:
+    """Return the key that was meant: one that begins so, as ``weeks``, or one that is spelt alike."""
+    begin = [key for key in known if key.startswith(f"{word}_")]
+    return begin if len(begin) == 1 else difflib.get_close_matches(word, known, n=1)
+
+
 def _plain_message(found: Any) -> str:
     kind, context, given = found["type"], found.get("ctx", {}), found.get("input")
     if kind == "value_error":
@@ -61,6 +67,10 @@ def _plain_message(found: Any) -> str:
         return f"{given!r} is {word} {bound:g}"
     if kind == "string_pattern_mismatch":
         return f"{given!r} may hold only letters, digits, dot, dash and underscore"
+    if kind.startswith("date"):
+        return f"{given!r} is no {'time' if kind.startswith('datetime') else 'day'}; write year-month-day"
+    if kind == "float_parsing":
+        return f"{given!r} is no number"
     message: str = found["msg"]
     return f"{given!r} does not fit ({message[0].lower() + message[1:]})"
 
@@ -102,7 +112,7 @@ def _describe(location: tuple[str | int, ...]) -> str:
     words = [part for part in location if isinstance(part, str)]
     field = _model_at((*words[:-1], "")).model_fields.get(words[-1]) if words else None
     return (
-        f"Expected: {field.description}."
+        f"Meaning: {field.description}."
         if field is not None and field.description
         else "docs/casefile.md lists all keys."
     )
