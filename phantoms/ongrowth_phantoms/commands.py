@@ -32,7 +32,10 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
     implant : dict
         What a surgeon knows of the screw: diameters, pitch, length in mm, surface.
     """
-    folder = write_phantom(DEMO, out, seed=seed)
+    from ongrowth.reading import new_results
+
+    with new_results(Path(out)) as part:
+        write_phantom(DEMO, part, seed=seed)
     visit = PHANTOMS[DEMO].visits(seed)[0]
     screw = visit.scene.screws[0]
     implant = {
@@ -42,7 +45,7 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
         "length_mm": round(screw.length_mm, 2),
         "surface": "ha-coated",
     }
-    return folder / visit.id, visit.weeks, implant
+    return Path(out) / visit.id, visit.weeks, implant
 
 
 @click.command()
@@ -89,7 +92,11 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
     if out is None:
         raise click.MissingParameter(param_hint="--out", param_type="option")
     must_be_writable(out)
-    click.echo(write_phantom(name, out, seed=seed, compressed=compressed))
+    from ongrowth.reading import new_results
+
+    with new_results(out) as part:
+        write_phantom(name, part, seed=seed, compressed=compressed)
+    click.echo(out)
 
 
 @click.command()

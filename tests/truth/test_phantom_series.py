@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from ongrowth.scan import Scan
+from ongrowth_phantoms import catalogue
 from ongrowth_phantoms.catalogue import NOTE, PHANTOMS, case_file, write_phantom
 from ongrowth_phantoms.commands import make_demo, phantom
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
@@ -115,3 +116,13 @@ def test_phantom_command_lists_and_refuses(tmp_path: Path) -> None:
     assert wrong.exit_code == 2
     assert "no-such" in wrong.output
     assert CliRunner().invoke(phantom, ["even-halo"]).exit_code == 2
+
+
+def test_a_phantom_that_is_stopped_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(catalogue, "write_truth", stop)  # the series is written, its truth not yet
+    told = CliRunner().invoke(phantom, ["calibration-rod", "--out", str(tmp_path / "rod")])
+    assert told.exit_code == 1
+    assert not (tmp_path / "rod").exists()
