@@ -18,8 +18,17 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from pydicom import dcmread
 
-from ongrowth.findings import answer, lines_of, print_line, screw_sentence
-from ongrowth.reading import Case, ImplantReading, Patient
+from ongrowth.findings import (
+    Against,
+    answer,
+    answer_before,
+    gap_rows,
+    lines_of,
+    print_line,
+    screw_sentence,
+    side_sentence,
+)
+from ongrowth.reading import Case, DefectReading, ImplantReading, Patient
 from ongrowth.reports.dicom import Wanted, export_case, write_objects
 from ongrowth.reports.dicom import sheet as sheets
 from ongrowth.scan import Scan
@@ -68,6 +77,32 @@ def test_the_sheet_says_all_that_the_answer_says(scan: Scan) -> None:
     for caution in fixed_words().cautions:
         without = without.replace(caution, "")
     assert not DIAGNOSIS.search(without)
+
+
+def test_before_surgery_the_sheet_tells_the_gap_of_each_side() -> None:
+    blank = build.make_reading(weeks=math.nan)
+    defects = tuple(DefectReading(side, build.make_bridge(0.0, side)) for side in ("left", "right"))
+    summary = answer_before(defects, (), (), "L5")
+    settings = blank.provenance.settings | {"oedema_signal": "unknown"}
+    made = replace(blank.provenance, settings=settings)
+    reading = replace(blank, defects=defects, summary=summary, provenance=made)
+    case = Case(Patient("harbour-07", 2016, "L5"), (reading,), (), summary)
+    text = text_of(case)
+    assert "L5, before surgery" in text
+    assert "week" not in text.lower()  # weeks since surgery, a next week: neither has a place here
+    for defect in defects:
+        assert side_sentence(defect, None) in text
+        assert all(name in text and value in text for name, value in gap_rows(defect))
+    assert len(sheets.draw_sheets(case)) == 1
+
+
+def test_what_is_outside_is_told_with_its_reason(scan: Scan) -> None:
+    """What is open is explained below; what is outside stands nowhere else."""
+    wide = build.make_implant(build.make_side(2.6), build.make_side(2.6))
+    case = case_of(wide, weeks=20.0)
+    outside = [line for line in lines_of(wide.id, case.findings) if line.result is Against.OUTSIDE]
+    assert outside
+    assert all(print_line(line, "L5").reason in text_of(case) for line in outside)
 
 
 def test_no_line_is_wider_than_its_column(scan: Scan) -> None:

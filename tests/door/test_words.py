@@ -109,7 +109,7 @@ def since_an_earlier_scan() -> list[Earlier]:
 
 
 def pages_before() -> list[str]:
-    """The page before surgery: every state of the rule of thumb, both sides seen or one of them not."""
+    """Page and notes before surgery: every state of the rule of thumb, both sides seen or one of them not."""
     out = []
     for k, (oedema, gap) in enumerate(itertools.product(("present", "absent", "unknown"), GAPS)):
         sides = ("left", "right")[: 1 + k % 2]
@@ -132,11 +132,15 @@ def pages_before() -> list[str]:
             provenance=replace(blank.provenance, settings=settings),
             summary=answer_before(defects, found, told, site),
         )
-        page = render_before(replace(reading, scan=replace(reading.scan, problems=told)), site)
+        reading = replace(reading, scan=replace(reading.scan, problems=told))
+        page = render_before(reading, site)
         out += [visible(page), spoken(page), reading.summary.sentence]
+        case = Case(Patient("case", None, site), (reading,), found, reading.summary)
+        out += [render_note(case, short=short, plain=plain) for short, plain in FORMS]
     return out
 
 
+FORMS = ((False, False), (True, False), (False, True))
 GAPS = (
     *(Measured.of(g, 0.2, Unit.MM) for g in (1.0, 2.6, 3.5, 5.0)),
     Measured.missing(Unit.MM, Caution.POOR_FIT),

@@ -335,7 +335,9 @@ def _plain_position(line: Line) -> str:
     if "moved" in states.values():
         what = "The screw" if states.get("migration") == "moved" else "The bone"
         return f"{what} does not lie just where it lay on the older pictures. "
-    return "The screw lies where it lay on the older pictures. " if states.get("migration") else ""
+    return (
+        "We do not see that the screw has moved since the older pictures. " if states.get("migration") else ""
+    )
 
 
 _USUAL_EARLY = (

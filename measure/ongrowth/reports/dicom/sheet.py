@@ -12,8 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 import ongrowth
-from ongrowth.findings import Compared, lines_of, no_scan_words, print_line, screw_sentence
-from ongrowth.reading import Case, ImplantReading, Reading
+from ongrowth.findings import (
+    Compared,
+    gap_rows,
+    is_before_surgery,
+    lines_of,
+    no_scan_words,
+    print_line,
+    screw_sentence,
+    side_sentence,
+    side_words_before,
+)
+from ongrowth.reading import Against, Case, ImplantReading, Reading
 from ongrowth.reports.figures import STYLE, paint_cut_along, paint_map
 from ongrowth.wording import fixed_words, weeks_words
 
@@ -32,6 +42,7 @@ _CAPTION = (
     "defect. Right: halo width unrolled; white line: 1 mm, hatched: not measured, grey: no bone there."
 )
 _COLUMNS_MM = (0.0, 52.0, 118.0, 152.0)
+_SIDES_MM = (0.0, 62.0, 124.0)  # a figure, and its value on both sides
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,20 +101,23 @@ def draw_sheets(case: Case) -> list[NDArray[np.uint8]]:
 
 def _sheet(case: Case, implants: Sequence[ImplantReading], number: str) -> list[Row | Pictures]:
     last, site = case.readings[-1], case.patient.site
-    weeks = last.scan.weeks_since_surgery
+    is_before = is_before_surgery(last)
+    when = "before surgery" if is_before else weeks_words(last.scan.weeks_since_surgery)
     out: list[Row | Pictures] = [
-        Row(((0.0, f"{site or 'Site not given'}, {weeks_words(weeks)}"),), 14.0, is_bold=True),
+        Row(((0.0, f"{site or 'Site not given'}, {when}"),), 14.0, is_bold=True),
         Row(((0.0, f"{_dates(last)}. {fixed_words().short}"),), 8.0, after_mm=3.0),
     ]
     if case.patient.remark:
         out.append(Row(((0.0, case.patient.remark),), 8.0))
-    if not implants:
+    if is_before:
+        out += _sides_before(last)
+    elif not implants:
         out.append(Row(((0.0, case.summary.sentence),), 10.0, is_bold=True))
     for implant in implants:
         out += _screw(case, implant)
     out += _list("What this CT cannot tell", case.summary.cannot_tell)
     out += _list("Not looked at", [", ".join(case.summary.not_looked_at)])
-    out += _list("Next", _next(case))
+    out += [] if is_before else _list("Next", _next(case))
     out += _list("Cautions", fixed_words().cautions)
     made = f"ongrowth {ongrowth.__version__}, input {last.provenance.input_digest[:12]}, sheet {number}"
     return [*out, Row(((0.0, f"{made}. Measured by software, not verified."),), 6.5)]
@@ -111,6 +125,8 @@ def _sheet(case: Case, implants: Sequence[ImplantReading], number: str) -> list[
 
 def _dates(reading: Reading) -> str:
     surgery, scan = reading.source.surgery_date, reading.source.scan_date
+    if is_before_surgery(reading):
+        return f"CT {scan.isoformat() if scan else 'of unknown date'}"
     told = f"Surgery {surgery.isoformat()}" if surgery else "Date of surgery not given"
     return f"{told}, CT {scan.isoformat() if scan else 'of unknown date'}"
 
@@ -128,10 +144,26 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
         printed = print_line(line, site, compared)
         words = (printed.name, printed.measured, printed.expected, f"{printed.symbol} {printed.result}")
         out.append(Row(tuple(zip(_COLUMNS_MM, words, strict=True))))
-        beside = [told for told in (*printed.compared, printed.look) if told]
+        # why a line is open stands below, with what this CT cannot tell
+        reason = printed.reason if line.result is Against.OUTSIDE else ""
+        beside = [told for told in (*printed.compared, reason, printed.look) if told]
         out += [Row(((_COLUMNS_MM[1], told),), 7.5) for told in beside]
     if implant.cuts:
         out += [Pictures(implant), Row(((0.0, _CAPTION),), 6.5, after_mm=3.0)]
+    return out
+
+
+def _sides_before(reading: Reading) -> list[Row | Pictures]:
+    """Return what a CT from before surgery shows: a sentence for each side, then all figures side by side."""
+    graft = {finding.implant: finding for finding in reading.findings}
+    told = [side_sentence(one, graft.get(one.side)) for one in reading.defects]
+    told += [p.text for p in reading.scan.problems if p.code == "defect-not-seen"]
+    out: list[Row | Pictures] = [Row(((0.0, words),), 10.0, is_bold=True, after_mm=2.0) for words in told]
+    heads = ["Value (95 % interval)", *(side_words_before(one.side) for one in reading.defects)]
+    out.append(Row(tuple(zip(_SIDES_MM, heads, strict=False)), 7.0))
+    for rows in zip(*(gap_rows(one) for one in reading.defects), strict=True):
+        cells = [rows[0][0], *(value for _, value in rows)]
+        out.append(Row(tuple(zip(_SIDES_MM, cells, strict=False))))
     return out
 
 
