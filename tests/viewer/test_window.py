@@ -231,3 +231,20 @@ def test_the_reader_of_the_manifest_gives_a_layer_in_millimetres(scan: Scan) -> 
     assert (data.shape, kind) == (scan.hu.shape, "image")
     assert how["units"] == ("mm", "mm", "mm")
     assert get_reader("/nowhere/at/all") is None
+
+
+def test_a_first_window_is_not_the_small_one_of_napari() -> None:
+    import napari
+    from napari.settings import get_settings
+
+    from ongrowth_napari.window import show_window
+
+    get_settings().application.first_time = True
+    viewer = napari.Viewer(show=False)
+    show_window(viewer)
+    spin()
+    window = viewer.window._qt_window
+    room = window.screen().availableGeometry()
+    assert window.width() >= min(1500, room.width())
+    assert window.height() >= min(940, room.height())
+    viewer.close()

@@ -11,8 +11,6 @@ import click
 from ongrowth.cli.door import misuse
 from ongrowth.scan import Refused
 
-_WINDOW = (1500, 940)
-
 
 @click.command()
 @click.argument("path", metavar="CASE|SCAN", type=click.Path(path_type=Path))
@@ -114,12 +112,11 @@ def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, 
     scan = read_scan(session.scan.path, series=session.scan.series)
     import napari
 
-    from ongrowth_napari.window import open_desk
+    from ongrowth_napari.window import open_desk, show_window
 
     viewer = napari.Viewer(title=f"{session.case.patient.id or case.stem}", show=False)
-    viewer.window.resize(*_WINDOW)
     open_desk(
         viewer, session, scan=scan, results=results, reads_first=reads_first, author=author, is_own=True
     )
-    viewer.show()
+    show_window(viewer)
     napari.run()

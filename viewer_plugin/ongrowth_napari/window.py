@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import QEvent, QObject, Qt
+from qtpy.QtCore import QEvent, QObject, QSize, Qt, QTimer
 from qtpy.QtWidgets import QDockWidget, QMessageBox, QPushButton, QWidget
 
 from ongrowth.scan import Scan
@@ -17,6 +17,7 @@ from ongrowth_napari.session import Session
 
 _KEYS = {"Up": (-1.0, 0.0), "Down": (1.0, 0.0), "Left": (0.0, -15.0), "Right": (0.0, 15.0)}
 _LAYER_DOCKS = ("layer controls", "layer list")
+_WINDOW = (1500, 940)
 _TABLE_SHARE = 0.31  # of the height of the window
 _Choice = QMessageBox.StandardButton
 
@@ -69,6 +70,21 @@ def open_desk(
     panel.refresh()
     viewer.reset_view(margin=0.02)
     return panel
+
+
+def show_window(viewer: Any) -> None:
+    """Show a viewer as large as the sheet and the table are read well, as far as the screen has room.
+
+    napari gives a window, as it is shown, the size it had the last time, and at the very first a small one.
+    """
+    viewer.show()
+    window = viewer.window._qt_window
+    room = window.screen().availableGeometry()
+    wanted = QSize(*_WINDOW).expandedTo(window.size()).boundedTo(room.size())
+    if wanted != window.size():
+        window.resize(wanted)
+        window.move(room.topLeft())
+    QTimer.singleShot(0, lambda: viewer.reset_view(margin=0.02))  # once the docks have their new sizes
 
 
 def _place(viewer: Any, panel: Panel) -> None:
