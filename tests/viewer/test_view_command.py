@@ -48,6 +48,17 @@ def test_a_case_is_opened_as_it_is(opened: list[Any], case_path: Path) -> None:
     assert opened == [(case_path, "w03", None, "reader-1", {"reads_first": True})]
 
 
+def test_results_that_are_none_are_told_so(opened: list[Any], case_path: Path, tmp_path: Path) -> None:
+    """Else all would be measured anew without a word."""
+    told = run(case_path, "--results", tmp_path / "nowhere")
+    assert told.exit_code == 2
+    assert told.stderr.startswith("no-reading: --results: ")
+    (tmp_path / "out" / "w03").mkdir(parents=True)
+    (tmp_path / "out" / "w03" / "reading.json").write_text("{}")
+    assert run(case_path, "--results", tmp_path / "out").exit_code == 0
+    assert len(opened) == 1
+
+
 def test_a_scan_gets_a_case_file_beside_it(
     opened: list[Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -40,6 +40,11 @@ def view(
     """
     if not path.exists():
         raise misuse("no-such-path", f"There is nothing at {path}.", "Check the path.")
+    if results is not None and not any(results.glob("*/reading.json")):
+        text = f"--results: {results} holds no readings."
+        raise misuse(
+            "no-reading", text, "Give the folder that ongrowth follow wrote (--out), or leave it out."
+        )
     from ongrowth_napari.display import obstacle
 
     hindrance = obstacle()

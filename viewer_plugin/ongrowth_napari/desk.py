@@ -43,6 +43,7 @@ from ongrowth_napari.table import Row, place_words, rows_of
 
 _AROUND_MM = 18.0  # kept of the CT round a screw
 _FIND_FIRST = "Measure first: then the screws are known."
+_BEING_FOUND = "The screws are being looked for; until then the whole CT is shown."
 _SAVE_FIRST = "Save or undo the corrections of this scan first."
 _BEFORE = "These figures were measured before your correction. Measure again to renew them."
 _LOCKED = "The figures are shown once your own reading is locked."
@@ -481,7 +482,7 @@ class Desk:
     def place(self) -> str:
         """Return what stands at the cursor."""
         if self.navigator is None:
-            return _FIND_FIRST
+            return _BEING_FOUND if self.is_measuring else _FIND_FIRST
         if np.isfinite(self.navigator.caliper_mm):
             return f"caliper {self.navigator.caliper_mm:.2f} mm"
         return place_words(self.navigator.picture, self.navigator.depth_mm, self.navigator.angle_deg)
