@@ -287,3 +287,30 @@ def test_progress_counts_and_tells_the_time_left() -> None:
     assert str(progress) == "30 of 100 scans, 19 measured, 10 done before, 1 failed, about 35 min left"
     assert progress.failures == {"thick-slices": 1}
     assert span_words(90000) == "1 day 1 h"
+
+
+DRIVER = """
+import signal, sys
+from pathlib import Path
+sys.path.insert(0, sys.argv[1])
+import stand_in
+from ongrowth.cohort import OneByOne, read_manifest, run_cohort
+signal.signal(signal.SIGINT, lambda *_: None)  # as in a worker, whose main thread alone hears it
+manifest = read_manifest(Path("manifest.csv"))
+run_cohort(manifest, Path("out"), executor=OneByOne(), measure=stand_in.measure)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal of another kind")
+def test_an_interrupt_from_the_terminal_is_no_failure_of_the_scan_in_hand(tmp_path: Path) -> None:
+    """All processes of a terminal hear it; a failure of the measuring one would not be tried again."""
+    stand_in.write_cohort(tmp_path, "slow 2")
+    command = [sys.executable, "-c", DRIVER, str(Path(stand_in.__file__).parent)]
+    driver = subprocess.Popen(command, cwd=tmp_path, start_new_session=True)
+    end = time.monotonic() + 60.0
+    while not stand_in.measured(tmp_path / "out"):
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    os.killpg(driver.pid, signal.SIGINT)
+    assert driver.wait(timeout=60) == 0
+    assert outcomes(tmp_path) == {"c000": ""}

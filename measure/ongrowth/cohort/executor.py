@@ -7,6 +7,7 @@ import itertools
 import logging
 import os
 import queue
+import signal
 import threading
 import uuid
 from collections.abc import Callable, Iterable, Iterator
@@ -85,18 +86,17 @@ class LocalWorkers:
 
         n_workers = self.n_workers or cores()
         self.tell(f"Starting {n_workers} worker{'' if n_workers == 1 else 's'}")
-        with (
-            _quiet_dask(),
-            _without_callers_script(),
-            LocalCluster(
-                n_workers=n_workers,
-                threads_per_worker=1,
-                memory_limit=0,
-                dashboard_address="127.0.0.1:0",  # any free port: several cohorts may run on one machine
-                silence_logs=50,
-            ) as cluster,
-        ):
-            yield from Scheduler(cluster.scheduler_address, self.limits, self.tell).settled(tasks)
+        with _quiet_dask(), _without_callers_script():
+            with _deaf_to_interrupts():
+                cluster = LocalCluster(
+                    n_workers=n_workers,
+                    threads_per_worker=1,
+                    memory_limit=0,
+                    dashboard_address="127.0.0.1:0",  # any free port: several cohorts may run on one machine
+                    silence_logs=50,
+                )
+            with cluster:
+                yield from Scheduler(cluster.scheduler_address, self.limits, self.tell).settled(tasks)
 
 
 def cores() -> int:
@@ -128,6 +128,19 @@ def _quiet_dask() -> Iterator[None]:
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
             afterwards.callback(logging.getLogger(name).setLevel, level)
         yield
+
+
+@contextlib.contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """Start processes that leave Ctrl-C to this one, which ends them; else each would tell its own end."""
+    if threading.current_thread() is not threading.main_thread():  # only there can it be set
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextlib.contextmanager

@@ -13,6 +13,7 @@ import json
 import os
 import pickle
 import queue
+import signal
 import subprocess
 import sys
 import threading
@@ -147,6 +148,7 @@ def _start() -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         env={name: text for name, text in os.environ.items() if name != _NOT_HANDED_ON} | ONE_THREAD,
+        start_new_session=True,  # else Ctrl-C, heard by all of a terminal's processes, passes for a bad scan
     )
     if process.stdin is not None:
         process.stdin.write(cloudpickle.dumps((os.getpid(), sys.path)))
@@ -186,6 +188,7 @@ def serve() -> None:
     inbox = sys.stdin.buffer
     outbox = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # who started us ends us
     parent, paths = pickle.load(inbox)
     sys.path[:] = paths
     threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
