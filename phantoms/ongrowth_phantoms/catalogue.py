@@ -265,7 +265,8 @@ def write_phantom(name: str, folder: str | Path, *, seed: int = 1, compressed: b
     for k, visit in enumerate(visits):
         scan = scan_fast(visit.scene, visit.protocol, seed=seed + 1000 * k)
         weeks = 0.0 if math.isnan(visit.weeks) else visit.weeks
-        write_dicom(scan, out / visit.id, weeks=weeks, patient_id=f"PHANTOM-{name}", compressed=compressed)
+        # no word of the scanner's in the patient's number: it would be withheld there
+        write_dicom(scan, out / visit.id, weeks=weeks, patient_id=f"DRAWN-{name}", compressed=compressed)
         truths = [truth_of(visit.scene, i) for i in range(len(visit.scene.screws))]
         write_truth(truths, out / f"{visit.id}-truth.json")
     if any(v.scene.sites for v in visits):

@@ -138,7 +138,7 @@ def _write_images(out: Path, visits: tuple[PlannedVisit, ...], seed: int) -> Non
             continue
         scan = scan_fast(scene, FastProtocol(), seed=seed + 1000 * k)
         write_dicom(
-            scan, out / visit.patient / visit.id, weeks=visit.weeks, patient_id=f"PHANTOM-{visit.patient}"
+            scan, out / visit.patient / visit.id, weeks=visit.weeks, patient_id=f"DRAWN-{visit.patient}"
         )
         truth = truth_of(scene)
         bridged = truth.defect.bridged_fraction if truth.defect else float("nan")

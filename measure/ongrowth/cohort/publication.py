@@ -81,7 +81,7 @@ def size_table(size: Size) -> PrintedTable:
         ("CTs without numbers", size.n_failed),
         ("visits without a CT", size.n_missed),
     )
-    return PrintedTable("Size", ("", "number"), tuple((words, str(n)) for words, n in named))
+    return PrintedTable("Size", ("counted", "number"), tuple((words, str(n)) for words, n in named))
 
 
 def width_table(widths: pd.DataFrame) -> PrintedTable:
@@ -170,9 +170,10 @@ def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) 
     return (
         f"CTs were measured with ongrowth {record['version']} ({used}); the manifest had the SHA-256 digest "
         f"{record['manifest_digest'][:16]}. Of {record['n_scans']} CTs of {record['n_patients']} patients, "
-        f"{size.n_scans} gave numbers and {size.n_failed} did not, each with its reason; {size.n_missed} "
-        f"visits without a CT were kept as missing. The tables hold {_count(size.n_screws, 'screw')} and "
-        f"{_count(size.n_places, 'side')} of screws with a measured mean halo width. Mean halo width is the "
+        f"{size.n_scans} gave numbers and {size.n_failed} did not, each with its reason; "
+        f"{_count(size.n_missed, 'visit')} without a CT entered as missing. The tables hold "
+        f"{_count(size.n_screws, 'screw')} and {_count(size.n_places, 'side')} of screws with a measured "
+        f"mean halo width. Mean halo width is the "
         f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
         f"side of the defect, estimated by a model of blurred layers; it was measurable in {100 * share:.0f} "
         f"% of sides and CTs. The blur of the scans was known from {blur}. Each value carries a 95 % "

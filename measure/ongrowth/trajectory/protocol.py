@@ -117,12 +117,13 @@ class ProtocolReport:
     @property
     def sentence(self) -> str:
         """The finding in words."""
+        steps = f"{self.n_steps} steps of a side from one CT to the next"
         if self.n_protocol_changed == 0:
-            return f"The protocol stayed the same over all {self.n_steps} steps from one CT to the next."
+            return f"The protocol stayed the same over all {steps}."
         return (
-            f"The protocol changed at {self.n_protocol_changed} of {self.n_steps} steps from one CT to the "
-            f"next; at {self.n_both_changed} of them the value changed too, beyond its uncertainty: these "
-            "changes cannot be told from the change of protocol."
+            f"The protocol changed at {self.n_protocol_changed} of {steps}; at {self.n_both_changed} of them "
+            "the value changed too, beyond its uncertainty: these changes cannot be told from the change of "
+            "protocol."
         )
 
 
