@@ -26,6 +26,8 @@ from ongrowth.motion import (
 )
 from ongrowth.motion.blocks import Blocks, sides_of_blocks
 from ongrowth.motion.displacement import motion_of
+from ongrowth.motion.fragment import Field
+from ongrowth.motion.mixed import fit_mixed
 from ongrowth.motion.picture import Picture, Spline, read_at, smooth_values, splined, values_at
 from ongrowth.motion.register import Sight, register_metal
 from ongrowth.motion.rigid import covariance_at, measured_length, turn_covariance
@@ -139,6 +141,29 @@ def test_a_pose_is_found_between_unlike_grids_and_scales(fixed: Spline) -> None:
     away = found.apply(places[inside]) - true.apply(places[inside])
     # without noise only the smoothing of two unlike grids is left
     assert np.linalg.norm(away, axis=1).max() < 0.01
+
+
+@pytest.mark.parametrize("moved_mm", [0.0, 0.08])
+def test_blocks_that_moved_each_for_itself_are_told_from_blocks_that_did_not(
+    fixed: Spline, moved_mm: float
+) -> None:
+    rng = np.random.default_rng(5)
+    places = rng.uniform(-6.0, 6.0, (20_000, 3))
+    block = np.ravel_multi_index(tuple(np.floor((places.T + 6.0) / 3.0).astype(int)), (4, 4, 4))
+    own = rng.normal(0.0, moved_mm, (64, 3))
+    values = values_at(fixed, places + own[block]) + rng.normal(0.0, 15.0, len(places)).astype(np.float32)
+    depth, outward = np.zeros(len(places)), np.zeros((len(places), 3), dtype=np.float32)
+    field = Field(Samples(places, values), depth, depth, block, outward)
+    start = fit_rigid(fixed, field.samples, STILL, np.array([0.0, 0.0, 1.0]))
+    # a volume at which every sample stands for itself, as this noise does
+    fit = fit_mixed(fixed, field, start, np.array([0.0, 0.0, 1.0]), 100.0)
+    # 64 blocks tell a spread to 1 / sqrt(2 * 64 * 3) = 5 %; Tukey's weights cost some more
+    assert fit.spread[0] == pytest.approx(moved_mm, rel=0.2, abs=0.004)
+    off = fit.fixed_from_moving.apply(fit.centre_mm) - fit.centre_mm - own.mean(axis=0)
+    u = np.sqrt(np.diag(fit.covariance)[:3])
+    assert np.all(np.abs(off) < 4.0 * u + 0.003)  # the picture itself is known to a few micrometres
+    # the mean of 64 blocks; a spread never falls below 0.003 mm
+    assert u == pytest.approx(np.full(3, max(moved_mm, 0.003) / 8.0), rel=0.3)
 
 
 # Rigid-body figures

@@ -19,7 +19,7 @@ from ongrowth.scan import Scan
 FloatArray = NDArray[np.float64]
 
 # Only the steep upper part of the edge is used: bone or a halo beside the metal hardly moves it.
-_LOW_HU = 1200.0
+_LOW_HU, _LOW_SHARE = 2000.0, 0.65  # the share of a ceiling that lies lower
 _HIGH_HU = 6000.0
 _COARSE_MM, _FINE_MM = 0.8, 0.35
 _MARGIN_MM = 1.2  # beyond the outer diameter
@@ -28,7 +28,9 @@ _PAST_HEAD_MM, _PAST_TIP_MM = 6.0, 2.0
 _HEAD_END_MM, _TIP_END_MM = 6.0, 14.0
 _END_MM, _END_SLICES = 0.45, 0.4
 _FEWEST_AT_END = 500
-_LEFT_SHARE = 0.15  # of what head and tip disagree about: u of their mean, since they need not bloom alike
+# A tip is slender and blooms less surely than a head, by so much; what the two disagree about adds this share
+# to u, since they need not bloom alike. From phantoms (tuning half).
+_HEAD_SHARE, _LEFT_SHARE = 0.7, 0.2
 _BLOCK_MM = 4.0
 _MOST_SAMPLES = 40_000
 _FLAT_HU_PER_MM = 50.0  # flatter places have no normal
@@ -67,7 +69,7 @@ def register_screw(
 
     Notes
     -----
-    Of a whole screw the place along its axis is the mean of what head and tip say, each registered by itself:
+    Of a whole screw the place along its axis lies between what head and tip say, each registered by itself:
     another kernel lets the two bloom away from each other.
     """
     ceiling = common_ceiling_hu(fixed, moving)
@@ -101,7 +103,7 @@ def _between_ends(
     moving_frame: ScrewFrame,
     radius_mm: float,
 ) -> MixedFit:
-    """Move a screw along its axis to the mean of what head and tip say; their disagreement adds to u."""
+    """Move a screw along its axis to between what head and tip say; their disagreement adds to u."""
     axis, length = fixed_frame.axis_direction, moving_frame.length_mm
     spans = ((-math.inf, _HEAD_END_MM), (length - _TIP_END_MM, math.inf))
     fields = [_field(here, moving_frame, radius_mm, span) for span in spans]
@@ -114,7 +116,7 @@ def _between_ends(
         float(axis @ (end.fixed_from_moving.apply(middle) - fit.fixed_from_moving.apply(middle)))
         for end in ends
     )
-    slide = 0.5 * (head + tip) * axis
+    slide = (_HEAD_SHARE * head + (1.0 - _HEAD_SHARE) * tip) * axis
     pose, covariance = fit.fixed_from_moving, fit.covariance.copy()
     covariance[:3, :3] += (_LEFT_SHARE * (head - tip)) ** 2 * np.outer(axis, axis)
     moved = RigidTransform(pose.rotation, pose.translation_mm + slide)
@@ -130,7 +132,8 @@ def metal_picture(scan: Scan, frame: ScrewFrame, ceiling_hu: float, sigma_mm: fl
     """Return the smoothed metal of a screw: all below bone's densest cut away, and the ceiling above."""
     ends = np.stack([frame.origin_mm - _PAST_HEAD_MM * frame.axis_direction, frame.tip_mm])
     crop = scan.crop(scan.box(ends, 7.0))
-    hu = np.clip(crop.hu, _LOW_HU, ceiling_hu).astype(np.float32)
+    low_hu = min(_LOW_HU, _LOW_SHARE * ceiling_hu)
+    hu = np.clip(crop.hu, low_hu, ceiling_hu).astype(np.float32)
     return smooth_values(hu, np.ones(hu.shape, dtype=bool), crop, sigma_mm)
 
 

@@ -32,21 +32,26 @@ FloatArray = NDArray[np.float64]
 
 _OWN = np.array([0, 1, 2, 6, 7])  # displacement, gain, offset: what each block has its own of
 _GROWTH = 11
-_GROWTH_REACH_MM = 8.0  # over which the growth of a surface is alike
+_GROWTH_REACH_MM = 5.0  # over which the growth of a surface is alike
 _MEAN_GROWTH_MM = 0.3
-_EM_ROUNDS = 3
+_ROUNDS = 3  # of the variances, within each step
 # Soft tissue beside bone differs between two scans as if the surface had shifted a little, so surfaces are
 # never trusted more than this; texture inside the bone then leads.
-_LEAST_GROWTH_MM = 0.06
-# Growth that passes for motion, over the spread of growth that the blocks show. They are measured against a
-# rough (exponential) prior, under which a smooth field of the same size shows 1.6 times too little (closed
-# form, correlation over 5 mm, blocks of 4 mm), and what grew most drops out. From phantoms (tuning half).
-_UNEVENNESS = 2.4
-# Spread that the blocks show where no surface has grown (streaks, another kernel), and the least that is
-# left when it is taken off. From phantoms (tuning half, bone as it was).
-_SHOWN_AT_REST_MM, _LEAST_UNEVEN_MM = 0.035, 0.015
+_LEAST_GROWTH_MM = 0.02
+# Growth that passes for motion, over the spread of growth that the blocks show: what is smooth shows too
+# little. From phantoms (tuning half).
+_UNEVENNESS = 1.4
+# Samples that say the same, over what smoothing and blur alone would leave: noise of CT is poor in low
+# frequencies. From phantoms (tuning half, bone as it was).
+_ALIKE_SHARE = 0.5
+_OWN_NOISE = 0.5  # weight of the typical scatter in that of a block, against what the block shows itself
+_LOUDEST = 10.0  # scatter of a block, squared, over the typical one
 _LEAST = np.array([0.003, 0.003, 0.003, 0.005, 1.0, 0.005])  # mm, mm, mm, 1, HU, mm
 _FIRST = np.array([0.05, 0.05, 0.05, 0.05, 20.0, 0.1])
+_TIED = np.array(
+    [[1, 0, 0], [1, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], dtype=np.float64
+)  # three axes as one
+_MOST_RISE = 4.0  # of a variance in one step
 _N = 12
 
 
@@ -117,11 +122,11 @@ def fit_mixed(
     samples, block = field.samples, field.block
     starts = np.flatnonzero(np.r_[True, block[1:] != block[:-1]])
     ends = np.r_[starts[1:], len(block)]
-    alike = alike_samples(fixed.sigma_mm, voxel_mm3)
+    alike = max(_ALIKE_SHARE * alike_samples(fixed.sigma_mm, voxel_mm3), 1.0)
     pose, look, spread = start.fixed_from_moving, np.array(start.appearance), _FIRST.copy()
     centre = pose.apply(samples.places_mm.mean(axis=0))
     own = np.zeros((len(starts), 6))
-    apart = _apart_mm(np.add.reduceat(samples.places_mm, starts) / (ends - starts)[:, None])
+    alike_growth = _alike_growth(np.add.reduceat(samples.places_mm, starts) / (ends - starts)[:, None])
     row = np.repeat(np.arange(len(starts)), ends - starts)
     held = np.zeros((3, 3)) if held_axis is None else 1e10 * np.outer(held_axis, held_axis)
     for _ in range(rounds):
@@ -130,18 +135,31 @@ def fit_mixed(
         level = float(j[:, 6].mean())
         j[:, 6] -= np.float32(level)
         within = np.einsum("nc,nc->n", j[:, [*_OWN, _GROWTH]], own[row].astype(np.float32))
-        weight, _ = tukey(Step(step.jacobian, step.residual - within, step.slope, step.seen), by_slope=True)
+        rest = step.residual - within
+        weight, _ = tukey(Step(step.jacobian, rest, step.slope, step.seen), by_slope=True)
+        weight = _evened(weight, rest, row)
         gram, right = _per_block(j, step.residual, weight, starts, ends)
         gram[:, 3:6, 3:6] += held / len(starts) * alike
-        change, inverse, own, spread = _solve(gram / alike, right / alike, look, spread, apart)
+        change, inverse, own, spread = _solve(gram / alike, right / alike, look, spread, alike_growth)
         pose = about(centre, change[3:6], change[:3]) @ pose
         look = look + change[6:11] - np.r_[0.0, level * change[6], 0.0, 0.0, 0.0]
     places = np.add.reduceat(pose.apply(samples.places_mm), starts) / (ends - starts)[:, None]
     return MixedFit(pose, centre, inverse[:6, :6], spread, float(own[:, 5].mean()), len(starts), look, places)
 
 
-def _apart_mm(places_mm: FloatArray) -> FloatArray:
-    return np.asarray(np.linalg.norm(places_mm[:, None] - places_mm[None], axis=2))
+def _alike_growth(places_mm: FloatArray) -> FloatArray:
+    """Correlation of the growth of the surface between blocks, shape (B, B)."""
+    apart_mm = np.linalg.norm(places_mm[:, None] - places_mm[None], axis=2)
+    return np.asarray(np.exp(-0.5 * (apart_mm / _GROWTH_REACH_MM) ** 2))
+
+
+def _evened(weight: Real, rest: Real, row: NDArray[np.intp]) -> Real:
+    """Trust each block as its own scatter says: noise and streaks are not alike everywhere."""
+    count = np.maximum(np.bincount(row, weight > 0.0), 1.0)
+    square = np.bincount(row, weight * rest * rest) / count
+    typical = max(float(np.median(square)), 1e-6)
+    loud = (square / typical + _OWN_NOISE) / (1.0 + _OWN_NOISE)
+    return np.asarray(weight / np.minimum(loud, _LOUDEST)[row], dtype=np.float32)
 
 
 def _per_block(
@@ -156,27 +174,23 @@ def _per_block(
 
 
 def _solve(
-    gram: FloatArray, right: FloatArray, look: FloatArray, spread: FloatArray, apart_mm: FloatArray
+    gram: FloatArray, right: FloatArray, look: FloatArray, spread: FloatArray, kernel: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Return the change of the common unknowns, their covariance, each block's own, and their spread."""
     n = len(gram)
-    # exponential in the fit, so that neither rough nor smooth growth surprises; smooth in the uncertainty,
-    # because smooth growth passes for motion most easily
-    kernel: FloatArray = np.exp(-apart_mm / _GROWTH_REACH_MM)
-    smooth: FloatArray = np.exp(-0.5 * (apart_mm / _GROWTH_REACH_MM) ** 2)
-    for _ in range(_EM_ROUNDS):
-        inner = np.asarray(
-            np.linalg.inv(gram[:, _OWN][:, :, _OWN] + np.diag(1.0 / spread[:5] ** 2)), np.float64
-        )
+    within = gram[:, _OWN][:, :, _OWN]
+    for _ in range(_ROUNDS):
+        inner = np.asarray(np.linalg.inv(within + np.diag(1.0 / spread[:5] ** 2)), np.float64)
         lean = gram[:, :, _OWN] @ inner
         reduced = gram - lean @ gram[:, _OWN]
         toward = right - (lean @ right[:, _OWN, None])[:, :, 0]
         # growth is smooth in space: its prior ties the blocks together
-        prior = max(spread[5], _LEAST_GROWTH_MM) ** 2 * kernel + _MEAN_GROWTH_MM**2
+        grown_mm = max(spread[5], _LEAST_GROWTH_MM)
+        prior = grown_mm**2 * kernel + _MEAN_GROWTH_MM**2
         grown, cross, pull = reduced[:, _GROWTH, _GROWTH], reduced[:, :_GROWTH, _GROWTH], toward[:, _GROWTH]
         root = np.sqrt(np.maximum(grown, 0.0))
-        inside = np.linalg.inv(np.eye(n) + root[:, None] * prior * root)
-        held = prior - (prior * root) @ inside @ (root[:, None] * prior)  # (D + K^-1)^-1
+        told = root[:, None] * np.linalg.inv(np.eye(n) + root[:, None] * prior * root) * root
+        held = prior - prior @ told @ prior  # (D + K^-1)^-1
         normal = reduced[:, :_GROWTH, :_GROWTH].sum(axis=0) - cross.T @ held @ cross
         normal, wanted = with_prior(normal, toward[:, :_GROWTH].sum(axis=0) - cross.T @ held @ pull, look)
         covariance = np.linalg.inv(normal)
@@ -184,8 +198,12 @@ def _solve(
         growth = held @ (pull - cross @ change)
         rest = right[:, _OWN] - gram[:, _OWN, :_GROWTH] @ change - gram[:, _OWN, _GROWTH] * growth[:, None]
         own = (inner @ rest[:, :, None])[:, :, 0]
-        spread = _spread(own, inner, growth, held, kernel)
-    covariance = covariance + _mistaken_growth(gram, smooth, spread[5])
+        blocks = _scored(
+            rest - (within @ own[:, :, None])[:, :, 0], within - within @ inner @ within, spread[:5]
+        )
+        uneven = _scored_growth(pull - cross @ change - grown * growth, told, kernel, grown_mm)
+        spread = np.r_[blocks, uneven]
+    covariance = covariance + _mistaken_growth(gram, kernel, spread[5])
     return change, covariance, np.column_stack([own, growth]), spread
 
 
@@ -193,18 +211,32 @@ def _mistaken_growth(gram: FloatArray, kernel: FloatArray, spread_mm: float) -> 
     """Covariance of what smooth growth of the surface adds to the pose where it cannot be told apart."""
     normal = gram[:, :_GROWTH, :_GROWTH].sum(axis=0) + 1e-9 * np.eye(_GROWTH)
     answer = np.linalg.solve(normal, gram[:, :_GROWTH, _GROWTH].T)
-    square_mm2 = max(spread_mm**2 - _SHOWN_AT_REST_MM**2, _LEAST_UNEVEN_MM**2)
-    return np.asarray(_UNEVENNESS**2 * square_mm2 * answer @ kernel @ answer.T)
+    return np.asarray((_UNEVENNESS * spread_mm) ** 2 * answer @ kernel @ answer.T)
 
 
-def _spread(
-    own: FloatArray, inner: FloatArray, growth: FloatArray, held: FloatArray, kernel: FloatArray
-) -> FloatArray:
-    """Return the spread of each block unknown, as the blocks now show it."""
-    power = np.mean(own**2 + np.diagonal(inner, axis1=1, axis2=2), axis=0)
-    power[:3] = power[:3].mean()
-    precision = np.linalg.inv(kernel)
-    away = growth - growth.mean()
-    left = held - held.mean(axis=0) - held.mean(axis=1)[:, None] + held.mean()
-    grown = (away @ precision @ away + np.sum(precision * left)) / len(growth)
-    return np.asarray(np.maximum(np.sqrt(np.r_[power, max(grown, 0.0)]), _LEAST), dtype=np.float64)
+def _scored(pull: FloatArray, told: FloatArray, spread: FloatArray) -> FloatArray:
+    """Return the spread of displacement, gain and offset after one step of Fisher scoring.
+
+    Parameters
+    ----------
+    pull : ndarray, shape (B, 5)
+        Slope of the log-likelihood in each block's own unknowns.
+    told : ndarray, shape (B, 5, 5)
+        Covariance of that slope if the spread were as taken.
+    spread : ndarray, shape (5,)
+        As taken.
+    """
+    away = np.sum(pull**2 - np.diagonal(told, axis1=1, axis2=2), axis=0)
+    information = _TIED.T @ np.sum(told**2, axis=0) @ _TIED
+    step = np.linalg.solve(information + 1e-12 * np.trace(information) * np.eye(3), _TIED.T @ away)
+    least, was = _LEAST[[0, 3, 4]] ** 2, spread[[0, 3, 4]] ** 2
+    return np.asarray(_TIED @ np.sqrt(np.clip(was + step, least, _MOST_RISE * was)))
+
+
+def _scored_growth(pull: FloatArray, told: FloatArray, kernel: FloatArray, spread_mm: float) -> float:
+    """Return the spread of the growth after one step of Fisher scoring."""
+    shown = kernel @ told
+    away = float(pull @ kernel @ pull - np.trace(shown))
+    step = away / max(float(np.sum(shown * shown.T)), 1e-12)
+    was = spread_mm**2
+    return float(np.sqrt(np.clip(was + step, _LEAST[5] ** 2, _MOST_RISE * was)))

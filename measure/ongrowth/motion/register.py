@@ -37,12 +37,12 @@ _SYSTEMATIC_MM = 0.005  # interpolation, grid
 _SCALE = 0.0005  # how well two scanners agree on a millimetre; common practice, no source
 # Blooming of the metal differs with kernel, slice and what lies beside it; a piece of a broken screw has only
 # one end, whose bloom nothing cancels. From phantoms (tuning half).
-_METAL_MM, _ONE_END_MM = 0.010, 0.050
+_METAL_MM, _ONE_END_MM = 0.012, 0.050
 # A rigid head in slices of 2.5 mm, gantry tilted, seemed bent by 0.3 mm: tests/truth/test_motion_head.py
 _STEP_SHARE, _THIN_MM, _UPRIGHT = 0.1, 1.0, 0.9998
 _LEAST_CLARITY = 4.0
 _CLEAR_OF_BREAK_MM = 1.5  # blur of the broken ends
-_PHASE_U_DEG = 8.0  # of a thread that is just clear
+_PHASE_U_DEG = 6.0  # of a thread that is just clear
 _ANY_ROLL_RAD = math.pi / math.sqrt(3.0)  # spread of an angle of which nothing is known
 
 
@@ -290,7 +290,8 @@ def register_metal(sight: Sight, start: RigidTransform, part: str = "whole") -> 
     roll = _roll_by_thread(sight, fit.fixed_from_moving, span)
     turn = RigidTransform.from_rotation_vector(roll.turn_rad * axis, np.zeros(3))
     pose = RigidTransform(turn.rotation, middle - turn.rotation @ middle) @ fit.fixed_from_moving
-    covariance = covariance + _roll_covariance(roll, axis, float(axis @ covariance[:3, :3] @ axis))
+    slide_mm2 = float(axis @ covariance[:3, :3] @ axis) + sight.step_u_mm**2
+    covariance = covariance + _roll_covariance(roll, axis, slide_mm2)
     rolled = replace(fit, fixed_from_moving=pose, centre_mm=middle, covariance=covariance)
     return replace(_registered(sight, rolled, "screw"), is_roll_known=roll.is_known)
 

@@ -17,7 +17,7 @@ class MotionSettings:
     most_displacement_mm: float = 0.3  # of a block against its fragment: more is another bone
     coarse_mm: float = 2.0  # smoothing of the first level; catches some 4 mm
     middle_mm: float = 1.0
-    fine_mm: float = 0.4  # less than the blur of most kernels; thin laminae blur into each other above
+    fine_mm: float = 0.25  # less than the blur of most kernels; thin laminae blur into each other above
     metal_margin_mm: float = 1.5  # blooming and the first streaks
     halo_margin_mm: float = 2.0  # beyond the thread: a layer that comes and goes is no landmark
     roll_step_deg: float = 6.0

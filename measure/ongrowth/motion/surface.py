@@ -17,7 +17,9 @@ _STEP_MM = 0.8
 _BONE_HU = 220.0  # of the picture smoothed by 1 mm: half way up a thin cortex
 _CLOSE = 2  # steps; marrow spaces of children fall below the threshold
 _SMOOTH_MM = 1.0
-_BAND_MM, _FADE_MM = 2.5, 1.0  # the cortex and its blur; deeper, bone does not shift when the surface grows
+# The cortex, its blur and what lies just under it: texture there, which stays when the surface grows, would
+# else outvote the edge. Deeper, bone does not shift.
+_BAND_MM, _FADE_MM = 4.5, 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
