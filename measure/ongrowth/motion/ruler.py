@@ -19,8 +19,8 @@ FloatArray = NDArray[np.float64]
 
 _LEAST_CLARITY = 6.0  # a pitch that is looked for needs a thread clearer than one that is told
 _NOT_THE_THREAD = 0.05  # farther from the stated pitch than any scanner is wrong: another ripple was found
-# Bound of Cramer and Rao for the frequency of a sinusoid in noise, from how far it stands out; errors of 18
-# scans of the tuning half are 0.85 of it (root mean square).
+# Bound of Cramer and Rao for the frequency of a sinusoid in noise, from how far it stands out; errors of 39
+# scans of the tuning half are 1.05 of it (root mean square).
 _BOUND = math.sqrt(24.0) / 2.0
 _SIGNIFICANT = 3.0  # standard uncertainties: scans of one case are many, and a false correction does harm
 
