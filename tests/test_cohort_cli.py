@@ -246,3 +246,21 @@ def test_no_kit_without_a_cohort(tmp_path: Path) -> None:
     done = call("readers", tmp_path, "--out", tmp_path / "kit")
     assert done.exit_code == 3
     assert done.stderr.startswith("no-pictures")
+
+
+def test_what_needs_a_missing_package_says_how_to_add_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def absent(*_: object, **__: object) -> None:
+        raise ImportError("Unable to find a usable engine")
+
+    monkeypatch.setattr("pandas.read_parquet", absent)
+    (tmp_path / "scans.parquet").write_bytes(b"PAR1")
+    told = call("windows", tmp_path / "scans.parquet")
+    assert told.exit_code == 3
+    assert told.stderr.startswith("no-table: scans.parquet is Parquet, which cannot be read here")
+    assert "[cohort]" in told.stderr
+    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
+    told = call("readers", tmp_path, "--out", tmp_path / "out")
+    assert told.exit_code == 2
+    assert told.stderr.startswith("not-installed: This command needs pyarrow.")

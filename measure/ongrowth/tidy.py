@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from ongrowth.scan import refuse
+from ongrowth.wording import install_words
 
 HALO_SIDES = ("head_side", "tip_side")
 NEEDED = ("case", "scan", "weeks_since_surgery", "implant", "side", "quantity", "value")
@@ -32,7 +33,10 @@ def read_table(path: Path) -> pd.DataFrame:
         separator = max(",;\t", key=head.count)
         table = pd.read_csv(path, sep=separator, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
         return table if separator == "," else table.apply(_with_points)
-    except (OSError, ValueError, ImportError) as error:
+    except ImportError as error:
+        text = f"{path.name} is Parquet, which cannot be read here: pyarrow is missing."
+        raise refuse("no-table", text, f"{install_words('cohort')}; or give the CSV beside it.") from error
+    except (OSError, ValueError) as error:
         raise refuse(
             "no-table",
             f"{path.name} cannot be read as a table ({str(error).splitlines()[0][:120]}).",

@@ -412,6 +412,7 @@ def readers(folder: Path, out: Path, repeats: float, most: int | None, seed: int
     """
     must_exist(folder, "COHORT")
     must_be_writable(out)
+    _must_have("pyarrow")
     from ongrowth.cohort.readers import write_kit
 
     items = write_kit(folder, out, repeat_share=repeats, n_most=most or 0, seed=seed)

@@ -122,8 +122,9 @@ def _tell_failure(error: BaseException) -> int:
         )
     if isinstance(error, OSError):
         return _say(_disk_told(error), UNEXPECTED)
-    kind = type(error).__name__
-    return _say(f"unexpected: {kind}: {error}. Run again with --debug and report what it prints.", UNEXPECTED)
+    first = one_line(str(error).partition("\n")[0])
+    told = f"{type(error).__name__}: {first}"
+    return _say(f"unexpected: {told}. Run again with --debug and report what it prints.", UNEXPECTED)
 
 
 def _disk_told(error: OSError) -> str:
