@@ -17,13 +17,14 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from ongrowth.case.before import _with_screw
 from ongrowth.cli import main
 from ongrowth.defect import DefectPlane, carry_defect, find_open_defects, find_open_defects_at
 from ongrowth.findings import LOOK_AT_THE_DEFECT
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.reading import read_reading
-from ongrowth.scan import Problem, Refused, Scan
+from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.wording import fixed_words
 from ongrowth_phantoms.bone import Bridge, Defect
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
@@ -193,6 +194,14 @@ def test_an_arch_without_a_gap_shows_none(both: Scene) -> None:
     found = find_open_defects(scan_fast(whole.without_metal(), protocol, seed=2))
     assert isinstance(found["left"], Problem), found["left"]
     assert found["left"].code == "defect-not-seen"
+
+
+def test_a_screw_in_it_is_told(both: Scene, both_scan: Scan) -> None:
+    """The CT may be the wrong one; or other surgery came first, and the gap is measured all the same."""
+    assert _with_screw(both_scan) == ()
+    (told,) = _with_screw(scan_fast(both, PROTOCOL, seed=1))
+    assert told.code == "screw-in-ct"
+    assert told.level is Level.CAUTION
 
 
 def test_more_than_one_level_asks_for_a_point() -> None:

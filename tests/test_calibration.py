@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ongrowth.calibration import Calibration, Protocol, find_calibration, read_calibration
+from ongrowth.calibration import Calibration, Protocol, find_calibration, read_calibration, unfit_note
 from ongrowth.edge import Blur
 from ongrowth.scan import Acquisition, Refused
 
@@ -44,9 +44,14 @@ def test_nothing_given_is_nothing_found() -> None:
 
 
 def test_folder_gives_the_protocol_of_the_scan_or_nothing(tmp_path: Path) -> None:
+    (empty,) = unfit_note(tmp_path, SCAN)
+    assert "holds none; none was used" in empty.text
     written(tmp_path / "soft.json", calibration(kernel="Smooth-1"))
     assert find_calibration(tmp_path, SCAN) is None
+    (unfit,) = unfit_note(tmp_path, SCAN)
+    assert "differs: kernel" in unfit.text
     written(tmp_path / "sharp.json", calibration())
+    assert unfit_note(tmp_path, SCAN) == ()
     found = find_calibration(tmp_path, SCAN)
     assert found is not None
     assert found.protocol == Protocol.of(SCAN)

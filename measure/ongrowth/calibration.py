@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ongrowth.edge import Blur
 from ongrowth.geometry import frozen
-from ongrowth.scan import Acquisition, refuse
+from ongrowth.scan import Acquisition, Level, Problem, refuse
 
 SCHEMA = "ongrowth-calibration/2"
 _MATERIALS, _SOURCES = ("titanium", "steel", "cobalt-chrome"), ("calibration", "earlier scan")
@@ -203,6 +203,26 @@ def best_match(calibrations: Iterable[Calibration], acquisition: Acquisition) ->
     own = Protocol.of(acquisition)
     fitting = [c for c in calibrations if c.protocol and not c.protocol.differences(own)]
     return max(fitting, key=lambda c: c.protocol.n_known if c.protocol else 0, default=None)
+
+
+def unfit_note(path: Path | None, acquisition: Acquisition) -> tuple[Problem, ...]:
+    """Return what a reader must know where a folder of calibrations was given and none of them serves.
+
+    Parameters
+    ----------
+    path : Path or None
+        As `find_calibration` takes it.
+    acquisition : Acquisition
+        Facts of the scan.
+    """
+    if path is None or not path.is_dir() or find_calibration(path, acquisition) is not None:
+        return ()
+    own, there = Protocol.of(acquisition), [read_calibration(file) for file in sorted(path.glob("*.json"))]
+    unlike = min((c.protocol.differences(own) for c in there if c.protocol), key=len, default=())
+    words = ", ".join(word.removesuffix("_mm").replace("_", " ") for word in unlike)
+    nearest = f" of this CT's protocol (the nearest differs: {words})" if words else ""
+    text = f"The folder of calibrations that was given holds none{nearest}; none was used."
+    return (Problem("calibration-not-used", Level.NOTE, text, "Calibrate the protocol of this CT."),)
 
 
 def find_calibration(path: Path | None, acquisition: Acquisition) -> Calibration | None:

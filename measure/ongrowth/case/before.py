@@ -26,7 +26,8 @@ from ongrowth.reading import (
     libraries,
     take_defect_cuts,
 )
-from ongrowth.scan import Problem, Scan
+from ongrowth.scan import Level, Problem, Refused, Scan
+from ongrowth.screw import find_metal
 
 Point = tuple[float, float, float]
 
@@ -82,7 +83,7 @@ def run_before(
     tell("Looking for slits across the arch")
     found = _find(scan, question)
     seen = {side: one for side, one in found.items() if isinstance(one, OpenDefect)}
-    told = tuple(one for one in found.values() if isinstance(one, Problem))
+    told = (*_with_screw(scan), *(one for one in found.values() if isinstance(one, Problem)))
     told += tuple(note for side, one in seen.items() for note in unsure_note(one.defect, _where(side)))
     tell("Measuring gap, edges and bone")
     defects = tuple(_read(scan, side, one) for side, one in seen.items())
@@ -101,6 +102,18 @@ def run_before(
     )
     wall_s = round(time.perf_counter() - start, 3)
     return replace(reading, provenance=replace(reading.provenance, wall_s=wall_s))
+
+
+def _with_screw(scan: Scan) -> tuple[Problem, ...]:
+    """Return the caution that a screw lies in the CT: it may be the wrong one."""
+    try:
+        metal = find_metal(scan)
+    except Refused:  # no metal, as it should be
+        return ()
+    if all(piece.kind != "screw" for piece in metal):
+        return ()
+    text = "A screw lies in this CT: either it is not from before surgery, or other surgery came first."
+    return (Problem("screw-in-ct", Level.CAUTION, text, "See ongrowth check for a CT after surgery."),)
 
 
 def _where(side: str) -> str:

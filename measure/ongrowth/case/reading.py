@@ -14,7 +14,7 @@ import numpy as np
 
 import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge
-from ongrowth.calibration import Calibration, best_match, find_calibration
+from ongrowth.calibration import Calibration, best_match, find_calibration, unfit_note
 from ongrowth.casefile import scan_name, week_mismatch, weeks_between
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
@@ -198,7 +198,8 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     read = [_read_implant(scan, fit, known, tell, keep) for fit in fits]
     implants = with_controls([implant for implant, _ in read])
     of_screws = (problem for _, problems in read for problem in problems)
-    told = (*metal.problems, *before, *of_screws, *_grafted(known, implants))
+    unfit = unfit_note(known.calibration, scan.acquisition) if implants else ()
+    told = (*metal.problems, *before, *of_screws, *unfit, *_grafted(known, implants))
     tell("Holding the figures against their windows")
     reading = _reading(path, scan, implants, told, known)
     wall_s = round(time.perf_counter() - start, 3)

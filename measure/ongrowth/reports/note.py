@@ -393,7 +393,7 @@ def _full_note_before(case: Case) -> list[str]:
 def _sides_before(reading: Reading) -> list[str]:
     """Return a sentence for each side: the gap and the rule of thumb, or why none was found."""
     graft: dict[str, Finding] = {finding.implant: finding for finding in reading.findings}
-    unseen = [p.text for p in reading.scan.problems if p.code == "defect-not-seen"]
+    unseen = [p.text for p in reading.scan.problems if p.code in ("screw-in-ct", "defect-not-seen")]
     return [*(side_sentence(one, graft.get(one.side)) for one in reading.defects), *unseen]
 
 

@@ -35,6 +35,7 @@ _OEDEMA_WORDS = {
     "absent": "Oedema signal on MRI: absent.",
     "unknown": "Oedema signal on MRI: not known.",
 }
+_FIRST = ("screw-in-ct", "defect-not-seen", "defect-unsure")  # told at the head of the page
 _CUT_MM = (58.0, 38.0)
 
 
@@ -79,8 +80,8 @@ def _view(reading: Reading, site: str) -> dict[str, Any]:
         "title": f"{site or 'Site not given'}, before surgery",
         "date": f"CT {reading.source.scan_date.isoformat()}" if reading.source.scan_date else "",
         "sides": [_side(defect, graft.get(defect.side)) for defect in reading.defects],
-        "missing": [problem for problem in scan.problems if problem.code == "defect-not-seen"],
-        "problems": [problem for problem in scan.problems if problem.code != "defect-not-seen"],
+        "missing": [problem for problem in scan.problems if problem.code in _FIRST],
+        "problems": [problem for problem in scan.problems if problem.code not in _FIRST],
         "columns": [side_words_before(defect.side) for defect in reading.defects],
         "rows": _rows(reading.defects),
         "between": [(name, say_compact(value)) for name, value in side_to_side(reading.defects)],

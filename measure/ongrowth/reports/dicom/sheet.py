@@ -157,7 +157,7 @@ def _sides_before(reading: Reading) -> list[Row | Pictures]:
     """Return what a CT from before surgery shows: a sentence for each side, then all figures side by side."""
     graft = {finding.implant: finding for finding in reading.findings}
     told = [side_sentence(one, graft.get(one.side)) for one in reading.defects]
-    told += [p.text for p in reading.scan.problems if p.code == "defect-not-seen"]
+    told += [p.text for p in reading.scan.problems if p.code in ("screw-in-ct", "defect-not-seen")]
     out: list[Row | Pictures] = [Row(((0.0, words),), 10.0, is_bold=True, after_mm=2.0) for words in told]
     heads = ["Value (95 % interval)", *(side_words_before(one.side) for one in reading.defects)]
     out.append(Row(tuple(zip(_SIDES_MM, heads, strict=False)), 7.0))
