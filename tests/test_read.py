@@ -339,6 +339,18 @@ def test_nifti_with_agreeing_forms_is_clean(tmp_path: Path) -> None:
     assert "forms-disagree" not in codes(scan)
 
 
+def test_nifti_without_a_unit_is_read_in_mm_and_told(tmp_path: Path) -> None:
+    path = nifti(tmp_path / "v.nii", PLAIN)
+    stated = read_scan(path)
+    raw = bytearray(path.read_bytes())
+    raw[123] = 0
+    path.write_bytes(raw)
+    scan = read_scan(path)
+    assert np.array_equal(scan.world_from_voxel, stated.world_from_voxel)
+    assert "length-unit-not-stated" in codes(scan)
+    assert "length-unit-not-stated" not in codes(stated)
+
+
 def test_nifti_with_qform_only(tmp_path: Path) -> None:
     path = nifti(
         tmp_path / "v.nii", OBLIQUE, qform=np.diag([-1.0, -1.0, 1.0, 1.0]) @ field_volume(OBLIQUE)[1]

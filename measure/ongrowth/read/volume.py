@@ -201,7 +201,7 @@ _UNPACK: dict[str, Callable[[IO[bytes]], _Readable]] = {
 # ---------------------------------------------------------------------------------------- NIfTI
 
 _NIFTI_TYPES = {2: "u1", 4: "i2", 8: "i4", 16: "f4", 64: "f8", 256: "i1", 512: "u2", 768: "u4", 1024: "i8"}
-_NIFTI_UNITS_MM = {0: 1.0, 1: 1000.0, 2: 1.0, 3: 0.001}
+_NIFTI_UNITS_MM = {1: 1000.0, 2: 1.0, 3: 0.001}
 
 
 def _nifti(path: Path) -> VolumeHeader:
@@ -221,6 +221,9 @@ def _nifti(path: Path) -> VolumeHeader:
     if code not in _NIFTI_TYPES or raw[344:347] not in (b"n+1", b"ni1"):
         raise _bad(path, "its data type is not a CT's")
     ras, problems = _nifti_affine(path, raw, order)
+    if raw[123] & 7 not in _NIFTI_UNITS_MM:
+        text = "The file does not state its unit of length; millimetres were taken."
+        problems.append(Problem("length-unit-not-stated", Level.NOTE, text, "Check the size of the voxels."))
     scaled = math.isfinite(slope) and slope != 0 and math.isfinite(intercept)
     return VolumeHeader(
         data_path=path,
