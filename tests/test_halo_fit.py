@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import ndimage, stats
 
 from ongrowth.edge import Blur, Section
 from ongrowth.halo.fit import _misfit
-from ongrowth.halo.hardening import hardening_shapes
+from ongrowth.halo.hardening import Bar, hardening_shapes
 from ongrowth.halo.model import (
     BENDS,
     BLUR,
@@ -32,14 +32,36 @@ from ongrowth.halo.prior import plain_curve, shared_prior
 from ongrowth.halo.samples import Samples
 from ongrowth.halo.system import Normal
 
+ROD = Bar(np.zeros(3), np.array([0.0, 0.0, 30.0]), 2.0)
+
 
 def test_round_an_upright_rod_only_directed_shapes_reach_out_and_follow_twice_the_angle() -> None:
     angle = np.radians(np.arange(0.0, 360.0, 5.0))
-    shapes = hardening_shapes(2.0, 1.0, 3.0 * np.cos(angle), 3.0 * np.sin(angle), 6.5)
-    assert np.abs(shapes[:2]).max() < 0.05  # hardening that is alike from all sides cups the rod alone
-    for shape, wave in zip(shapes[2:], [np.cos(2 * angle), np.sin(2 * angle)] * 2, strict=True):
-        assert abs(np.corrcoef(shape, wave)[0, 1]) > 0.999
-        assert abs(shape.mean()) < 0.02 * np.abs(shape).max()
+    radius = np.linspace(2.02, 4.0, 24)[:, None]
+    x, y = radius * np.cos(angle), radius * np.sin(angle)
+    places = np.stack([x.ravel(), y.ravel(), np.full(x.size, 15.0)], axis=1)
+    shapes = hardening_shapes(ROD, places, [0.0, 0.0, 1.0]).reshape(6, *x.shape)
+    assert np.abs(shapes[:2, 14:]).max() < 0.15  # alike from all sides, it cups the rod alone
+    waves = np.stack([np.cos(2.0 * angle), np.sin(2.0 * angle)], axis=1)
+    for shape in shapes[2:, 12]:
+        rest = np.linalg.lstsq(waves, shape)[1]
+        assert rest[0] < 1e-3 * (shape @ shape)
+
+
+def test_a_lying_rod_is_looked_through_from_end_to_end() -> None:
+    """Against the line integrals of a drawn rod, filtered and projected back by scikit-image."""
+    transform = pytest.importorskip("skimage.transform")
+    step, n = 0.25, 257
+    at = (np.arange(n) - n // 2) * step
+    along, across = np.meshgrid(at, at, indexing="xy")
+    drawn = ((np.abs(along) < 15.0) & (np.abs(across) < 2.0)).astype(float)
+    theta = np.arange(180) + 0.5
+    chord = transform.radon(drawn, theta) * step
+    image = ndimage.gaussian_filter(transform.iradon(chord**2, theta, filter_name="ramp"), 0.3 / step)
+    places = np.stack([np.zeros(n * n), across.ravel(), along.ravel() + 15.0], axis=1)
+    mine = hardening_shapes(ROD, places, [1.0, 0.0, 0.0])[0].reshape(n, n)
+    near = (np.abs(across) > 2.5) & (np.abs(across) < 6.0) & (np.abs(along) < 18.0)
+    assert np.corrcoef(mine[near], image[near])[0, 1] > 0.99
 
 
 def test_the_misfit_is_the_likelihood_of_students_t_of_each_ring() -> None:
@@ -116,7 +138,7 @@ def somewhere() -> tuple[HaloModel, Shared, Local]:
         20.0,
         30.0,
         6.75,
-        hardening_shapes(2.0, section.cos_tilt, x, y, 6.75),
+        hardening_shapes(ROD, np.stack([x, y, depth], axis=1), [0.3, 0.5, 0.8]),
     )
     shared = Shared(
         0.03, -0.02, 0.01, 0.04, 9000.0, 0.6, 0.12, 0.05, 0.1, 0.3, -0.05, 0.2, 0.05, -0.04,

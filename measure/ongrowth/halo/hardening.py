@@ -1,11 +1,9 @@
-"""What beam hardening in a rod does to the image round it, as shapes with free amplitudes.
+"""What beam hardening in metal does to the image round it, as shapes with free amplitudes.
 
-Hardening makes the measured line integral a curved function of the metal's chord. Its quadratic and
-cubic parts, filtered and back-projected, are streaks whose shape depends only on the ellipse in
-which the slices cut the rod. With the chord ``p(s) = 2 A B / rho^2 sqrt(rho^2 - s^2)`` of an ellipse
-seen from one direction, the derivative of ``p^2`` is linear in s and that of ``p^3`` goes with
-``s sqrt(rho^2 - s^2)``; both have Hilbert transforms in closed form, and back-projection is a sum
-over directions (Kak and Slaney, Principles of Computerized Tomographic Imaging, chapter 3).
+Hardening makes the measured line integral a curved function of the metal's chord. Its quadratic and cubic
+parts, filtered and back-projected slice by slice, are streaks whose shape depends only on where the metal
+lies (Kak and Slaney, Principles of Computerized Tomographic Imaging, chapter 3). A screw that lies in the
+slices is looked through from end to end, so its ends count: the chords are those of a bar of finite length.
 
 A body is longer to look through one way than across, and hardens the beam more that way. So there is
 the line integral itself and its square once more, weighted by cosine and sine of twice the direction.
@@ -13,80 +11,137 @@ the line integral itself and its square once more, weighted by cosine and sine o
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import NDArray
-from scipy import ndimage
+from numpy.typing import ArrayLike, NDArray
+
+from ongrowth.geometry import frozen, unit
 
 FloatArray = NDArray[np.float64]
 
-_STEP_MM = 0.2
-_N_DIRECTIONS = 120
-_LEAST_COS = 0.2  # flatter than this the rod's own length, not its tilt, bounds the ellipse
-_SMOOTH_MM = 0.3  # the blur of the scan, roughly: the shapes have corners where the rod begins
+_STEP_MM = 0.25  # across a view; chords have no finer detail that the blur would leave
+_N_VIEWS = 90
+_SMOOTH_MM = 0.3  # the blur of the scan, roughly: chords have corners where a bar begins
+_RING_MM = 2.0  # beyond the bar, where shapes are scaled
+_SAME_SLICE_MM = 0.05
+_LEAST = 1e-9
 
 
-def hardening_shapes(
-    radius_mm: float, cos_tilt: float, c1_mm: FloatArray, c2_mm: FloatArray, reach_mm: float
-) -> FloatArray:
+@dataclass(frozen=True, slots=True, eq=False)
+class Bar:
+    """A straight bar of metal: both ends, shape (3,), and its radius, mm."""
+
+    start_mm: FloatArray
+    end_mm: FloatArray
+    radius_mm: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "start_mm", frozen(self.start_mm))
+        object.__setattr__(self, "end_mm", frozen(self.end_mm))
+
+
+def hardening_shapes(bar: Bar, places_mm: FloatArray, slice_normal: ArrayLike) -> FloatArray:
     """Return the quadratic, the cubic and the four directed shapes at places, shape (6, N).
 
-    Each is scaled to a root mean square of one between the rod and 2 mm beyond it.
+    Each is scaled to a root mean square of one round the bar, up to 2 mm beyond it.
 
     Parameters
     ----------
-    radius_mm : float
-        Radius of the metal.
-    cos_tilt : float
-        Cosine between the rod and the slice normal.
-    c1_mm, c2_mm : ndarray, shape (N,)
-        Places along ``e1`` and ``e2`` of the section, mm.
-    reach_mm : float
-        Largest distance asked for, mm.
+    bar : Bar
+        The metal; coordinates as those of the places.
+    places_mm : ndarray, shape (N, 3)
+        Places within slices, mm: centres of voxels.
+    slice_normal : array_like, shape (3,)
+        Normal of the slices.
     """
-    flat = max(abs(cos_tilt), _LEAST_COS)
-    axis = np.arange(-reach_mm - 0.4, reach_mm + 0.5, _STEP_MM)
-    grid_1, grid_2 = np.meshgrid(axis, axis, indexing="ij")
-    streaks = _streaks(radius_mm, radius_mm / flat, grid_1, grid_2 / flat)
-    ring = np.abs(np.hypot(grid_1, grid_2) - radius_mm - 1.0) < 1.0
-    places = np.stack([c1_mm, c2_mm]) / _STEP_MM + (axis.size - 1) / 2.0
-    out = []
-    for shape in streaks:
-        smooth = ndimage.gaussian_filter(shape, _SMOOTH_MM / _STEP_MM)
-        scaled = smooth / np.sqrt(np.mean(smooth[ring] ** 2))
-        out.append(ndimage.map_coordinates(scaled, places, order=1, mode="nearest"))
-    return np.stack(out)
+    axes = _slice_axes(unit(slice_normal), bar)
+    seen = Bar(axes @ bar.start_mm, axes @ bar.end_mm, bar.radius_mm)
+    u, v, height = axes @ places_mm.T
+    out = np.zeros((6, len(places_mm)))
+    views: FloatArray = np.arange(0.5, _N_VIEWS)[:, None] * (np.pi / _N_VIEWS)
+    cast = _cast(u, v, seen)
+    for level_mm, here in _slices(height):
+        chord = _chord(seen, level_mm, views, cast)
+        if chord.any():
+            out[:, here] = _back_projected(chord, views, cast, u[here], v[here])
+    ring = _near(places_mm, bar)
+    scale = np.sqrt(np.mean(out[:, ring] ** 2, axis=1)) if ring.any() else np.ones(6)
+    return out / np.maximum(scale, _LEAST)[:, None]
 
 
-def _streaks(a: float, b: float, x: FloatArray, y: FloatArray) -> FloatArray:
-    """Back-project the filtered powers of an ellipse's chords (half axes a, b), shape (6, *x.shape)."""
-    out = np.zeros((6, *x.shape))
-    for theta in (np.arange(_N_DIRECTIONS) + 0.5) * (np.pi / _N_DIRECTIONS):
-        rho = np.hypot(a * np.cos(theta), b * np.sin(theta))
-        s = (x * np.cos(theta) + y * np.sin(theta)) / rho
-        chord = 2.0 * a * b / rho  # at the middle
-        line, square = chord / rho * _hilbert_of_root(s), chord**2 / rho * _hilbert_of_line(s)
-        cos, sin = np.cos(2.0 * theta), np.sin(2.0 * theta)
-        cube = chord**3 / rho * _hilbert_of_arc(s)
-        for shape, part in zip(
-            out, (square, cube, line * cos, line * sin, square * cos, square * sin), strict=True
-        ):
-            shape += part
-    return out
+def _slice_axes(normal: FloatArray, bar: Bar) -> FloatArray:
+    """Return two directions in the slices and their normal, as rows."""
+    across = np.cross(normal, bar.end_mm - bar.start_mm)
+    if np.linalg.norm(across) < 1e-6:  # it stands on the slices: any direction will do
+        across = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
+    first = unit(across)
+    return np.stack([first, np.cross(normal, first), normal])
 
 
-def _hilbert_of_root(s: FloatArray) -> FloatArray:
-    """Hilbert transform of the derivative of ``(1 - s^2)^(1/2)`` on [-1, 1], up to the same factor."""
-    outside = np.sqrt(np.maximum(s**2 - 1.0, 1e-2))  # the edge's own singularity is blurred away
-    return np.asarray(np.where(np.abs(s) < 1.0, 1.0, 1.0 - np.abs(s) / outside))
+def _cast(u: FloatArray, v: FloatArray, bar: Bar) -> FloatArray:
+    """Return the places of rays across a view: they pass all places and all metal, mm."""
+    ends = np.array([bar.start_mm[:2], bar.end_mm[:2]])
+    far = max(np.hypot(u, v).max(), np.hypot(*ends.T).max() + bar.radius_mm)
+    n = int(np.ceil(far / _STEP_MM)) + 2
+    return np.arange(-n, n + 1, dtype=np.float64) * _STEP_MM
 
 
-def _hilbert_of_line(s: FloatArray) -> FloatArray:
-    """Hilbert transform of the derivative of ``1 - s^2`` on [-1, 1], up to a common factor."""
-    gap = np.maximum(np.abs((s + 1.0) / np.where(s == 1.0, 1.0 + 1e-9, s - 1.0)), 1e-4)
-    return np.asarray(2.0 - s * np.log(gap))
+def _slices(height_mm: FloatArray) -> list[tuple[float, NDArray[np.intp]]]:
+    """Return the height of each slice, and which places lie in it."""
+    order = np.argsort(height_mm, kind="stable")
+    cuts = np.flatnonzero(np.diff(height_mm[order]) > _SAME_SLICE_MM) + 1
+    return [(float(height_mm[part].mean()), part) for part in np.split(order, cuts)]
 
 
-def _hilbert_of_arc(s: FloatArray) -> FloatArray:
-    """Hilbert transform of the derivative of ``(1 - s^2)^(3/2)`` on [-1, 1], up to the same factor."""
-    beyond = np.abs(s) * np.sqrt(np.maximum(s**2 - 1.0, 0.0))
-    return np.asarray(1.5 * np.pi * (0.5 - s**2 + beyond))
+def _chord(bar: Bar, level_mm: float, views: FloatArray, cast: FloatArray) -> FloatArray:
+    """Return how much of a bar rays within a slice pass through, shape (views, rays), mm.
+
+    A ray is a line; it is inside between the roots of the square of its distance from the bar's axis, and
+    between the planes of the bar's ends.
+    """
+    length = float(np.linalg.norm(bar.end_mm - bar.start_mm))
+    d1, d2, d3 = (bar.end_mm - bar.start_mm) / length
+    a1, a2, rise = *bar.start_mm[:2], level_mm - bar.start_mm[2]
+    cos, sin = np.cos(views), np.sin(views)
+    along = cos * d2 - sin * d1  # of the bar's axis, per length of the ray
+    depth = cast * (cos * d1 + sin * d2) - a1 * d1 - a2 * d2 + rise * d3
+    away2 = cast**2 - 2.0 * cast * (cos * a1 + sin * a2) + a1**2 + a2**2 + rise**2
+    a = np.maximum(1.0 - along**2, _LEAST)
+    b = sin * a1 - cos * a2 - along * depth
+    inside = b**2 - a * (away2 - depth**2 - bar.radius_mm**2)
+    root = np.sqrt(np.maximum(inside, 0.0))
+    along = np.where(np.abs(along) < _LEAST, _LEAST, along)
+    ends = -depth / along, (length - depth) / along
+    enters = np.maximum((-b - root) / a, np.minimum(*ends))
+    leaves = np.minimum((-b + root) / a, np.maximum(*ends))
+    return np.asarray(np.where(inside > 0.0, np.maximum(leaves - enters, 0.0), 0.0))
+
+
+def _back_projected(
+    chord: FloatArray, views: FloatArray, cast: FloatArray, u: FloatArray, v: FloatArray
+) -> FloatArray:
+    """Filter the powers of the chords and project them back to places, shape (6, N)."""
+    n = 1 << int(np.ceil(np.log2(2 * len(cast))))
+    f = np.fft.rfftfreq(n, _STEP_MM)
+    ramp = f * np.exp(-2.0 * (np.pi * f * _SMOOTH_MM) ** 2)
+    place = (u * np.cos(views) + v * np.sin(views) - cast[0]) / _STEP_MM
+    before = place.astype(np.intp)
+    share, view = place - before, np.arange(len(views))[:, None]
+
+    def at_places(power: int) -> FloatArray:
+        filtered = np.fft.irfft(np.fft.rfft(chord**power, n, axis=1) * ramp, n, axis=1)
+        return np.asarray((1.0 - share) * filtered[view, before] + share * filtered[view, before + 1])
+
+    line, square, cube = (at_places(power) for power in (1, 2, 3))
+    cos, sin = np.cos(2.0 * views), np.sin(2.0 * views)
+    terms = (square, cube, line * cos, line * sin, square * cos, square * sin)
+    return np.stack([term.sum(axis=0) for term in terms])
+
+
+def _near(places_mm: FloatArray, bar: Bar) -> NDArray[np.bool_]:
+    """Tell which places lie beside a bar, no farther than where shapes are scaled."""
+    direction = unit(bar.end_mm - bar.start_mm)
+    away = places_mm - bar.start_mm
+    beyond = np.linalg.norm(away - (away @ direction)[:, None] * direction, axis=1) - bar.radius_mm
+    return np.asarray((beyond > 0.0) & (beyond < _RING_MM))

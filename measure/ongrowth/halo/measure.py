@@ -124,7 +124,7 @@ def measure_halo(
     metal_hu = metal_guess_hu(
         scene.samples, scene.rod.root_mm, screw.spec.material, scan.acquisition, calibration
     )
-    prior = shared_prior(calibration, *metal_hu)
+    prior = shared_prior(calibration, *metal_hu, scene.section.cos_tilt)
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
     keep(fitted)

@@ -74,6 +74,11 @@ class Rod:
             spec.pitch_mm,
         )
 
+    @property
+    def middle_mm(self) -> float:
+        """Radius midway between root and envelope, mm."""
+        return 0.5 * (self.root_mm + self.envelope_mm)
+
     def valley_mm(self, depth_mm: FloatArray) -> FloatArray:
         """Thickness of a ring round the envelope that holds as much as the thread valleys, mm.
 

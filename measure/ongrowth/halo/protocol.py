@@ -25,7 +25,7 @@ from ongrowth.halo.fit import (
     solve,
     variance_by_distance,
 )
-from ongrowth.halo.hardening import hardening_shapes
+from ongrowth.halo.hardening import Bar, hardening_shapes
 from ongrowth.halo.model import BLUR, CREST, METAL, PAST_REACH_MM, RAMP, VALLEY_MM, HaloModel, Rod, blur_of
 from ongrowth.halo.prior import guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.samples import Samples, gather
@@ -100,7 +100,7 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
     rod = _rod(spec)
     samples = gather(scan, frame, rod.envelope_mm + _REACH_MM, 0.0, frame.length_mm)
     prior = _prior(samples, rod, spec, scan.acquisition)
-    problem = _problem(samples, rod, prior, guess_blur(scan), section, frame)
+    problem = _problem(samples, rod, prior, guess_blur(scan), section, frame, scan.slice_normal)
     start = State.expected(problem.prior, problem.fields)
     rough = Weighting(np.full(len(samples.hu), 100.0**2), _DILUTION, huber=np.inf)
     starts = [replace(start, shared=replace(start.shared, overshoot=b)) for b in _OVERSHOOTS]
@@ -163,18 +163,21 @@ def _prior(samples: Samples, rod: Rod, spec: ScrewSpec, made: Acquisition) -> Pr
 
 
 def _problem(
-    samples: Samples, rod: Rod, prior: Prior, base: Blur, section: Section, frame: ScrewFrame
+    samples: Samples,
+    rod: Rod,
+    prior: Prior,
+    base: Blur,
+    section: Section,
+    frame: ScrewFrame,
+    slice_normal: FloatArray,
 ) -> Problem:
     e1_deg = float(
         np.degrees(np.arctan2(section.e1 @ frame.quarter_direction, section.e1 @ frame.zero_direction))
     )
-    angle = np.arctan2(samples.y_mm, samples.x_mm) - np.radians(e1_deg)
-    radius = np.hypot(samples.x_mm, samples.y_mm)
     reach = rod.envelope_mm + _REACH_MM
-    middle = 0.5 * (rod.root_mm + rod.envelope_mm)
-    hardening = hardening_shapes(
-        middle, section.cos_tilt, radius * np.cos(angle), radius * np.sin(angle), reach
-    )
+    along, margin = np.array([0.0, 0.0, 1.0]), _END_MARGIN_MM
+    bar = Bar(-margin * along, (frame.length_mm + margin) * along, rod.middle_mm)
+    hardening = hardening_shapes(bar, samples.places_mm, frame.world_from_screw.inverse().turn(slice_normal))
     on_head_side = np.zeros(len(samples.hu), bool)
     model = HaloModel(samples, on_head_side, rod, base, section, e1_deg, frame.length_mm, reach, hardening)
     grid = NodeGrid.spanning(0.0, frame.length_mm, frame.length_mm, 4)
@@ -186,7 +189,8 @@ def _problem(
     fields = Fields(
         (grid, grid), (grid, grid), priors, np.full(n, rod.envelope_mm), np.full(n, VALLEY_MM), np.zeros(n)
     )
-    corners = side_corners((grid, grid), samples.depth_mm, np.degrees(angle) + e1_deg, on_head_side)
+    angle_deg = np.degrees(np.arctan2(samples.y_mm, samples.x_mm))
+    corners = side_corners((grid, grid), samples.depth_mm, angle_deg, on_head_side)
     return Problem(model, fields, corners, corners, prior)
 
 

@@ -42,6 +42,11 @@ class Samples:
     y_mm: FloatArray
     depth_mm: FloatArray
 
+    @property
+    def places_mm(self) -> FloatArray:
+        """Places in the frame of the screw, shape (N, 3), mm."""
+        return np.stack([self.x_mm, self.y_mm, self.depth_mm], axis=1)
+
     def take(self, chosen: NDArray[np.bool_]) -> Samples:
         """Return the chosen voxels."""
         return Samples(*(getattr(self, name)[chosen] for name in self.__slots__))

@@ -13,7 +13,7 @@ from ongrowth.edge import Blur, Section
 from ongrowth.frame import Patch, ScrewFrame, patch_cautions
 from ongrowth.halo.field import NodeGrid, side_corners
 from ongrowth.halo.fit import FieldPrior, Fields, Prior, Problem
-from ongrowth.halo.hardening import hardening_shapes
+from ongrowth.halo.hardening import Bar, hardening_shapes
 from ongrowth.halo.model import PAST_REACH_MM, HaloModel, Rod
 from ongrowth.halo.samples import Samples, Surroundings, gather, look_round
 from ongrowth.scan import Scan
@@ -62,6 +62,8 @@ class Scene:
         Bone round it.
     samples : Samples
         Voxels kept.
+    hardening : ndarray, shape (6, N)
+        What hardening in metal does there, see `hardening_shapes`.
     is_tip : ndarray of bool, shape (N,)
         Which of them lie on the tip side.
     from_mm, to_mm : float
@@ -77,6 +79,7 @@ class Scene:
     e1_deg: float
     around: Surroundings
     samples: Samples
+    hardening: FloatArray
     is_tip: NDArray[np.bool_]
     from_mm: float
     to_mm: float
@@ -87,8 +90,10 @@ class Scene:
         """Return the scene with every so many voxels only: neighbours say nearly the same thing."""
         chosen = np.zeros(self.is_tip.shape, bool)
         chosen[::step] = True
-        samples, is_tip = self.samples.take(chosen), self.is_tip[chosen]
-        return replace(self, samples=samples, is_tip=is_tip, one_of=self.one_of * step)
+        return replace(
+            self, samples=self.samples.take(chosen), hardening=self.hardening[:, chosen],
+            is_tip=self.is_tip[chosen], one_of=self.one_of * step,
+        )  # fmt: skip
 
 
 def set_scene(
@@ -128,7 +133,14 @@ def set_scene(
     told = keep & (patch_cautions(settings.left_out, voxels.depth_mm, angle) == 0)
     keep = told if told.sum() >= _LEAST_VOXELS else keep  # where all is left out, no cell is measured anyway
     voxel_mm3 = abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
-    return Scene(rod, section, e1_deg, around, voxels.take(keep), is_tip[keep], from_mm, to_mm, voxel_mm3)
+    samples = voxels.take(keep)
+    shaft = Bar(np.zeros(3), np.array([0.0, 0.0, frame.length_mm]), rod.middle_mm)
+    hardening = hardening_shapes(
+        shaft, samples.places_mm, frame.world_from_screw.inverse().turn(scan.slice_normal)
+    )
+    return Scene(
+        rod, section, e1_deg, around, samples, hardening, is_tip[keep], from_mm, to_mm, voxel_mm3
+    )  # fmt: skip
 
 
 def make_fields(
@@ -210,7 +222,7 @@ def pose_problem(
         scene.e1_deg,
         length_mm,
         scene.rod.envelope_mm + settings.reach_mm,
-        _hardening(scene, settings),
+        scene.hardening,
     )
     return Problem(
         model,
@@ -219,12 +231,3 @@ def pose_problem(
         side_corners(fields.bone, s.depth_mm, angle, scene.is_tip),
         prior,
     )
-
-
-def _hardening(scene: Scene, settings: HaloSettings) -> FloatArray:
-    s, turn = scene.samples, np.radians(scene.e1_deg)
-    c1 = s.x_mm * np.cos(turn) + s.y_mm * np.sin(turn)
-    c2 = s.y_mm * np.cos(turn) - s.x_mm * np.sin(turn)
-    middle = 0.5 * (scene.rod.root_mm + scene.rod.envelope_mm)
-    reach = scene.rod.envelope_mm + settings.reach_mm
-    return hardening_shapes(middle, scene.section.cos_tilt, c1, c2, reach)
