@@ -40,7 +40,7 @@ _ROUNDS = 3  # of the variances, within each step
 _LEAST_GROWTH_MM = 0.02
 # Growth that passes for motion, over the spread of growth that the blocks show: what is smooth shows too
 # little. From phantoms (tuning half).
-_UNEVENNESS = 1.4
+_UNEVENNESS = 1.6
 # Samples that say the same, over what smoothing and blur alone would leave: noise of CT is poor in low
 # frequencies. From phantoms (tuning half, bone as it was).
 _ALIKE_SHARE = 0.5
