@@ -301,7 +301,7 @@ run_cohort(manifest, Path("out"), executor=OneByOne(), measure=stand_in.measure)
 """
 
 
-@pytest.mark.skipif(os.name != "posix", reason="a terminal of another kind")
+@pytest.mark.skipif(os.name != "posix", reason="Windows sends a terminal's interrupt in another way")
 def test_an_interrupt_from_the_terminal_is_no_failure_of_the_scan_in_hand(tmp_path: Path) -> None:
     """All processes of a terminal hear it; a failure of the measuring one would not be tried again."""
     stand_in.write_cohort(tmp_path, "slow 2")

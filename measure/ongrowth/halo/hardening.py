@@ -123,8 +123,7 @@ def _back_projected(
 ) -> FloatArray:
     """Filter the powers of the chords and project them back to places, shape (6, N)."""
     n = 1 << int(np.ceil(np.log2(2 * len(cast))))
-    f = np.fft.rfftfreq(n, _STEP_MM)
-    ramp = f * np.exp(-2.0 * (np.pi * f * _SMOOTH_MM) ** 2)
+    ramp = _ramp(n)
     place = (u * np.cos(views) + v * np.sin(views) - cast[0]) / _STEP_MM
     before = place.astype(np.intp)
     share, view = place - before, np.arange(len(views))[:, None]
@@ -137,6 +136,18 @@ def _back_projected(
     cos, sin = np.cos(2.0 * views), np.sin(2.0 * views)
     terms = (square, cube, line * cos, line * sin, square * cos, square * sin)
     return np.stack([term.sum(axis=0) for term in terms])
+
+
+def _ramp(n: int) -> FloatArray:
+    """Return the ramp filter for views of n samples, smoothed, shape (n // 2 + 1,).
+
+    Of the sampled kernel, not of the sampled ramp, which would leave a level behind (Kak and Slaney, 3.3.3).
+    """
+    k = np.minimum(np.arange(n), n - np.arange(n))
+    kernel = np.where(k % 2 == 1, -1.0 / np.maximum(np.pi * k, 1.0) ** 2, 0.0)
+    kernel[0] = 0.25
+    smooth = np.exp(-2.0 * (np.pi * np.fft.rfftfreq(n, _STEP_MM) * _SMOOTH_MM) ** 2)
+    return np.asarray(np.fft.rfft(kernel).real / _STEP_MM * smooth)
 
 
 def _near(places_mm: FloatArray, bar: Bar) -> NDArray[np.bool_]:
