@@ -470,6 +470,21 @@ def test_a_section_bridged_all_over_is_told(
     assert ("section-bridged" in {problem.code for problem in reading.scan.problems}) == is_told
 
 
+@pytest.mark.parametrize(
+    ("how", "used"), [("given", "the given plane"), ("carried", "the plane of another CT of this case")]
+)
+def test_a_section_bridged_all_over_names_the_plane_that_was_used(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch, how: str, used: str
+) -> None:
+    plane, steps.defect = replace(build.make_defect(), how=how), NOT_SEEN
+    whole = replace(build.make_bridge(0.3), defect=plane, bridged_fraction=build.share(1.0, 0.02))
+    monkeypatch.setattr(recipe, "measure_bridge", lambda *_, **__: whole)
+    screw = read().implants[0].id
+    reading = read(Known(weeks=8.0, carried={screw: plane}))
+    told = next(p.text for p in reading.scan.problems if p.code == "section-bridged")
+    assert told.endswith(f"{used} was used.")
+
+
 def test_why_the_ct_before_surgery_places_no_defect_is_told(
     steps: Steps, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ongrowth.edge import Blur
 from ongrowth.geometry import frozen
+from ongrowth.quantity import plain, real
 from ongrowth.scan import Acquisition, Level, Problem, refuse
 
 SCHEMA = "ongrowth-calibration/2"
@@ -110,13 +111,13 @@ class Calibration:
         """Return the calibration as it stands in its file."""
         return {
             "schema": SCHEMA,
-            "protocol": {k: _plain(v) for k, v in asdict(self.protocol).items()} if self.protocol else None,
+            "protocol": _protocol_to_dict(self.protocol) if self.protocol else None,
             "blur": asdict(self.blur),
             "covariance": self.covariance.tolist(),
-            "metal_hu": _plain(self.metal_hu),
-            "metal_u_hu": _plain(self.metal_u_hu),
+            "metal_hu": plain(self.metal_hu),
+            "metal_u_hu": plain(self.metal_u_hu),
             "material": self.material,
-            "misfit_share": _plain(self.misfit_share),
+            "misfit_share": plain(self.misfit_share),
             "source": self.source,
         }
 
@@ -137,7 +138,7 @@ class Calibration:
         is_whole = covariance.shape == (7, 7) and bool(np.all(np.isfinite(covariance)))
         if not is_whole or np.linalg.eigvalsh(covariance).min() <= 0:
             raise ValueError("covariance is not a positive 7 x 7 matrix")
-        numbers = {k: _number(record.get(k)) for k in ("metal_hu", "metal_u_hu", "misfit_share")}
+        numbers = {k: real(record.get(k)) for k in ("metal_hu", "metal_u_hu", "misfit_share")}
         material, source = record.get("material", "titanium"), record.get("source", "calibration")
         is_level = all(not value <= 0.0 for name, value in numbers.items() if name != "misfit_share")
         if material not in _MATERIALS or source not in _SOURCES or not is_level:
@@ -160,16 +161,12 @@ def _protocol(stated: dict[str, Any]) -> Protocol:
     scanner, kernel, algorithm, strength = (
         str(stated[name]) for name in ("scanner", "kernel", "algorithm", "strength")
     )
-    kvp, thickness_mm = (_number(stated[name]) for name in ("kvp", "slice_thickness_mm"))
+    kvp, thickness_mm = (real(stated[name]) for name in ("kvp", "slice_thickness_mm"))
     return Protocol(scanner, kernel, algorithm, strength, kvp, thickness_mm)
 
 
-def _plain(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _number(value: Any) -> float:
-    return math.nan if value is None else float(value)
+def _protocol_to_dict(protocol: Protocol) -> dict[str, Any]:
+    return {k: plain(v) if isinstance(v, float) else v for k, v in asdict(protocol).items()}
 
 
 def read_calibration(path: Path) -> Calibration:
@@ -219,10 +216,13 @@ def unfit_note(path: Path | None, acquisition: Acquisition) -> tuple[Problem, ..
         return ()
     own, there = Protocol.of(acquisition), [read_calibration(file) for file in sorted(path.glob("*.json"))]
     unlike = min((c.protocol.differences(own) for c in there if c.protocol), key=len, default=())
-    words = ", ".join(word.removesuffix("_mm").replace("_", " ") for word in unlike)
-    nearest = f" of this CT's protocol (the nearest differs: {words})" if words else ""
+    nearest = f" of this CT's protocol (the nearest differs: {_fact_words(unlike)})" if unlike else ""
     text = f"The folder of calibrations that was given holds none{nearest}; none was used."
     return (Problem("calibration-not-used", Level.NOTE, text, "Calibrate the protocol of this CT."),)
+
+
+def _fact_words(names: tuple[str, ...]) -> str:
+    return ", ".join(name.removesuffix("_mm").replace("_", " ") for name in names)
 
 
 def find_calibration(path: Path | None, acquisition: Acquisition) -> Calibration | None:
@@ -252,10 +252,9 @@ def find_calibration(path: Path | None, acquisition: Acquisition) -> Calibration
     calibration = read_calibration(path)
     wrong = calibration.protocol.differences(Protocol.of(acquisition)) if calibration.protocol else ()
     if wrong:
-        facts = ", ".join(word.removesuffix("_mm").replace("_", " ") for word in wrong)
         raise refuse(
             "calibration-mismatch",
-            f"The calibration {path.name} belongs to another protocol (different: {facts}).",
+            f"The calibration {path.name} belongs to another protocol (different: {_fact_words(wrong)}).",
             "Give the calibration of this scan's protocol, or none.",
         )
     return calibration

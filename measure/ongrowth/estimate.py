@@ -20,7 +20,7 @@ class Estimate:
     Examples
     --------
     >>> print(Estimate(0.624, 0.51, 0.73))
-    0.62 (0.51 to 0.73)
+    0.624 (0.510 to 0.730)
     """
 
     value: float

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison, surroundings
 from ongrowth.case.first_days import UNTIL_WEEKS, FirstDays
 from ongrowth.case.reading import Known, Tell, run_reading, silent
-from ongrowth.case.reuse import is_carried, made_from, reference_before, stamped, unchanged
+from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_of, stamped, unchanged
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
 from ongrowth.defect import DefectPlane
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
@@ -160,8 +160,7 @@ def _with_carried_defects(
         return later, pair
     tell(f"Measuring {later.entry.name} with the defect as {reference.entry.name} shows it")
     reading = run_reading(later.entry.path, replace(later.known, carried=planes), tell)
-    made = later.reading.provenance.settings["made_from"]
-    again = replace(later, reading=stamped(reading, made))
+    again = replace(later, reading=stamped(reading, stamp_of(later.reading)))
     keep(again.reading)
     return again, pair.with_changes(reference.reading, again.reading)
 

@@ -145,6 +145,7 @@ class Known:
     readers: tuple[ReaderValue, ...] = ()
     first_days: tuple[Lender, ...] = ()
     grafts: tuple[tuple[str, str], ...] = ()
+    would_show: bool = False
 
     @property
     def told_weeks(self) -> float:
@@ -157,8 +158,6 @@ class Known:
         """Return what holds of a screw after all corrections."""
         held = corrections_of((made.what, made.to) for made in self.corrections)
         return held.get(screw, ScrewCorrection())
-
-    would_show: bool = False
 
 
 def silent(_: str) -> None:
@@ -410,8 +409,13 @@ def _elsewhere(screw: Screw) -> Problem:
     )
 
 
-_WHOLE = 0.9
+_WHOLE = 0.9  # project's choice
 _SURELY = 0.75  # lowest share of the published category "complete"
+_USED = {
+    "given": "the given plane",
+    "pre-op": "the plane of the CT before surgery",
+    "carried": "the plane of another CT of this case",
+}
 
 
 def _whole_note(screw: Screw, bridge: Bridge | None) -> tuple[Problem, ...]:
@@ -421,9 +425,8 @@ def _whole_note(screw: Screw, bridge: Bridge | None) -> tuple[Problem, ...]:
     share = bridge.bridged_fraction
     if not (share.value > _WHOLE and share.low95 > _SURELY):
         return ()
-    used = "given plane" if bridge.defect.how == "given" else "plane of the CT before surgery"
     where = f"Bone has bridged the whole section at {screw_words(screw.id)}"
-    text = f"{where}: the plane is not seen, the {used} was used."
+    text = f"{where}: the plane is not seen, {_USED[bridge.defect.how]} was used."
     return (Problem("section-bridged", Level.NOTE, text, "Look at the cut along the screw."),)
 
 

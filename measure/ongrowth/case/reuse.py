@@ -52,6 +52,11 @@ def stamped(reading: Reading, made: str) -> Reading:
     return replace(reading, provenance=replace(reading.provenance, settings=settings))
 
 
+def stamp_of(reading: Reading) -> str:
+    """Return what a reading says that it was made from; empty where it says nothing."""
+    return str(reading.provenance.settings.get(_KEY, ""))
+
+
 def is_carried(reading: Reading) -> bool:
     """Whether a defect of a reading was carried over from the reference of the case."""
     return any(one.defect is not None and one.defect.how == "carried" for one in reading.implants)
@@ -68,7 +73,7 @@ def unchanged(before: Case | None, scan_id: str, made: str, known: Known) -> Rea
     The screws keep what the case file says of them: the result file holds only a part of it.
     """
     for reading in before.readings if before else ():
-        if made and reading.scan.id == scan_id and reading.provenance.settings.get(_KEY) == made:
+        if made and reading.scan.id == scan_id and stamp_of(reading) == made:
             return _with_specs(reading, known)
     return None
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -55,7 +54,7 @@ def changes_between(
         ("head_side", "mean_width", halo.head_side),
         ("tip_side", "mean_width", halo.tip_side),
         *_defect_changes(earlier, later),
-        ("screw", "tip_to_cortex_mm", _difference(earlier.tip_to_cortex_mm, later.tip_to_cortex_mm)),
+        ("screw", "tip_to_cortex_mm", later.tip_to_cortex_mm.less(earlier.tip_to_cortex_mm)),
     )
     records = (
         ChangeRecord(later.id, side, name, *scans, value, state_of(value)) for side, name, value in values
@@ -96,12 +95,4 @@ def _defect_changes(earlier: ImplantReading, later: ImplantReading) -> Iterator[
             unit = Unit.ONE if name == "bridged_fraction" else Unit.MM
             yield "defect", name, Measured.missing(unit, Caution.NO_DEFECT)
         else:
-            yield "defect", name, _difference(then, now)
-
-
-def _difference(then: Measured, now: Measured) -> Measured:
-    """Return later less earlier, the errors taken as independent, which is on the careful side."""
-    cautions = then.cautions | now.cautions
-    if not (then.is_known and now.is_known):
-        return Measured.missing(now.unit, cautions)
-    return Measured.of(now.value - then.value, math.hypot(then.u, now.u), now.unit, cautions)
+            yield "defect", name, now.less(then)

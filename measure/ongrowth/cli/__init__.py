@@ -264,12 +264,12 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
     from ongrowth.halo import measure_calibration
     from ongrowth.read import read_scan
     from ongrowth.reading import write_text
-    from ongrowth.reports.protocol import render_protocol
+    from ongrowth.reports.calibration import render_calibration
 
     fit = measure_calibration(read_scan(scan, series=given["series"], progress=tell), spec)
     blur = fit.calibration.blur
     write_text(out, json.dumps(fit.calibration.as_dict(), indent=1) + "\n")
-    write_text(out.with_suffix(".svg"), render_protocol(fit))
+    write_text(out.with_suffix(".svg"), render_calibration(fit))
     click.echo(
         f"In-plane blur {blur.in_plane_fwhm_mm:.2f} mm, slice profile {blur.slice_fwhm_mm:.2f} mm; "
         f"largest misfit {100 * fit.calibration.misfit_share:.1f} % of the metal. Calibration: {out}"

@@ -74,7 +74,7 @@ def span_words(seconds: float) -> str:
     Examples
     --------
     >>> span_words(42), span_words(4000), span_words(200000)
-    ('1 min', '1 h 7 min', '2 days 8 h')
+    ('1 min', '1 h 7 min', '2 days 7 h')
     """
     minutes = max(1, round(seconds / 60.0))
     hours, days = minutes // 60, minutes // 1440

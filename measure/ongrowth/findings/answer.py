@@ -25,9 +25,9 @@ NOT_LOOKED_AT = (
 LYING = "Movement under load: the CT was taken lying still."
 NO_EARLIER = "Growth of a halo or change of position: there is no earlier CT to compare with."
 NOT_COMPARED = "Growth of a halo or change of position: the CTs of this case were not compared."
-NO_PROOF = (  # 11 of 30 sides, docs/accuracy.md
-    "A halo that is not shown: of those of 0.7 to 1.5 mm in simulated scans (titanium, thin slices) more "
-    "than a third were read below the detection limit."
+NO_PROOF = (  # 3 of 14 sides, docs/accuracy.md; 11 of 30 in the lot of cases before it
+    "A halo that is not shown: of those of 0.7 to 1.5 mm in simulated scans (titanium, thin slices) one in "
+    "five to one in three were read below the detection limit."
 )
 CAUSE = "The cause of a lucency, where there is one."
 WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
@@ -47,7 +47,7 @@ SCREW_BEFORE_SURGERY = (
 COMPARED = ("width_growth", "migration", "interfragmentary_motion")  # quantities that need an earlier CT
 
 _METAL = ("integrity", "migration", "interfragmentary_motion")
-_BRIDGING = ("bridged_fraction", "gap_width_mean", "gap_width_max", "interfragmentary_motion")
+_BRIDGING = ("bridged_fraction", "gap_width_mean", "gap_width_max")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +82,7 @@ def line_of(key: str, implant: str, findings: Iterable[Finding]) -> Line | None:
         return None
     result = line_result(own) if key.endswith("_side") else _result(own)
     main = next((f for f in own if f.quantity == _main_quantity(key)), own[0])
-    deciding = next((f for f in own if f.against_window is result), main)
-    if main.against_window is result:
-        deciding = main
+    deciding = next((f for f in (main, *own) if f.against_window is result), main)
     return Line(key, main, deciding, result, own)
 
 
@@ -92,7 +90,7 @@ def _belongs(key: str, finding: Finding) -> bool:
     if key == "metal":
         return finding.quantity in _METAL
     if key == "bridging":
-        return finding.quantity in _BRIDGING and finding.quantity != "interfragmentary_motion"
+        return finding.quantity in _BRIDGING
     return finding.site == key
 
 
@@ -102,8 +100,7 @@ def _main_quantity(key: str) -> str:
 
 def _result(findings: tuple[Finding, ...]) -> Against:
     """Return the gravest result; what is not measurable does not hide what is."""
-    known = [f.against_window for f in findings if f.against_window is not Against.NOT_MEASURABLE]
-    return gravest(known)
+    return gravest(f.against_window for f in findings if f.against_window is not Against.NOT_MEASURABLE)
 
 
 def lines_of(implant: str, findings: Sequence[Finding]) -> tuple[Line, ...]:
@@ -209,13 +206,11 @@ def screw_result(implant: str, findings: Sequence[Finding]) -> Against:
     findings : sequence of Finding
         Of the whole scan.
     """
-    results = [line.result for line in lines_of(implant, findings)]
-    known = [result for result in results if result is not Against.NOT_MEASURABLE]
-    halo = [line.result for line in lines_of(implant, findings) if line.key.endswith("_side")]
-    grave = gravest(known)
-    return (
-        Against.NOT_MEASURABLE if grave is Against.AS_EXPECTED and Against.NOT_MEASURABLE in halo else grave
-    )
+    lines = lines_of(implant, findings)
+    grave = gravest(line.result for line in lines if line.result is not Against.NOT_MEASURABLE)
+    halo = [line.result for line in lines if line.key.endswith("_side")]
+    is_open = grave is Against.AS_EXPECTED and Against.NOT_MEASURABLE in halo
+    return Against.NOT_MEASURABLE if is_open else grave
 
 
 def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
@@ -231,6 +226,20 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
         return _FIRST_DECIDING_WEEK
     later = (week for week in _LATER_WEEKS if week - weeks >= _MIN_INTERVAL_WEEKS)
     return next(later, math.nan)
+
+
+def next_scan_words(week: float) -> str:
+    """Return the sentence that names the week at which a further CT would decide something.
+
+    Parameters
+    ----------
+    week : float
+        As `next_scan_week` gives it, not NaN.
+    """
+    return (
+        f"What is undecided now would be decided by a CT at about week {week:.0f}, "
+        "if the clinician wants one at all."
+    )
 
 
 def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
@@ -284,10 +293,7 @@ def answer(
         sentences = [_why_no_screw(scan)]
     week = next_scan_week(findings, weeks)
     if not math.isnan(week):
-        sentences.append(
-            f"What is undecided now would be decided by a CT at about week {week:.0f}, "
-            "if the clinician wants one at all."
-        )
+        sentences.append(next_scan_words(week))
     unknown = [WEEK_UNKNOWN] if math.isnan(weeks) else []
     open_points = [point for implant in implants for point in _open_points(implant, findings, site)]
     unproved = [NO_PROOF] if any(_shows_none(implant) for implant in implants) else []

@@ -130,18 +130,11 @@ def side_to_side(defects: Sequence[DefectReading]) -> tuple[tuple[str, Measured]
     if not {"left", "right"} <= set(by_side):
         return ()
     left, right = by_side["left"], by_side["right"]
-    gaps = (left.bridge.gap_width_mean_open, right.bridge.gap_width_mean_open)
+    gap, other_gap = left.bridge.gap_width_mean_open, right.bridge.gap_width_mean_open
     return (
-        ("Mean gap, left less right", _difference(*gaps, Unit.MM)),
-        ("Spongy bone, left less right", _difference(left.bone_hu, right.bone_hu, Unit.HU)),
+        ("Mean gap, left less right", gap.less(other_gap)),
+        ("Spongy bone, left less right", left.bone_hu.less(right.bone_hu)),
     )
-
-
-def _difference(one: Measured, other: Measured, unit: Unit) -> Measured:
-    cautions = one.cautions | other.cautions
-    if not (one.is_known and other.is_known):
-        return Measured.missing(unit, cautions)
-    return Measured.of(one.value - other.value, math.hypot(one.u, other.u), unit, cautions)
 
 
 def answer_before(

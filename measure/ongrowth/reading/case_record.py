@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
-from ongrowth.quantity import Measured
+from ongrowth.quantity import Measured, plain
 from ongrowth.reading.case_parts import (
     BonePlace,
     Case,
@@ -18,7 +18,7 @@ from ongrowth.reading.case_parts import (
 )
 from ongrowth.reading.facts import dose_over_time
 from ongrowth.reading.parts import DoseFacts, ImplantReading, Reading
-from ongrowth.reading.plain import Record, plain
+from ongrowth.reading.plain import Record
 from ongrowth.reading.record import (
     dose_from_dict,
     dose_to_dict,

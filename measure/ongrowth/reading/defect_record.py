@@ -7,9 +7,9 @@ import numpy as np
 from ongrowth.bridge import Bridge, BridgeMap, BridgePiece, Edge
 from ongrowth.defect import DefectPlane
 from ongrowth.geometry import Plane
-from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.quantity import Caution, Measured, Unit, plain, real
 from ongrowth.reading.parts import DefectReading
-from ongrowth.reading.plain import Record, array_of, plain, real, rows_of
+from ongrowth.reading.plain import Record, array_of, rows_of
 
 _QUANTITIES = (
     ("gap_width_mean", Unit.MM),

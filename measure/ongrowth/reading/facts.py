@@ -79,15 +79,11 @@ def scan_dose_facts(made: Acquisition, born: int | None) -> DoseFacts:
         return DoseFacts(dose.ctdi_vol_mgy, math.nan, dose.source, n_ctdi_stated=int(has_index))
     year = born or made.birth_year
     age = None if year is None or made.date is None else max(0.0, float(made.date.year - year))
-    told = effective_dose(dose.dlp_mgy_cm, age, _region(made))
+    told = effective_dose(dose.dlp_mgy_cm, age, dose_region(made.body_part))
     basis = f"{told.region}, {told.factor:g} mSv/(mGy cm), {told.source}; {told.caveat}"
     return DoseFacts(
         dose.ctdi_vol_mgy, dose.dlp_mgy_cm, dose.source, told.value_msv, basis, 1, 1, int(has_index)
     )
-
-
-def _region(made: Acquisition) -> str:
-    return dose_region(made.body_part)
 
 
 def case_dose(readings: Sequence[Reading]) -> DoseFacts:

@@ -1,24 +1,13 @@
-"""Numbers and arrays as JSON holds them."""
+"""Arrays as JSON holds them; single numbers: `ongrowth.quantity.plain`."""
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Record = dict[str, Any]
-
-
-def plain(number: float) -> float | None:
-    """Return a number for JSON: None where it is NaN or endless."""
-    return float(number) if math.isfinite(number) else None
-
-
-def real(value: float | None) -> float:
-    """Return a number read from JSON: NaN where it is null."""
-    return math.nan if value is None else float(value)
 
 
 def rows_of(array: NDArray[Any]) -> list[Any]:

@@ -12,7 +12,7 @@ from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
-from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.quantity import Caution, Measured, Unit, plain, real
 from ongrowth.reading.by_hand import (
     correction_from_dict,
     correction_to_dict,
@@ -41,7 +41,7 @@ from ongrowth.reading.parts import (
     Window,
     WouldShow,
 )
-from ongrowth.reading.plain import Record, array_of, plain, real, rows_of
+from ongrowth.reading.plain import Record, array_of, rows_of
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import Integrity, OtherMetal, Screw, ScrewSpec
 from ongrowth.wording import fixed_words
@@ -94,13 +94,11 @@ def reading_from_dict(record: Record) -> Reading:
     )
 
 
-def _scalars(record: Any, skip: tuple[str, ...] = ()) -> Record:
+def _scalars(record: Any) -> Record:
     """Return the quantities, numbers and words of a dataclass under their own names."""
     out: Record = {}
     for field in dataclasses.fields(record):
         value = getattr(record, field.name)
-        if field.name in skip:
-            continue
         if isinstance(value, Measured):
             out[field.name] = value.as_dict()
         elif isinstance(value, float):

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import itertools
 import math
-import re
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +18,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo import HaloMap
 from ongrowth.quantity import Measured
 from ongrowth.reading import Cut, ImplantReading, Profile
+from ongrowth.reports.drawing import inline, sized_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,22 +26,6 @@ if TYPE_CHECKING:
 
 BONE_WINDOW_HU = (-450.0, 1350.0)  # level 450, width 1800: a bone window of the trade
 _WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
-_DPI = 144
-ALONG_MM = 90.0
-SMALL_MM = (60.0, 44.0)
-STYLE: Any = {
-    "svg.fonttype": "none",  # text stays text: it can be read aloud, searched and copied
-    "svg.hashsalt": "ongrowth",  # same reading, same page
-    "font.size": 7.0,
-    "font.family": "sans-serif",
-    "text.parse_math": False,
-    "axes.linewidth": 0.6,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "hatch.linewidth": 0.4,
-    "xtick.major.width": 0.5,
-    "ytick.major.width": 0.5,
-}
 _SLIT_MM = 8.0  # to each side of the defect: the bone round the screw at a pars
 _FACES_REACH_MM = 9.0
 _CASED = 2.4  # width of the dark casing under a light line, points
@@ -66,35 +48,7 @@ class TimePoint:
     tip_side: Measured
 
 
-@contextmanager
-def sized_figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io.StringIO]]:
-    """Give an empty figure of a printed size; what is drawn on it ends as SVG in the buffer."""
-    import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
-
-    out = io.StringIO()
-    with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), dpi=_DPI, layout="constrained")
-        layout: Any = figure.get_layout_engine()
-        layout.set(w_pad=0.02, h_pad=0.02)
-        yield figure, out
-        canvas: Any = FigureCanvasSVG(figure)
-        canvas.print_svg(out, metadata={"Date": None, "Creator": None})
-
-
-def inline(out: io.StringIO, alt: str) -> str:
-    """Return SVG that stands inside HTML: no prologue, a role, and the words for a screen reader."""
-    from html import escape
-
-    svg = out.getvalue()
-    svg = svg[svg.index("<svg") :]
-    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
-    svg = re.sub(r"font: ([0-9.]+)px 'sans-serif'", r"font: \1px sans-serif", svg)
-    return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt, quote=True)}" ', 1)
-
-
-def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str, width_mm: float = ALONG_MM) -> str:
+def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str, width_mm: float) -> str:
     """Return a cut along the screw with envelope, measured halo edge and defect."""
     with sized_figure(width_mm, along_height_mm(cut, width_mm)) as (figure, out):
         paint_cut_along(figure.add_subplot(), cut, implant)
@@ -225,21 +179,11 @@ def width_along(halo: HaloMap, angle_deg: float) -> NDArray[np.float64]:
     """Return the halo width (never below 0) along the depth at the cells nearest to an angle, mm."""
     away = np.abs((halo.angle_deg - angle_deg + 180.0) % 360.0 - 180.0)
     near = away <= away.min() + 1e-9
-    with np.errstate(all="ignore"):
-        return np.maximum(_mean_known(halo.width_mm[:, near], axis=1), 0.0)
+    mean = np.ma.masked_invalid(halo.width_mm[:, near]).mean(axis=1).filled(np.nan)
+    return np.asarray(np.maximum(mean, 0.0))
 
 
-def _mean_known(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
-    """Return the mean of the finite values along an axis, NaN where there is none."""
-    known = np.isfinite(values)
-    total = np.where(known, values, 0.0).sum(axis=axis)
-    count = known.sum(axis=axis)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
-def draw_cut_across(
-    cut: Cut, implant: ImplantReading, alt: str, size_mm: tuple[float, float] = (56.0, 50.0)
-) -> str:
+def draw_cut_across(cut: Cut, implant: ImplantReading, alt: str, size_mm: tuple[float, float]) -> str:
     """Return the cut across the screw at the widest halo, seen from the head."""
     with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
@@ -262,7 +206,7 @@ def width_around(halo: HaloMap, depth_mm: float) -> tuple[NDArray[np.float64], N
     return np.r_[halo.angle_deg, halo.angle_deg[0] + 360.0], np.r_[width, width[0]]
 
 
-def draw_map(implant: ImplantReading, alt: str, size_mm: tuple[float, float] = (124.0, 48.0)) -> str:
+def draw_map(implant: ImplantReading, alt: str, size_mm: tuple[float, float]) -> str:
     """Return the unrolled halo: depth along, angle up, aligned with the cuts along the screw."""
     with sized_figure(*size_mm) as (figure, out):
         paint_map(figure, figure.add_subplot(), implant)
@@ -356,7 +300,7 @@ def draw_profiles(
     implant: ImplantReading,
     names: dict[str, str],
     alt: str,
-    size_mm: tuple[float, float] = SMALL_MM,
+    size_mm: tuple[float, float],
 ) -> str:
     """Return CT number against distance from the thread, with the width found on each side."""
     with sized_figure(*size_mm) as (figure, out):
@@ -392,7 +336,7 @@ def _mark_width(axes: Axes, width: Measured, style: dict[str, str]) -> None:
         axes.plot([width.value], [at], marker=style["marker"], color=style["color"], mfc=style["mfc"], ms=4.0)
 
 
-def draw_gap_map(bridge_map: BridgeMap, alt: str, size_mm: tuple[float, float] = SMALL_MM) -> str:
+def draw_gap_map(bridge_map: BridgeMap, alt: str, size_mm: tuple[float, float]) -> str:
     """Return the gap width over the section of the defect; bridged places are hatched."""
     with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
@@ -448,7 +392,7 @@ def draw_time_line(
     surface: str,
     names: dict[str, str],
     alt: str,
-    size_mm: tuple[float, float] = SMALL_MM,
+    size_mm: tuple[float, float],
 ) -> str:
     """Return the mean widths against the windows of their weeks; the words stand clear of the drawing."""
     with sized_figure(*size_mm) as (figure, out):

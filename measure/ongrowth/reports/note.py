@@ -19,6 +19,7 @@ from ongrowth.findings import (
     gap_rows,
     is_before_surgery,
     lines_of,
+    next_scan_words,
     print_line,
     screw_name,
     screw_sentence,
@@ -102,12 +103,11 @@ def _wrapped(paragraphs: Iterable[str]) -> list[str]:
 
 def _full_note(case: Case) -> list[str]:
     last, site = case.readings[-1], case.patient.site
-    is_before = last.scan.weeks_since_surgery < 0
+    weeks = last.scan.weeks_since_surgery
+    when = f"{weeks_words(weeks)} after surgery" if weeks >= 0 else weeks_words(weeks)
     out = [
-        f"MEASUREMENTS ON A {'CT BEFORE SURGERY' if is_before else 'FOLLOW-UP CT'}",
-        f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)} after surgery."
-        if last.scan.weeks_since_surgery >= 0
-        else f"{site or 'Site not given'}, {weeks_words(last.scan.weeks_since_surgery)}.",
+        f"MEASUREMENTS ON A {'CT BEFORE SURGERY' if weeks < 0 else 'FOLLOW-UP CT'}",
+        f"{site or 'Site not given'}, {when}.",
         *([case.patient.remark] if case.patient.remark else []),
         "",
         "TECHNIQUE AND LIMITS",
@@ -219,11 +219,7 @@ def _impression(case: Case) -> list[str]:
 
 def _next_scan(case: Case) -> list[str]:
     week = case.summary.next_scan_week
-    if math.isnan(week):
-        return []
-    return [
-        f"What is undecided now would be decided by a CT at about week {week:.0f}, if one is wanted at all."
-    ]
+    return [] if math.isnan(week) else [next_scan_words(week)]
 
 
 def _short_note(case: Case) -> list[str]:

@@ -59,7 +59,7 @@ def _text(asked: list[tuple[str, str]]) -> str:
         lines += textwrap.wrap(text, _WIDTH, initial_indent=f"{name + ':':15}", subsequent_indent=" " * 15)
     for text in (_CALIBRATION, _MAR_SOURCE, fixed_words().short):
         lines += ["", *textwrap.wrap(text, _WIDTH)]
-    return "\n".join(lines).replace("\u00a0", " ") + "\n"
+    return "\n".join(lines) + "\n"
 
 
 def _page(asked: list[tuple[str, str]]) -> str:

@@ -9,16 +9,15 @@ from scipy import ndimage
 
 from ongrowth.quantity import COVERAGE_95
 from ongrowth.reading import ChangeMap, Cut, ImplantReading, Overlay
+from ongrowth.reports.drawing import inline, sized_figure
 from ongrowth.reports.figures import (
     DEPTH_WORDS,
     HALO_EDGE,
     along_height_mm,
     angle_axis,
     half_step,
-    inline,
     mark_defect,
     show_cut,
-    sized_figure,
     write_edge_words,
 )
 

@@ -36,7 +36,7 @@ _OEDEMA_WORDS = {
     "unknown": "Oedema signal on MRI: not known.",
 }
 _FIRST = ("screw-in-ct", "defect-not-seen", "defect-unsure")  # told at the head of the page
-_CUT_MM = (58.0, 38.0)
+_CUT_MM, _GAP_MM = (58.0, 38.0), (60.0, 44.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ def _side(defect: DefectReading, graft: Finding | None) -> SideView:
     cuts = [(Markup(_cut_svg(cut, defect)), _cut_caption(cut)) for cut in defect.cuts]
     bridge = defect.bridge
     alt = f"Gap width over the section: mean {say_short(bridge.gap_width_mean_open)}."
-    gap = (Markup(draw_gap_map(bridge.map, alt)), "Gap over the section (crossed: bone across)")
+    gap = (Markup(draw_gap_map(bridge.map, alt, _GAP_MM)), "Gap over the section (crossed: bone across)")
     return SideView(
         side_words_before(defect.side),
         side_sentence(defect, None),

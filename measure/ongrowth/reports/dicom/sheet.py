@@ -17,6 +17,7 @@ from ongrowth.findings import (
     gap_rows,
     is_before_surgery,
     lines_of,
+    next_scan_words,
     no_scan_words,
     print_line,
     screw_sentence,
@@ -24,7 +25,8 @@ from ongrowth.findings import (
     side_words_before,
 )
 from ongrowth.reading import Against, Case, ImplantReading, Reading
-from ongrowth.reports.figures import STYLE, paint_cut_along, paint_map
+from ongrowth.reports.drawing import STYLE
+from ongrowth.reports.figures import paint_cut_along, paint_map
 from ongrowth.wording import fixed_words, weeks_words
 
 if TYPE_CHECKING:
@@ -176,7 +178,7 @@ def _next(case: Case) -> list[str]:
     week = case.summary.next_scan_week
     if math.isnan(week):
         return [no_scan_words(case.findings, case.readings[-1].scan.weeks_since_surgery)]
-    return [f"What is undecided would be decided by a CT at about week {week:.0f}, if one is wanted at all."]
+    return [next_scan_words(week)]
 
 
 def _paint(blocks: Sequence[Row | Pictures]) -> NDArray[np.uint8]:

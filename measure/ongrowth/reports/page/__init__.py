@@ -42,6 +42,7 @@ from ongrowth.reports.page import tables
 from ongrowth.reports.page.by_hand import corrections_told, reader_table
 from ongrowth.reports.page.tables import Table
 from ongrowth.reports.template import fill_template
+from ongrowth.screw import OtherMetal
 from ongrowth.wording import (
     blur_source_words,
     fixed_words,
@@ -224,7 +225,7 @@ class _Sizes:
 
 
 _ALONE = _Sizes(
-    along=figures.ALONG_MM,
+    along=90.0,
     across=(36.0, 38.0),
     map=(102.0, 42.0),
     slit=(78.0, 40.0),
@@ -496,7 +497,7 @@ def _dose_course(case: Case) -> str:
     return f" CTDIvol added up, mGy: {', '.join(steps)}." if len(steps) > 1 else ""
 
 
-def _metal_words(metal: Any) -> str:
+def _metal_words(metal: OtherMetal) -> str:
     return f"{metal.kind}, length {say(metal.length_mm)}, diameter {say(metal.diameter_mm)}"
 
 

@@ -7,11 +7,11 @@ import io
 import numpy as np
 
 from ongrowth.halo import CalibrationFit
-from ongrowth.reports.figures import STYLE
+from ongrowth.reports.drawing import STYLE
 from ongrowth.wording import fixed_words
 
 
-def render_protocol(fit: CalibrationFit) -> str:
+def render_calibration(fit: CalibrationFit) -> str:
     """Return the picture of a calibration as SVG text.
 
     Parameters
