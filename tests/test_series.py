@@ -230,6 +230,24 @@ def test_thick_slices_say_what_to_ask_for(tmp_path: Path) -> None:
         assert word in told
 
 
+def test_slices_of_several_thicknesses_are_told_and_the_thickest_counts(tmp_path: Path) -> None:
+    def thicker_above(ds: Dataset, k: int) -> None:
+        ds.SliceThickness = "0.625" if k < 3 else "3.5"
+
+    scan = read_scan(write_series(tmp_path, SHORT, thicker_above))
+    assert {"mixed-thickness", "thick-slices"} <= codes(scan)
+    assert scan.acquisition.slice_thickness_mm == 3.5
+    (told,) = (problem.text for problem in scan.problems if problem.code == "mixed-thickness")
+    assert "0.625 to 3.5 mm" in told
+
+
+@pytest.mark.parametrize(("thickness", "is_told"), [("0.3", True), ("0.6", False), ("1.25", False)])
+def test_bone_between_slices_that_was_not_imaged(tmp_path: Path, thickness: str, *, is_told: bool) -> None:
+    scan = scan_with(tmp_path, SliceThickness=thickness)  # every 0.625 mm
+    assert ("slices-apart" in codes(scan)) is is_told
+    assert "mixed-thickness" not in codes(scan)
+
+
 def test_three_mm_and_point_eight_are_still_allowed(tmp_path: Path) -> None:
     scan = scan_with(tmp_path, SliceThickness="3", PixelSpacing=["0.8", "0.8"])
     assert not codes(scan) & {"thick-slices", "coarse-pixels"}
@@ -291,6 +309,14 @@ def test_the_best_series_is_taken_and_named(
     assert listed[0].reason in chosen[0].text
 
 
+def test_two_series_as_good_as_each_other(tmp_path: Path) -> None:
+    write_series(tmp_path / "a", LONG, with_values(SeriesInstanceUID="2.25.50", SeriesNumber=3))
+    write_series(tmp_path / "b", LONG, with_values(SeriesInstanceUID="2.25.51", SeriesNumber=4))
+    first, second = list_series(tmp_path)
+    assert first.reason == "as good for measuring as the next, and the first to come"
+    assert second.reason == "not taken; as good as the other, which came first"
+
+
 def test_a_poor_series_alone_is_still_read(tmp_path: Path) -> None:
     poor = {
         "ImageType": ["DERIVED", "SECONDARY", "MPR"],
@@ -308,7 +334,7 @@ def test_a_broken_better_series_is_pointed_out(tmp_path: Path) -> None:
     scan = read_scan(tmp_path)
     assert scan.acquisition.kernel == "SOFT"
     assert "better-series-broken" in codes(scan)
-    assert "1 slices are missing" in scan.others[0]
+    assert "1 slice is missing" in scan.others[0]
     assert refused(lambda: read_scan(tmp_path, series="2.25.50")) == {"missing-slices"}
 
 
@@ -343,7 +369,11 @@ def test_a_series_is_taken_by_its_number(tmp_path: Path) -> None:
     soft = with_values(SeriesInstanceUID="2.25.51", SeriesNumber=4, ConvolutionKernel="SOFT")
     write_series(tmp_path / "soft", LONG, soft)
     assert read_scan(tmp_path).acquisition.series_uid == "2.25.50"
-    assert read_scan(tmp_path, series="4").acquisition.series_uid == "2.25.51"
+    asked = read_scan(tmp_path, series="4")
+    assert asked.acquisition.series_uid == "2.25.51"
+    (chosen,) = (problem.text for problem in asked.problems if problem.code == "series-chosen")
+    assert "taken: series 4, kernel SOFT, as asked for." in chosen
+    assert asked.others[0].endswith("not taken; another was asked for")
     with pytest.raises(Refused, match=r"series 3, .*series 4, kernel SOFT"):
         read_scan(tmp_path, series="5")
 

@@ -1,4 +1,4 @@
-"""A sentence that is told stays on its line, whatever names stand in it; what a screw is called in it."""
+"""A sentence that is told: kept on its line whatever names stand in it; its screws and counts in words."""
 
 from __future__ import annotations
 
@@ -25,6 +25,17 @@ def one_line(text: str) -> str:
     return "".join(
         c.encode("unicode_escape").decode() if unicodedata.category(c) in _UNSEEN else c for c in text
     )
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """Return a count with what is counted, in the singular or the plural.
+
+    Examples
+    --------
+    >>> counted(1, "slice is", "slices are"), counted(3, "slice is", "slices are")
+    ('1 slice is', '3 slices are')
+    """
+    return f"{count} {one if count == 1 else many}"
 
 
 def screw_words(screw_id: str) -> str:

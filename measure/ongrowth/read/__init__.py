@@ -18,6 +18,7 @@ from ongrowth.read.ceiling import ceiling_problems, find_ceiling
 from ongrowth.read.pixels import HU, read_hu
 from ongrowth.read.volume import is_volume_file, read_volume_header, read_volume_hu
 from ongrowth.scan import Acquisition, Level, Problem, Refused, Scan, refuse
+from ongrowth.sentence import counted
 from ongrowth.series import (
     UNREADABLE,
     Candidate,
@@ -232,9 +233,10 @@ def _without_twins(hu: HU, twins: tuple[tuple[int, int], ...], n_slices: int) ->
         return hu, []
     different = sum(not np.array_equal(hu[kept], hu[twin]) for kept, twin in twins)
     if different:
-        text = f"{different} places of the stack are shown twice, with different pixels."
+        text = f"{counted(different, 'place', 'places')} of the stack shown twice, with different pixels."
         raise refuse("duplicate-slices", text, "Export one reconstruction per folder.")
-    text = f"{len(twins)} slices were there twice, pixel for pixel; one copy was dropped."
+    many = counted(len(twins), "slice was", "slices were")
+    text = f"{many} there twice, pixel for pixel; one copy was dropped."
     return hu[: n_slices - len(twins)], [Problem("duplicate-slices", Level.NOTE, text)]
 
 

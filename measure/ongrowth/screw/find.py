@@ -333,7 +333,7 @@ def _cut_off(screws: list[Shaft], whole: list[Shaft]) -> list[Problem]:
     count = len(screws) - len(whole)
     if not count:
         return []
-    text = f"{count} of {len(screws)} screws run out of the scan and are left out."
+    text = f"Screws that run out of the scan and are left out: {count} of {len(screws)}."
     return [Problem("screw-cut-off", Level.CAUTION, text, "Use a scan that holds the whole screw.")]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ongrowth.scan import Level, Problem, Refused, refuse
+from ongrowth.sentence import counted
 from ongrowth.series.choice import Candidate, SeriesInfo, choice_problems, choose, describe, rank, weigh
 from ongrowth.series.facts import ASK_FOR, kernel_sharpness, size_problems
 from ongrowth.series.header import (
@@ -147,10 +148,12 @@ def _images(entry: Entry) -> list[Slice]:
 def _source_problems(source: Source, damaged: list[str], other: int) -> list[Problem]:
     found = list(source.problems)
     if damaged:
-        text = f"{len(damaged)} DICOM files are damaged and were left out."
+        many = counted(len(damaged), "DICOM file is damaged and was", "DICOM files are damaged and were")
+        text = f"{many} left out."
         found.append(Problem("damaged-files", Level.CAUTION, text, "Export the series again."))
     if other:
-        found.append(Problem("other-files", Level.NOTE, f"{other} files are no DICOM images; passed over."))
+        text = f"{counted(other, 'file is no DICOM image', 'files are no DICOM images')}; passed over."
+        found.append(Problem("other-files", Level.NOTE, text))
     if zips := sum(entry.name.lower().endswith(".zip") for entry in source.entries):
         text = f"Not opened: {zips} zip{'s' if zips > 1 else ''} inside."
         found.append(Problem("zips-inside", Level.NOTE, text, "Give the zip itself."))

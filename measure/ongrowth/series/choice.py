@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ongrowth.scan import Acquisition, Level, Problem, Refused, refuse
+from ongrowth.sentence import counted
 from ongrowth.series.facts import is_derived, judge_facts, kernel_sharpness, read_acquisition
 from ongrowth.series.stack import Stack
 
@@ -53,7 +54,7 @@ class SeriesInfo:
 
     def __str__(self) -> str:
         size = "" if math.isnan(self.gap_mm) else f", {self.thickness_mm:.3g} mm thick"
-        return f"{self.name} ({self.n_slices} slices{size}): {self.reason}"
+        return f"{self.name} ({counted(self.n_slices, 'slice', 'slices')}{size}): {self.reason}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,10 +138,11 @@ def _merit(one: Candidate, longest_mm: float) -> _Key:
     )
 
 
-def why(best: Candidate, other: Candidate, longest_mm: float) -> str:
-    """Return the first criterion by which one candidate beats another."""
+def _why(best: Candidate, other: Candidate, longest_mm: float) -> str:
+    """Return the criterion by which one candidate beats another; "" where it does not."""
     pairs = zip(_CRITERIA, _merit(best, longest_mm), _merit(other, longest_mm), strict=True)
-    return next((name for name, a, b in pairs if a > b), "equal; the first one was taken")
+    name, a, b = next(((name, a, b) for name, a, b in pairs if a != b), ("", 0.0, 0.0))
+    return name if a > b else ""
 
 
 def describe(ranked: Sequence[Candidate]) -> tuple[SeriesInfo, ...]:
@@ -188,12 +190,21 @@ def _number(one: Candidate) -> str:
 def _reason(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) -> str:
     if not one.is_usable:
         return "cannot be read: " + " ".join(problem.text for problem in one.refusals)
-    best = ranked[0]
-    if one is not best:
-        return f"not taken; the other is better: {why(best, one, longest_mm)}"
     if len(ranked) == 1:
         return "the only series"
-    return f"best for measuring: {why(best, ranked[1], longest_mm)}"
+    best = ranked[0]
+    if one is not best:
+        if criterion := _why(best, one, longest_mm):
+            return f"not taken; the other is better: {criterion}"
+        is_better = bool(_why(one, best, longest_mm))
+        return (
+            f"not taken; {'another was asked for' if is_better else 'as good as the other, which came first'}"
+        )
+    if any(_why(other, best, longest_mm) for other in ranked[1:]):
+        return "as asked for"
+    if criterion := _why(best, ranked[1], longest_mm):
+        return f"best for measuring: {criterion}"
+    return "as good for measuring as the next, and the first to come"
 
 
 def choose(candidates: Sequence[Candidate], series: str = "") -> list[Candidate]:
@@ -227,7 +238,10 @@ def _wanted(ranked: Sequence[Candidate], series: str) -> list[Candidate]:
     """Return the stacks of a series, told by its UID or its number."""
     wanted = [one for one in ranked if series in (one.acquisition.series_uid, _number(one))]
     if not wanted:
-        there = "; ".join(f"{_name(one)} ({len(one.stack.slices)} slices)" for one in ranked[:_MOST_LISTED])
+        there = "; ".join(
+            f"{_name(one)} ({counted(len(one.stack.slices), 'slice', 'slices')})"
+            for one in ranked[:_MOST_LISTED]
+        )
         more = f"; and {len(ranked) - _MOST_LISTED} more" if len(ranked) > _MOST_LISTED else ""
         text = f"There is no series {series} here. There are: {there}{more}."
         raise refuse("no-such-series", text, "Give the number of one of them, or its UID.")

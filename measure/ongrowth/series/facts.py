@@ -64,7 +64,7 @@ def read_acquisition(stack: Stack) -> Acquisition:
     Parameters
     ----------
     stack : Stack
-        A sorted stack; facts are taken from its first slice, the dose from all.
+        A sorted stack; facts are taken from its first slice, thickness and dose from all.
     """
     first = stack.slices[0]
     algorithm, strength = reconstruction(first)
@@ -74,7 +74,7 @@ def read_acquisition(stack: Stack) -> Acquisition:
         algorithm=algorithm,
         strength=strength,
         kvp=first.number("KVP"),
-        slice_thickness_mm=first.number("SliceThickness"),
+        slice_thickness_mm=stack.stated_thickness_mm,
         scanner=" ".join(
             words(first.header, key) for key in ("Manufacturer", "ManufacturerModelName")
         ).strip(),

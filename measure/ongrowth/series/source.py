@@ -344,7 +344,7 @@ def _skipped(root: Path, skipped: int, *, is_empty: bool) -> tuple[Problem, ...]
         raise refuse("empty-folder", f"{root.name or root} holds no file.", "Give the folder of the scan.")
     if not skipped:
         return ()
-    text = f"{skipped} links, pipes or devices in the folder were not opened."
+    text = f"Links, pipes or devices in the folder that were not opened: {skipped}."
     return (Problem("links-skipped", Level.NOTE, text, "Copy the files themselves if they belong."),)
 
 

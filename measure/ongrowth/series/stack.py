@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.scan import Level, Problem
+from ongrowth.sentence import counted
 from ongrowth.series.header import MAX_PIXELS_ALONG, NATIVE_SYNTAXES, Slice, whole
 
 SAME_DIRECTION = 1e-3  # of direction cosines; 0.06 degrees, far below any change of protocol
@@ -22,6 +23,7 @@ SAME_PIXEL = 1e-4  # relative, of the pixel size
 SAME_PLACE_MM = 0.005  # closer slices are the same slice
 GAP_TOLERANCE = 0.015  # of the gap, for what scanners write; rounding of positions comes on top
 LINE_TOLERANCE = 0.05  # of the gap: how far an origin may lie off the straight line
+SAME_THICKNESS = 0.1  # relative: what rounding in headers leaves
 SHEAR_LIMIT_DEG = 0.1  # less is rounding
 MAX_VOXELS = 2**31
 MOST_SLOPE, MOST_INTERCEPT = 1e4, 1e6  # far beyond any scale in use
@@ -66,9 +68,14 @@ class Stack:
         return 0.0 if math.isnan(length) else length
 
     @property
+    def stated_thickness_mm(self) -> float:
+        """Slice thickness as stated, of the thickest slice; NaN where none is stated."""
+        return float(np.fmax.reduce([one.number("SliceThickness") for one in self.slices]))
+
+    @property
     def thickness_mm(self) -> float:
         """Slice thickness as stated, or the gap where it is not stated or smaller."""
-        return float(np.fmax(self.slices[0].number("SliceThickness"), self.gap_mm))
+        return float(np.fmax(self.stated_thickness_mm, self.gap_mm))
 
     @property
     def pixel_mm(self) -> float:
@@ -183,6 +190,7 @@ def audit(slices: Sequence[Slice], *, is_part: bool = False) -> Stack:
         *_spacing_problems(ordered, residual_mm),
         *_line_problems(ordered),
         *_shear_problems(ordered, world_from_voxel),
+        *_thickness_problems(ordered),
         *_length_problems(ordered),
         *_part_problems(is_part=is_part),
     ]
@@ -300,7 +308,8 @@ def _gap_problem(gaps: NDArray[np.float64], gap: float, odd: NDArray[np.intp], t
     multiples = np.rint(gaps / gap)
     are_whole = np.all(np.abs(gaps - multiples * gap) <= tolerance * np.maximum(multiples, 1))
     if are_whole and np.all(gaps[odd] > gap) and odd.size <= max(1, len(gaps) / 4):
-        return _refusal("missing-slices", f"{int((multiples[odd] - 1).sum())} slices are missing: {told}.")
+        lost = counted(int((multiples[odd] - 1).sum()), "slice is", "slices are")
+        return _refusal("missing-slices", f"{lost} missing: {told}.")
     return _refusal("uneven-spacing", f"The slices are not evenly spaced: {told}.")
 
 
@@ -333,6 +342,25 @@ def _shear_problems(slices: Sequence[Slice], world_from_voxel: NDArray[np.float6
         return []
     text = f"The stack is sheared by {angle_deg:.1f} degrees (tilted gantry); its true grid is kept."
     return [Problem("sheared-grid", Level.NOTE, text)]
+
+
+def _thickness_problems(slices: Sequence[Slice]) -> list[Problem]:
+    """Say where slices differ in thickness, or leave bone between them unseen."""
+    stated = np.array([one.number("SliceThickness") for one in slices])
+    stated = stated[stated > 0.0]
+    if not stated.size:
+        return []
+    thin, thick = float(stated.min()), float(stated.max())
+    gap = float(np.median(np.diff([one.height_mm for one in slices])))
+    if thick > (1.0 + SAME_THICKNESS) * thin:
+        text = (
+            f"The slices differ in thickness ({thin:.3g} to {thick:.3g} mm), and so in blur along the stack."
+        )
+        return [Problem("mixed-thickness", Level.CAUTION, text, "Ask for a series of one thickness.")]
+    if gap > (1.0 + SAME_THICKNESS) * thick:
+        text = f"Slices of {thick:.3g} mm lie {gap:.3g} mm apart: what is between them was not imaged."
+        return [Problem("slices-apart", Level.CAUTION, text, "Ask for a series without gaps.")]
+    return []
 
 
 def _length_problems(slices: Sequence[Slice]) -> list[Problem]:
