@@ -195,19 +195,20 @@ def test_an_absent_file_is_told_plainly(tmp_path: Path) -> None:
 def test_own_weeks_win_over_dates_and_a_mismatch_is_told() -> None:
     surgery, header = dt.date(2031, 3, 4), dt.date(2031, 4, 29)
     case = CaseFile.model_validate(
-        {"surgery": {"date": surgery}, "scan": [{"path": "a", "weeks_since_surgery": 7.0}]}
+        {"surgery": {"date": surgery}, "scan": [{"path": "a", "weeks_since_surgery": 7.0, "date": header}]}
     )
-    assert case.weeks_of(case.scan[0], header) == 7.0
+    assert case.weeks_of(case.scan[0]) == 7.0
     told = week_mismatch(7.0, surgery, header)
     assert told is not None
     assert "gives week 8, but week 7 was told" in told.text
     assert week_mismatch(8.0, surgery, header) is None
 
 
-def test_a_header_date_serves_where_nothing_else_tells() -> None:
-    case = CaseFile.model_validate({"surgery": {"date": dt.date(2031, 3, 4)}, "scan": [{"path": "a"}]})
-    assert case.weeks_of(case.scan[0], dt.date(2031, 3, 11)) == 1.0
-    assert math.isnan(case.weeks_of(case.scan[0]))
+def test_a_date_serves_where_no_week_is_given() -> None:
+    scans = [{"path": "a", "date": dt.date(2031, 3, 11)}, {"path": "b"}]
+    case = CaseFile.model_validate({"surgery": {"date": dt.date(2031, 3, 4)}, "scan": scans})
+    assert case.weeks_of(case.scan[0]) == 1.0
+    assert math.isnan(case.weeks_of(case.scan[1]))
 
 
 @given(st.dates(), st.integers(-4000, 4000))

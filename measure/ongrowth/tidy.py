@@ -9,9 +9,8 @@ from typing import Any
 import pandas as pd
 
 from ongrowth.scan import refuse
-from ongrowth.wording import install_words
+from ongrowth.wording import HALO_SIDES, install_words
 
-HALO_SIDES = ("head_side", "tip_side")
 NEEDED = ("case", "scan", "weeks_since_surgery", "implant", "side", "quantity", "value")
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from ongrowth.quantity import Measured, Unit
 
+HALO_SIDES = ("head_side", "tip_side")  # of the defect, as the screw sees them; names of the result files
 _PARS_SITE = re.compile(r"^L[1-6]$", re.IGNORECASE)
 
 PRINTED_UNIT = {

@@ -11,13 +11,12 @@ from ongrowth.casefile import ReaderEntry
 from ongrowth.findings import category_words
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Against
-from ongrowth.wording import side_words
+from ongrowth.wording import HALO_SIDES, side_words
 from ongrowth_napari.desk import Desk
 
 # the published categories, each with its range
 BRIDGING = ("", *(category_words(Measured.of(share, 0.0, Unit.ONE)) for share in (0.1, 0.3, 0.6, 0.9)))
 _RESULTS = ("", *(word.value for word in Against))
-_SIDES = ("head_side", "tip_side")
 
 
 class ReaderForm:
@@ -27,11 +26,11 @@ class ReaderForm:
         self.desk = desk
         self.reader = QLineEdit()
         self.reader.setPlaceholderText("your pseudonym")
-        self.widths = {side: QLineEdit() for side in _SIDES}
-        self.results = {side: _choice(_RESULTS) for side in (*_SIDES, "defect")}
+        self.widths = {side: QLineEdit() for side in HALO_SIDES}
+        self.results = {side: _choice(_RESULTS) for side in (*HALO_SIDES, "defect")}
         self.bridging = _choice(BRIDGING)
         self.lock = QPushButton("Lock my reading, show the figures")
-        self.names = {side: QLabel("") for side in _SIDES}
+        self.names = {side: QLabel("") for side in HALO_SIDES}
         self.told = QLabel("")
         self.told.setWordWrap(True)
         self.widget = QGroupBox("Your own reading first")
@@ -44,7 +43,7 @@ class ReaderForm:
         grid.setColumnStretch(2, 1)
         for column, word in enumerate(("", "read", "result")):
             grid.addWidget(QLabel(word), 0, column)
-        for row, side in enumerate(_SIDES, start=1):
+        for row, side in enumerate(HALO_SIDES, start=1):
             self.widths[side].setPlaceholderText("width, mm")
             grid.addWidget(self.names[side], row, 0)
             grid.addWidget(self.widths[side], row, 1)
@@ -89,7 +88,7 @@ class ReaderForm:
         if not reader:
             raise ValueError("Enter a pseudonym.")
         out: list[ReaderEntry] = []
-        for side in _SIDES:
+        for side in HALO_SIDES:
             value, result = width_of(self.widths[side].text()), self.results[side].currentText()
             if not math.isnan(value) or result:
                 told = None if math.isnan(value) else value

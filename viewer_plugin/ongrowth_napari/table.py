@@ -12,7 +12,7 @@ from ongrowth.defect import Side
 from ongrowth.findings import lines_of, print_line
 from ongrowth.quantity import Caution, Unit
 from ongrowth.reading import Finding, ImplantReading
-from ongrowth.wording import say, say_compact, side_words, with_unit
+from ongrowth.wording import HALO_SIDES, say, say_compact, side_words, with_unit
 from ongrowth_napari.picture import ScrewPicture, counted_middle_mm, width_at
 
 _MM = Unit.MM
@@ -34,7 +34,7 @@ class Row:
 def rows_of(implant: ImplantReading, findings: Sequence[Finding], site: str) -> tuple[Row, ...]:
     """Return the rows of a screw: the four lines of its answer, then the sectors of both sides."""
     answers = tuple(_answer_rows(implant, findings, site))
-    sectors = tuple(row for side in ("head_side", "tip_side") for row in _sector_rows(implant, side, site))
+    sectors = tuple(row for side in HALO_SIDES for row in _sector_rows(implant, side, site))
     return (*answers, *_widest_rows(implant, site), *sectors)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from ongrowth.agreement.pairs import complete_pairs
 from ongrowth.agreement.repeatability import REPEATABILITY_FACTOR
 from ongrowth.estimate import Estimate
 from ongrowth.quantity import COVERAGE_95
@@ -211,9 +212,7 @@ def concordance(first: ArrayLike, second: ArrayLike) -> Estimate:
     Population variances. Lin LI. Biometrics 1989;45:255-268, interval by the inverse hyperbolic tangent, with
     the correction of Biometrics 2000;56:324-325 (formulas from memory).
     """
-    x, y = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
-    known = np.isfinite(x) & np.isfinite(y)
-    x, y = x[known], y[known]
+    x, y = complete_pairs(first, second)
     if x.size < 4:
         raise ValueError("fewer than four complete pairs")
     shift = float(x.mean() - y.mean())

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from ongrowth.agreement.correlation import mean_squares
+from ongrowth.agreement.pairs import complete_pairs, known, with_t
 from ongrowth.agreement.repeatability import MULTIPLE_95, within_variance
 from ongrowth.estimate import Estimate
 
@@ -69,7 +70,9 @@ def limits_of_agreement(
     ValueError
         If fewer than three pairs are complete.
     """
-    x, y = _pairs(first, second)
+    x, y = complete_pairs(first, second)
+    if x.size < 3:
+        raise ValueError("fewer than three complete pairs")
     difference = x - y
     n, bias, sd = difference.size, float(difference.mean()), float(difference.std(ddof=1))
     half = _exact_half_widths(n, multiple) if interval == "exact" else _approximate_half_widths(n)
@@ -77,20 +80,12 @@ def limits_of_agreement(
     near, far = (sd * h for h in half)  # toward the bias, away from it
     return LimitsOfAgreement(
         n=n,
-        bias=_mean_estimate(bias, sd / math.sqrt(n), n - 1),
+        bias=with_t(bias, sd / math.sqrt(n), n - 1),
         sd=sd,
         lower=Estimate(low, low - far, low + near),
         upper=Estimate(high, high - near, high + far),
         slope=_slope(0.5 * (x + y), difference),
     )
-
-
-def _pairs(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    x, y = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
-    known = np.isfinite(x) & np.isfinite(y)
-    if known.sum() < 3:
-        raise ValueError("fewer than three complete pairs")
-    return x[known], y[known]
 
 
 def _exact_half_widths(n: int, multiple: float) -> tuple[float, float]:
@@ -105,16 +100,11 @@ def _approximate_half_widths(n: int) -> tuple[float, float]:
     return half, half
 
 
-def _mean_estimate(value: float, standard_error: float, degrees_of_freedom: float) -> Estimate:
-    half = float(stats.t.ppf(0.975, degrees_of_freedom)) * standard_error
-    return Estimate(value, value - half, value + half)
-
-
 def _slope(mean: FloatArray, difference: FloatArray) -> Estimate:
     if np.ptp(mean) == 0.0:
         return Estimate(math.nan)
     fit = stats.linregress(mean, difference)
-    return _mean_estimate(float(fit.slope), float(fit.stderr), mean.size - 2)
+    return with_t(float(fit.slope), float(fit.stderr), mean.size - 2)
 
 
 def limits_with_replicates(
@@ -143,9 +133,7 @@ def limits_with_replicates(
     DG. Lancet 1986;327:307-310 for pairs, Stat Methods Med Res 1999;8:135-160 for any number). The intervals
     of the limits follow from the variances of these parts by the delta method.
     """
-    pairs = [
-        (a, b) for a, b in zip(map(_known, first), map(_known, second), strict=True) if a.size and b.size
-    ]
+    pairs = [(a, b) for a, b in zip(map(known, first), map(known, second), strict=True) if a.size and b.size]
     if len(pairs) < 3:
         raise ValueError("fewer than three complete subjects")
     means = np.array([(a.mean(), b.mean()) for a, b in pairs])
@@ -159,17 +147,12 @@ def limits_with_replicates(
     u_limit = math.hypot(math.sqrt(of_means / n), MULTIPLE_95 * u_sd)
     return LimitsOfAgreement(
         n=n,
-        bias=_mean_estimate(bias, math.sqrt(of_means / n), n - 1),
+        bias=with_t(bias, math.sqrt(of_means / n), n - 1),
         sd=sd,
-        lower=_mean_estimate(bias - MULTIPLE_95 * sd, u_limit, n - 1),
-        upper=_mean_estimate(bias + MULTIPLE_95 * sd, u_limit, n - 1),
+        lower=with_t(bias - MULTIPLE_95 * sd, u_limit, n - 1),
+        upper=with_t(bias + MULTIPLE_95 * sd, u_limit, n - 1),
         slope=_slope(means.mean(axis=1), difference),
     )
-
-
-def _known(values: ArrayLike) -> FloatArray:
-    array = np.asarray(values, dtype=np.float64).ravel()
-    return array[np.isfinite(array)]
 
 
 def _single_reading_part(groups: Sequence[FloatArray], ordered: bool) -> tuple[float, float]:  # noqa: FBT001

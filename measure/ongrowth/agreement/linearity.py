@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from ongrowth.agreement.pairs import complete_pairs, with_t
 from ongrowth.estimate import Estimate
 
 FloatArray = NDArray[np.float64]
@@ -64,9 +65,7 @@ def linearity_and_bias(truth: ArrayLike, reading: ArrayLike) -> Linearity:
     -----
     Ordinary least squares, as Raunig DL et al. Stat Methods Med Res 2015;24:27-67 ask for linearity.
     """
-    x, y = np.asarray(truth, dtype=np.float64), np.asarray(reading, dtype=np.float64)
-    known = np.isfinite(x) & np.isfinite(y)
-    x, y = x[known], y[known]
+    x, y = complete_pairs(truth, reading)
     if x.size < 3 or np.ptp(x) == 0.0:
         raise ValueError("at least three pairs with different truths are needed")
     n, df = x.size, x.size - 2
@@ -82,20 +81,15 @@ def linearity_and_bias(truth: ArrayLike, reading: ArrayLike) -> Linearity:
     bias = y - x
     return Linearity(
         n=n,
-        slope=_with_t(slope, slope_se, df),
-        intercept=_with_t(intercept, intercept_se, df),
+        slope=with_t(slope, slope_se, df),
+        intercept=with_t(intercept, intercept_se, df),
         slope_se=slope_se,
         intercept_se=intercept_se,
         residual_sd=sd,
         r_squared=1.0 - rss / total if total else math.nan,
-        mean_bias=_with_t(float(bias.mean()), float(bias.std(ddof=1)) / math.sqrt(n), n - 1),
+        mean_bias=with_t(float(bias.mean()), float(bias.std(ddof=1)) / math.sqrt(n), n - 1),
         curvature_p=_curvature_p(centred, residual, rss),
     )
-
-
-def _with_t(value: float, standard_error: float, degrees_of_freedom: int) -> Estimate:
-    half = float(stats.t.ppf(0.975, degrees_of_freedom)) * standard_error
-    return Estimate(value, value - half, value + half)
 
 
 def _curvature_p(centred: FloatArray, residual: FloatArray, rss: float) -> float:

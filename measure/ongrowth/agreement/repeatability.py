@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from ongrowth.agreement.pairs import known
 from ongrowth.estimate import Estimate
 
 FloatArray = NDArray[np.float64]
@@ -71,7 +72,7 @@ def measure_repeatability(readings: Sequence[ArrayLike]) -> Repeatability:
     freedom; its interval is that of chi-square (Bland JM, Altman DG. Lancet 1986;327:307-310; Raunig DL
     et al. Stat Methods Med Res 2015;24:27-67). For pairs the SD is ``sqrt(sum(d**2) / 2n)``.
     """
-    groups = [g for g in map(_known, readings) if g.size >= 2]
+    groups = [g for g in map(known, readings) if g.size >= 2]
     variance, df = within_variance(groups)
     within_sd = math.sqrt(variance)
     low, high = spread_factors(df)
@@ -101,11 +102,6 @@ def within_variance(groups: Sequence[FloatArray]) -> tuple[float, int]:
     if df == 0:
         raise ValueError("no subject was read twice")
     return sum(float(np.sum((g - g.mean()) ** 2)) for g in groups) / df, df
-
-
-def _known(values: ArrayLike) -> FloatArray:
-    array = np.asarray(values, dtype=np.float64).ravel()
-    return array[np.isfinite(array)]
 
 
 def spread_factors(degrees_of_freedom: int) -> tuple[float, float]:
@@ -207,7 +203,7 @@ def paired_differences(first: ArrayLike, second: ArrayLike) -> FloatArray:
         If fewer than two pairs are complete.
     """
     difference = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
-    known: FloatArray = difference[np.isfinite(difference)]
-    if known.size < 2:
+    complete = known(difference)
+    if complete.size < 2:
         raise ValueError("fewer than two complete pairs")
-    return known
+    return complete

@@ -198,7 +198,7 @@ def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | N
     known = Known(
         screws=tuple(implant.spec() for implant in case_file.implant),
         series=scan.series,
-        weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
+        weeks=scan.weeks,
         surgery_date=case_file.surgery.date,
         scan_date=scan.date,
         site=case_file.patient.site,

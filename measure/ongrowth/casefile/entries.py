@@ -204,6 +204,11 @@ class ScanEntry(_Part):
         return self.id or scan_name(self.path)
 
     @property
+    def weeks(self) -> float:
+        """Weeks since surgery as given here; NaN: the dates must tell."""
+        return math.nan if self.weeks_since_surgery is None else self.weeks_since_surgery
+
+    @property
     def corrected(self) -> dict[str, ScrewCorrection]:
         """What holds of this scan after all corrections, by screw."""
         return corrections_of((entry.what, entry.to) for entry in self.correction)
@@ -270,7 +275,7 @@ class CaseFile(_Part):
             *_twice("implant id", [implant.id for implant in self.implant]),
             *_twice("scan id", [scan.name for scan in self.scan]),
             *_twice("defect side", [defect.side for defect in self.defect]),
-            *(fault for scan in self.scan for fault in _time_faults(scan, self.surgery.date)),
+            *(fault for scan in self.scan for fault in _time_faults(scan, self.weeks_of(scan))),
         ]
         if not self.scan:
             told.append("a case needs at least one [[scan]]")
@@ -278,14 +283,9 @@ class CaseFile(_Part):
             raise ValueError("; ".join(told))
         return self
 
-    def weeks_of(self, scan: ScanEntry, header_date: dt.date | None = None) -> float:
-        """Return the weeks since surgery of a scan; NaN if nothing tells.
-
-        The entry's own weeks win, then its date, then the date of the scan's header.
-        """
-        if scan.weeks_since_surgery is not None:
-            return scan.weeks_since_surgery
-        return weeks_between(self.surgery.date, scan.date or header_date)
+    def weeks_of(self, scan: ScanEntry) -> float:
+        """Return the weeks since surgery of a scan, by its week or else its date; NaN if neither is given."""
+        return weeks_between(self.surgery.date, scan.date) if math.isnan(scan.weeks) else scan.weeks
 
 
 def weeks_between(surgery: dt.date | None, scan: dt.date | None) -> float:
@@ -351,10 +351,7 @@ def _twice(what: str, names: list[str]) -> list[str]:
     ]
 
 
-def _time_faults(scan: ScanEntry, surgery: dt.date | None) -> list[str]:
-    weeks = scan.weeks_since_surgery
-    if weeks is None:
-        weeks = weeks_between(surgery, scan.date)
+def _time_faults(scan: ScanEntry, weeks: float) -> list[str]:
     if scan.role == "pre-op" and weeks >= 0.0:
         return [f"scan {scan.name!r} is pre-op, but lies at week {week_number(weeks)} after surgery"]
     if abs(weeks) > _HUNDRED_YEARS * 52.2:

@@ -128,9 +128,9 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
 def _would_show(reading: Reading, site: str) -> list[str]:
     from ongrowth.findings import screw_name
     from ongrowth.reports.page.tables import would_show_words
-    from ongrowth.wording import side_words
+    from ongrowth.wording import HALO_SIDES, side_words
 
-    names = {side: side_words(side, site) for side in ("head_side", "tip_side")}
+    names = {side: side_words(side, site) for side in HALO_SIDES}
     told = ((screw_name(one), would_show_words(one, names)) for one in reading.implants)
     return [f"{name}: {words}" for name, words in told if words]
 

@@ -133,7 +133,7 @@ def settings_digest(job: Job, measure: Measure) -> str:
     Files (calibrations, windows) count by their content, not by their place; so does the program's version,
     and the function that measures.
     """
-    facts = {name: _plain(getattr(job, name)) for name in _SETTINGS}
+    facts: dict[str, Any] = {name: getattr(job, name) for name in _SETTINGS}
     facts |= {
         "screws": [dataclasses.asdict(screw) for screw in job.screws],
         "calibration": _content(job.calibration),
@@ -146,10 +146,6 @@ def settings_digest(job: Job, measure: Measure) -> str:
 
 
 _SETTINGS = ("scan", "series", "weeks", "surgery_date", "scan_date", "site", "role", "birth_year")
-
-
-def _plain(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, dt.date) else value
 
 
 @functools.cache

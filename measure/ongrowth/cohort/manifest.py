@@ -525,7 +525,7 @@ def _case_jobs(
             path=scan.path,
             series=scan.series,
             screws=tuple(implant.spec() for implant in case_file.implant),
-            weeks=math.nan if scan.weeks_since_surgery is None else scan.weeks_since_surgery,
+            weeks=scan.weeks,
             surgery_date=case_file.surgery.date,
             scan_date=scan.date,
             site=case_file.patient.site,

@@ -46,11 +46,10 @@ from ongrowth.trajectory import (
     protocol_steps,
     report_protocol,
 )
-from ongrowth.wording import fixed_words
+from ongrowth.wording import HALO_SIDES, fixed_words
 
 _MOST_ROWS = 40
 _QUANTITY_WORDS = {"mean_width": "the mean halo width"}
-_HALO_SIDES = ("head_side", "tip_side")
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +86,7 @@ def write_report(manifest: Manifest, out: Path, tables: Tables, executor: str = 
     record = provenance(manifest, out, tables, executor)
     write_provenance(record, out)
     rows = read_widths(out)
-    widths = rows[(rows["quantity"] == "mean_width") & rows["side"].isin(_HALO_SIDES)]
+    widths = rows[(rows["quantity"] == "mean_width") & rows["side"].isin(HALO_SIDES)]
     size = cohort_size(widths, tables)
     methods = methods_paragraph(size, record, widths)
     printed = {"size": size_table(size), "widths": width_table(widths), "protocols": protocol_table(widths)}

@@ -7,7 +7,6 @@ import importlib.metadata
 import io
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -19,10 +18,10 @@ import ongrowth
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.run import read_run
 from ongrowth.cohort.tables import Tables
+from ongrowth.findings import PHASES_WEEKS
 from ongrowth.reading import libraries, write_text
-from ongrowth.wording import blur_source_words, fixed_words
+from ongrowth.wording import HALO_SIDES, blur_source_words, fixed_words
 
-PHASES_WEEKS = (-math.inf, 0.0, 3.0, 6.0, 12.0, 26.0, 52.0, math.inf)
 _OUTCOMES = ("as expected", "undecided", "outside", "not measurable")
 _EXTRA_LIBRARIES = ("dask", "pyarrow", "statsmodels", "pandas")
 
@@ -86,7 +85,7 @@ def size_table(size: Size) -> PrintedTable:
 
 def width_table(widths: pd.DataFrame) -> PrintedTable:
     """Return mean halo width by phase and side: patients, median with quartiles, place in the window."""
-    phase = pd.cut(widths["weeks_since_surgery"], PHASES_WEEKS, right=False)
+    phase = pd.cut(widths["weeks_since_surgery"], (-math.inf, *PHASES_WEEKS), right=False)
     rows = []
     for key, group in widths.groupby([phase, "side"], observed=True, sort=True):
         span, side = cast("tuple[pd.Interval[float], str]", key)
@@ -199,8 +198,8 @@ def write_provenance(record: dict[str, Any], out: Path) -> None:
     write_text(out / "provenance.json", json.dumps(record, indent=1, ensure_ascii=False) + "\n")
 
 
-def read_widths(out: Path, quantities: Sequence[str] = ("mean_width", "bridged_fraction")) -> pd.DataFrame:
-    """Return the rows of a few quantities of the long table, sides of the halo and the defect only."""
-    sides = ("head_side", "tip_side", "defect")
-    table = pd.read_parquet(out / "scans.parquet", filters=[("quantity", "in", list(quantities))])
-    return table[table["side"].isin(sides)]
+def read_widths(out: Path) -> pd.DataFrame:
+    """Return mean widths of both sides and bridged fractions from the long table."""
+    wanted = ("quantity", "in", ["mean_width", "bridged_fraction"])
+    table = pd.read_parquet(out / "scans.parquet", filters=[wanted])
+    return table[table["side"].isin((*HALO_SIDES, "defect"))]

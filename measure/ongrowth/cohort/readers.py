@@ -264,8 +264,8 @@ def _known_category(word: str) -> str:
         ) from None
 
 
-def with_tool(read: pd.DataFrame, scans: pd.DataFrame, name: str = "tool") -> pd.DataFrame:
-    """Return the readers' table with our own values of the same places as one more reader.
+def with_tool(read: pd.DataFrame, scans: pd.DataFrame) -> pd.DataFrame:
+    """Return the readers' table with our own values of the same places as one more reader, "tool".
 
     Parameters
     ----------
@@ -273,15 +273,13 @@ def with_tool(read: pd.DataFrame, scans: pd.DataFrame, name: str = "tool") -> pd
         As `unblind` returns it.
     scans : DataFrame
         Long table of the cohort.
-    name : str
-        What we are called in the column ``reader``.
     """
     keys = ["case", "scan", "implant", "side", "quantity"]
     need_columns(scans, [*keys, "value"])
     asked = read[keys].drop_duplicates()
     own = scans[[*keys, "value"]].astype(dict.fromkeys(keys, str)).merge(asked.astype(str), on=keys)
     own = own.assign(
-        reader=name,
+        reader="tool",
         occasion=1,
         category=[_category(q, v) for q, v in zip(own["quantity"], own["value"], strict=True)],
     )

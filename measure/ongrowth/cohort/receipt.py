@@ -10,7 +10,7 @@ from typing import Any
 
 from ongrowth.cohort.job import Job, Measurement
 from ongrowth.reading import validate, write_text
-from ongrowth.reports.table import SCAN_COLUMNS, ScanColumns, row_from_list, row_to_list
+from ongrowth.reports.table import SCAN_COLUMNS, ScanColumns, plain_cell, row_from_list, row_to_list
 
 RESULT_SCHEMA = "ongrowth-result/1"
 RESULT_NAME = "result.json"
@@ -116,14 +116,14 @@ def _to_dict(receipt: Receipt) -> dict[str, Any]:
         "settings_digest": receipt.digests.settings,
         "listing_digest": receipt.digests.listing,
         "content_digest": receipt.digests.content,
-        "wall_s": _plain(receipt.wall_s),
+        "wall_s": plain_cell(receipt.wall_s),
         "failure": None,
         "columns": None,
         "rows": [],
     }
     if isinstance(done, Failure):
         return record | {"failure": {"code": done.code, "text": done.text, "advice": done.advice}}
-    columns = {name: _plain(getattr(done.columns, name)) for name in SCAN_COLUMNS}
+    columns = {name: plain_cell(getattr(done.columns, name)) for name in SCAN_COLUMNS}
     return record | {"columns": columns, "rows": [row_to_list(row) for row in done.rows]}
 
 
@@ -143,10 +143,6 @@ def _outcome(record: dict[str, Any]) -> Measurement | Failure:
         return Failure(**record["failure"])
     columns = {name: _real(value) for name, value in record["columns"].items()}
     return Measurement(ScanColumns(**columns), tuple(row_from_list(cells) for cells in record["rows"]))
-
-
-def _plain(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _real(value: Any) -> Any:

@@ -69,11 +69,21 @@ def write_tables(manifest: Manifest, out: Path) -> Tables:
     ``failures.csv``, ``data_dictionary.csv``. Only one scan is in memory at a time. The bytes depend on the
     results alone, not on who measured or in which order.
     """
+    n_measured, n_failed, n_rows = _write_scans(manifest, out)
+    with _csv(out / "data_dictionary.csv", DICTIONARY_COLUMNS) as dictionary:
+        for row in dictionary_rows(manifest.extra_columns):
+            dictionary.add(row)
+    n_failed += len({(fault.case, fault.scan) for fault in manifest.faults})
+    return Tables(out, n_measured, n_failed, len(manifest.missed), n_rows)
+
+
+def _write_scans(manifest: Manifest, out: Path) -> tuple[int, int, int]:
+    """Write what the result files say; returns the scans with and without numbers, and the rows."""
     extra = manifest.extra_columns
     wide = wide_columns()
     wide_names = (*WIDE_KEYS, *(column.name for column in wide), *extra)
     wide_numbers = {c.name for c in wide if c.cell != "category"}
-    counts = {"measured": 0, "failed": 0, "rows": 0}
+    n_measured = n_failed = n_rows = 0
     with (
         _twin(out / "scans", (*LONG_COLUMNS, *extra), set()) as scans,
         _twin(out / "wide", wide_names, wide_numbers) as broad,
@@ -85,32 +95,27 @@ def write_tables(manifest: Manifest, out: Path) -> Tables:
             outcome = receipt.outcome if receipt else NOT_RUN
             visits.add(_visit(job, receipt, outcome))
             if isinstance(outcome, Failure):
-                counts["failed"] += 1
+                n_failed += 1
                 failures.add((job.case, job.scan, "", outcome.code, outcome.text, outcome.advice))
                 continue
-            counts["measured"] += 1
-            counts["rows"] += len(outcome.rows)
+            n_measured += 1
+            n_rows += len(outcome.rows)
             for cells in _long(job, outcome):
                 scans.add(cells)
             for cells in _broad(job, outcome):
                 broad.add(cells)
         for missed in manifest.missed:
-            empty = [math.nan if type_of(name) == NUMBER else "" for name in SCAN_COLUMNS[1:]]
             told = [text for _, text in missed.extra]
-            visits.add((missed.case, "", "missed", "", "", "", missed.weeks, *empty, *told))
+            visits.add((missed.case, "", "missed", "", "", "", missed.weeks, *_no_columns(), *told))
         for fault in manifest.faults:
             problem = fault.problem
             failures.add((fault.case, fault.scan, fault.row, problem.code, problem.text, problem.advice))
-    with _csv(out / "data_dictionary.csv", DICTIONARY_COLUMNS) as dictionary:
-        for row in dictionary_rows(extra):
-            dictionary.add(row)
-    return Tables(
-        out,
-        counts["measured"],
-        counts["failed"] + len({(f.case, f.scan) for f in manifest.faults}),
-        len(manifest.missed),
-        counts["rows"],
-    )
+    return n_measured, n_failed, n_rows
+
+
+def _no_columns() -> list[Any]:
+    """Return the columns of a CT that gave none, after its week."""
+    return [math.nan if type_of(name) == NUMBER else "" for name in SCAN_COLUMNS[1:]]
 
 
 def _columns(outcome: Measurement) -> list[Any]:
@@ -124,8 +129,7 @@ def _passed(job: Job) -> list[str]:
 def _visit(job: Job, receipt: Receipt | None, outcome: Measurement | Failure) -> Cells:
     version, content = (receipt.version, receipt.digests.content) if receipt else ("", "")
     if isinstance(outcome, Failure):
-        empty = [math.nan if type_of(name) == NUMBER else "" for name in SCAN_COLUMNS[1:]]
-        told = ("failed", outcome.code, version, content, job.weeks, *empty)
+        told = ("failed", outcome.code, version, content, job.weeks, *_no_columns())
     else:
         told = ("measured", "", version, content, *_columns(outcome))
     return (job.case, job.scan, *told, *_passed(job))

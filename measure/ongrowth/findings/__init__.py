@@ -38,7 +38,14 @@ from ongrowth.findings.bridging import (
     judge_graft,
 )
 from ongrowth.findings.compared import Compared
-from ongrowth.findings.expect import Expectation, expectation, phase_words, quantity_words, range_words
+from ongrowth.findings.expect import (
+    PHASES_WEEKS,
+    Expectation,
+    expectation,
+    phase_words,
+    quantity_words,
+    range_words,
+)
 from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
 from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
 from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, print_line
@@ -64,6 +71,7 @@ __all__ = [
     "LOOK_AT_THE_DEFECT",
     "NOT_LOOKED_AT",
     "OEDEMA",
+    "PHASES_WEEKS",
     "PLANE_WORDS",
     "SURFACES",
     "SYMBOLS",

@@ -10,7 +10,7 @@ from ongrowth.quantity import Unit
 from ongrowth.reading import Window
 from ongrowth.wording import number, with_unit
 
-_PHASES = (0.0, 3.0, 6.0, 12.0, 26.0, 52.0, math.inf)
+PHASES_WEEKS = (0.0, 3.0, 6.0, 12.0, 26.0, 52.0, math.inf)
 
 _NAMES = {
     "mean_width": "mean halo width of a side",
@@ -84,8 +84,8 @@ def phase_words(weeks: float) -> str:
     weeks : float
         Weeks since surgery.
     """
-    start = max(edge for edge in _PHASES if edge <= max(weeks, 0.0))
-    end = min(edge for edge in _PHASES if edge > max(weeks, 0.0))
+    start = max(edge for edge in PHASES_WEEKS if edge <= max(weeks, 0.0))
+    end = min(edge for edge in PHASES_WEEKS if edge > max(weeks, 0.0))
     return f"from week {start:.0f} on" if math.isinf(end) else f"weeks {start:.0f} to {end:.0f}"
 
 

@@ -7,8 +7,7 @@ from dataclasses import replace
 
 from ongrowth.halo import screw_difference, side_difference
 from ongrowth.reading.parts import Control, ImplantReading
-
-_SIDES = ("head_side", "tip_side")
+from ongrowth.wording import HALO_SIDES
 
 
 def with_controls(implants: Sequence[ImplantReading]) -> tuple[ImplantReading, ...]:
@@ -30,6 +29,6 @@ def _controls(one: ImplantReading, implants: Sequence[ImplantReading]) -> tuple[
         *(
             Control(side, other.id, side, screw_difference(other.halo, one.halo, side))
             for other in others
-            for side in _SIDES
+            for side in HALO_SIDES
         ),
     )

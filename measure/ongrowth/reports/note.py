@@ -31,6 +31,7 @@ from ongrowth.quantity import Unit
 from ongrowth.reading import Against, Case, DefectReading, Finding, ImplantReading, Reading
 from ongrowth.scan import Level
 from ongrowth.wording import (
+    HALO_SIDES,
     blur_source_words,
     fixed_words,
     plain_ascii,
@@ -161,7 +162,7 @@ def _on_comparison(case: Case) -> list[str]:
 
 def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
     out = [_line(line, site, Compared.of(case, implant.id)) for line in lines_of(implant.id, case.findings)]
-    for side in ("head_side", "tip_side"):
+    for side in HALO_SIDES:
         out += _side(implant, side, site)
     if implant.bridge is not None:
         out += _defect(implant.bridge)
@@ -230,8 +231,8 @@ def _short_note(case: Case) -> list[str]:
     out = [f"{place} Comparison: {compared[0].lower()}{compared[1:]}"]
     for implant in last.implants:
         out.append(screw_sentence(implant, case.findings, weeks, site))
-        sides = ("head_side", "tip_side")
-        widths = (f"{side_words(s, site)} {say_short(getattr(implant.halo, s).mean_width)}" for s in sides)
+        halo = implant.halo
+        widths = (f"{side_words(s, site)} {say_short(getattr(halo, s).mean_width)}" for s in HALO_SIDES)
         out.append(f"Halo: {', '.join(widths)}.")
     remark = [case.patient.remark] if case.patient.remark else []
     return [*remark, *out, *_next_scan(case), fixed_words().short]

@@ -303,7 +303,7 @@ def _row(
 
 def row_to_list(row: TableRow) -> list[Any]:
     """Return the cells of a row for JSON, None for NaN."""
-    return [_plain(getattr(row, name)) for name in ROW_COLUMNS]
+    return [plain_cell(getattr(row, name)) for name in ROW_COLUMNS]
 
 
 def row_from_list(cells: list[Any]) -> TableRow:
@@ -312,7 +312,8 @@ def row_from_list(cells: list[Any]) -> TableRow:
     return TableRow(*known)
 
 
-def _plain(cell: Any) -> Any:
+def plain_cell(cell: Any) -> Any:
+    """Return a cell for JSON: None where it is a number that is none."""
     return None if isinstance(cell, float) and not math.isfinite(cell) else cell
 
 
@@ -436,7 +437,7 @@ def csv_cell(cell: Any) -> Any:
     A text from a header or a manifest may begin like a formula (``=``, ``+``, ``-``, ``@``); it gets an
     apostrophe before it, by which spreadsheets know text.
     """
-    plain = _plain(cell)
+    plain = plain_cell(cell)
     if plain is None:
         return ""
     if not isinstance(plain, str):

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ongrowth.tidy import select
-from ongrowth.trajectory.waiting import WaitingMass, waiting_mass
+from ongrowth.trajectory.waiting import waiting_mass
 
 FloatArray = NDArray[np.float64]
 
@@ -145,13 +145,3 @@ def _middle_of_draws(
         least, largest = waiting_mass(left[chosen], right[chosen]).happened(at)
         draws.append(0.5 * (least + largest))
     return np.array(draws)
-
-
-__all__ = [
-    "HALF_BRIDGED",
-    "BridgedShare",
-    "BridgingInterval",
-    "WaitingMass",
-    "bridged_share",
-    "bridging_intervals",
-]

@@ -92,7 +92,6 @@ def fit_course(
     table: pd.DataFrame,
     quantity: str = "mean_width",
     *,
-    sides: Sequence[str] = (),
     phases_weeks: Sequence[float] = PHASES_WEEKS,
     seed: int = 1,
 ) -> Course:
@@ -103,9 +102,7 @@ def fit_course(
     table : DataFrame
         Long table, as ``scans.parquet``.
     quantity : str
-        What to follow.
-    sides : sequence of str
-        Sides; by default both sides of the screw, or the one place that the quantity has.
+        What to follow, at both sides of the screw or at the one place that it has.
     phases_weeks : sequence of float
         Weeks at which the mean course may bend; those outside the data are left out.
     seed : int
@@ -122,7 +119,7 @@ def fit_course(
     intercept of the patient, of the screw within the patient, of the side within the screw. A missing
     visit is simply not there, which is right as long as visits are not missed because of the width.
     """
-    rows = _sample(select(table, quantity, sides or usual_sides(table, quantity)), seed)
+    rows = _sample(select(table, quantity, usual_sides(table, quantity)), seed)
     weeks = rows["weeks_since_surgery"].to_numpy(dtype=np.float64)
     if rows["case"].nunique() < 4 or np.unique(weeks).size < 2:
         raise refuse(

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ongrowth.tidy import need_columns, select
+from ongrowth.wording import HALO_SIDES
 
 PROTOCOL_COLUMNS = ("scanner", "kernel", "algorithm", "kvp", "slice_thickness_mm")
 
@@ -47,7 +48,7 @@ class Step:
 
 
 def protocol_steps(
-    table: pd.DataFrame, quantity: str = "mean_width", sides: Sequence[str] = ("head_side", "tip_side")
+    table: pd.DataFrame, quantity: str = "mean_width", sides: Sequence[str] = HALO_SIDES
 ) -> tuple[Step, ...]:
     """Return the steps from each CT to the next of the same side.
 

@@ -16,6 +16,7 @@ from ongrowth.quantity import Unit
 from ongrowth.reading import QUANTITIES, Against, Window
 from ongrowth.scan import refuse
 from ongrowth.tidy import need_columns, select
+from ongrowth.wording import HALO_SIDES
 
 FloatArray = NDArray[np.float64]
 
@@ -29,7 +30,6 @@ _MORE_IS_BETTER = (
     "longest_no_lucency",
 )
 _SMOOTHING = 0.25  # SD of the weights along log(1 + weeks): half a span and a bit
-_HALO_SIDES = ("head_side", "tip_side")
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +120,7 @@ def reference_ranges(
             f"Choose one of {', '.join(QUANTITIES)}.",
         )
     need_columns(table, ["surface", "unit"])
-    sides = (
-        ("defect",) if quantity in ("bridged_fraction", "gap_width_mean", "gap_width_max") else _HALO_SIDES
-    )
+    sides = ("defect",) if quantity in ("bridged_fraction", "gap_width_mean", "gap_width_max") else HALO_SIDES
     rows = select(table, quantity, sides)
     settings = (spans_weeks, expected_share, min_patients, n_draws, seed)
     ranges = tuple(
@@ -283,7 +281,7 @@ def _largest(unit: Unit) -> float:
 def _left_over(row: Window, ranges: Sequence[ReferenceRange]) -> Iterator[Window]:
     """Give a shipped row cut to the weeks that no range covers, split by surface and side where needed."""
     surfaces = SURFACES if row.surface == "any" else (row.surface,)
-    sides = _HALO_SIDES if row.side == "any" else (row.side,)
+    sides = HALO_SIDES if row.side == "any" else (row.side,)
     left = {
         (surface, side): _uncovered(
             row.from_weeks, row.to_weeks, _covered(row.quantity, surface, side, ranges)

@@ -16,6 +16,7 @@ from ongrowth.quantity import COVERAGE_95
 
 FloatArray = NDArray[np.float64]
 _SUM_WEIGHT = 1e3  # how firmly the masses are held to sum to one in the least-squares step
+_MOST_STEPS = 200  # a stop, should the likelihood creep
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,12 +180,12 @@ def _innermost(left: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatAr
     return np.array([a for a, _ in pairs]), np.array([b for _, b in pairs])
 
 
-def _most_likely(inside: FloatArray, n_steps: int = 200) -> FloatArray:
+def _most_likely(inside: FloatArray) -> FloatArray:
     """Return the masses that maximise the likelihood; `inside` says which interval may hold whose event."""
     m = inside.shape[1]
     mass = np.full(m, 1.0 / m)
     best = float(np.log(inside @ mass).sum())
-    for _ in range(n_steps):
+    for _ in range(_MOST_STEPS):
         slopes = inside / (inside @ mass)[:, None]
         if slopes.sum(axis=0).max() <= inside.shape[0] * (1.0 + 1e-10):
             break
@@ -284,8 +285,9 @@ def _minus_log_likelihood(logs: FloatArray, left: FloatArray, right: FloatArray)
     return -float(np.log(np.maximum(share, 1e-300)).sum())
 
 
-def _curvature(at: FloatArray, left: FloatArray, right: FloatArray, step: float = 1e-3) -> FloatArray:
+def _curvature(at: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
     """Return the second derivatives of minus the log-likelihood by central differences, shape (2, 2)."""
+    step = 1e-3  # of logarithms
 
     def value(i: float, j: float) -> float:
         return _minus_log_likelihood(at + step * np.array([i, j]), left, right)

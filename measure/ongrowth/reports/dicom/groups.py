@@ -15,12 +15,11 @@ from pydicom.sr.coding import Code
 from ongrowth.quantity import Unit
 from ongrowth.reports.dicom import codes
 from ongrowth.reports.dicom.codes import Term, own, term
-from ongrowth.wording import is_pars_site, side_words
+from ongrowth.wording import HALO_SIDES, is_pars_site, side_words
 
 Record = dict[str, Any]
 Modifier = tuple[Code, Code]
 
-SIDES = ("head_side", "tip_side")
 
 _NEW_BONE = "new-bone-since-"
 _SIDE_NAMES = ("counting_area_mm2", "measured_share")
@@ -122,7 +121,7 @@ def groups_of(reading: Record, comparisons: Record, site: str) -> tuple[Group, .
 
 def part_words(part: str, site: str) -> str:
     """Return what a part that can be drawn is called for a reader."""
-    if part in SIDES:
+    if part in HALO_SIDES:
         return f"halo, {side_words(part, site)}"
     if part.startswith(_NEW_BONE):
         return f"new bone since scan {part.removeprefix(_NEW_BONE)}"
@@ -137,7 +136,7 @@ def bare_defect_name(side: str) -> str:
 def _implant_groups(implant: Record, findings: list[Record], site: str) -> list[Group]:
     halo = implant["halo"]
     groups = [_screw_group(implant, findings)]
-    groups += [_side_group(implant, side, halo[side], findings, site) for side in SIDES]
+    groups += [_side_group(implant, side, halo[side], findings, site) for side in HALO_SIDES]
     groups.append(_whole_group(implant, halo["whole"], findings))
     if implant["defect"] is not None:
         groups += _defect_groups(implant["id"], implant["defect"], implant["side"], findings)

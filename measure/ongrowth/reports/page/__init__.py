@@ -44,6 +44,7 @@ from ongrowth.reports.page.tables import Table
 from ongrowth.reports.template import fill_template
 from ongrowth.screw import OtherMetal
 from ongrowth.wording import (
+    HALO_SIDES,
     blur_source_words,
     fixed_words,
     say,
@@ -173,7 +174,7 @@ def _phase(weeks: float) -> str:
 
 def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> ScrewView:
     weeks = case.readings[-1].scan.weeks_since_surgery
-    names = {side: side_words(side, site) for side in ("head_side", "tip_side")}
+    names = {side: side_words(side, site) for side in HALO_SIDES}
     pictures = tuple(_pictures(implant, case, names, windows))
     return ScrewView(
         name=screw_name(implant),

@@ -9,9 +9,8 @@ from ongrowth.findings import bridging_category
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import CorrectionRecord, ImplantReading, ReaderValue, Reading
 from ongrowth.reports.page.tables import Table
-from ongrowth.wording import say_compact, side_words, with_unit
+from ongrowth.wording import HALO_SIDES, say_compact, side_words, with_unit
 
-_SIDES = ("head_side", "tip_side")
 _HEAD = ("", "Reader", "Read", "Measured (95 % interval)", "Reader's result", "Result")
 
 
@@ -70,7 +69,7 @@ def _row(reading: Reading, read: ReaderValue, site: str) -> tuple[str, ...]:
 
 
 def _where(read: ReaderValue, site: str) -> str:
-    place = side_words(read.site, site) if read.site in _SIDES else read.site
+    place = side_words(read.site, site) if read.site in HALO_SIDES else read.site
     quantity = read.quantity.replace("_", " ").removesuffix(" mm").removesuffix(" deg")
     return ", ".join(part for part in (read.implant, place, quantity) if part)
 

@@ -16,7 +16,7 @@ from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
 from ongrowth.sentence import screw_words
-from ongrowth.wording import say, say_compact, say_count, say_short, span, weeks_words, with_unit
+from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, span, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -61,7 +61,7 @@ def measured_table(halo: Halo, names: dict[str, str]) -> Table:
     rows.append(("Share of the surface measured", *(_share_words(side.measured_share) for side in sides)))
     head = (
         "",
-        *(_capital(names[side].partition(" (")[0]) for side in ("head_side", "tip_side")),
+        *(_capital(names[side].partition(" (")[0]) for side in HALO_SIDES),
         "Whole shaft",
     )
     return Table("Halo: value (95 % interval)", head, tuple(rows))
