@@ -397,6 +397,21 @@ def test_no_week_is_named_where_something_is_outside() -> None:
     assert math.isnan(next_scan_week(findings_on(wide, wide, 30.0, integrity=broken), 30.0))
 
 
+@pytest.mark.parametrize(
+    ("fraction", "weeks", "is_named"),
+    [(0.0, 8.0, True), (0.9, 8.0, False), (0.9, 30.0, False), (0.6, 60.0, False)],
+)
+def test_an_open_defect_at_an_early_week_is_not_said_to_be_settled(
+    fraction: float, weeks: float, *, is_named: bool
+) -> None:
+    thin = build.make_side(0.3)
+    findings = findings_on(thin, thin, weeks, bridge=build.make_bridge(fraction))
+    assert math.isnan(next_scan_week(findings, weeks))
+    told = no_scan_words(findings, weeks)
+    assert ("at about week 14" in told) is is_named
+    assert ("Nothing here would be decided" in told) is not is_named
+
+
 def test_a_bent_shaft_alone_calls_for_no_later_scan() -> None:
     side, bent = build.make_side(0.5), build.make_screw("left", "bent").integrity
     assert math.isnan(next_scan_week(findings_on(side, side, 30.0, integrity=bent), 30.0))
@@ -457,6 +472,11 @@ def test_expectations_speak_of_halo_bridging_and_metal(weeks: float, surface: st
     assert told.can_answer
     assert told.cannot_answer
     assert math.isnan(told.next_week) or told.next_week > weeks
+
+
+@pytest.mark.parametrize(("weeks", "is_said"), [(4.0, False), (8.0, True), (20.0, False)])
+def test_growth_since_week_six_is_no_question_before_it(weeks: float, *, is_said: bool) -> None:
+    assert ("since week 6" in " ".join(expectation(weeks).can_answer)) is is_said
 
 
 def test_where_no_halo_is_shown_it_is_said_that_there_may_be_one() -> None:

@@ -34,6 +34,7 @@ WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery 
 
 _LATER_WEEKS = (26.0, 52.0, 104.0)
 _FIRST_DECIDING_WEEK = 14.0  # the end of the turn round week 12
+_HALF = 0.5  # of the section: the most used mark of union, as in the table of windows
 _MIN_INTERVAL_WEEKS = 8.0  # sooner, bone has hardly changed; common practice, no source
 
 NO_SCREW = "No screw was measured on this CT."
@@ -258,7 +259,20 @@ def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
         return "Before surgery no week is named."
     if any(f.against_window is Against.OUTSIDE for f in findings):
         return "No week is named: something is outside what is expected already now."
+    if any(_may_bridge(f) for f in findings):
+        return (
+            "Nothing measured here is undecided. No bridging is expected yet: a CT at about week "
+            f"{_FIRST_DECIDING_WEEK:.0f} would tell more of it, if the clinician wants one at all."
+        )
     return "Nothing here would be decided by a further CT at a later week."
+
+
+def _may_bridge(finding: Finding) -> bool:
+    """Whether a defect is open at a week at which no bridging is expected yet."""
+    window = finding.window
+    if finding.quantity != "bridged_fraction" or window is None or window.low > 0.0:
+        return False
+    return bool(finding.value.low95 < _HALF)
 
 
 def answer(

@@ -122,6 +122,8 @@ def _can(weeks: float) -> tuple[str, ...]:
     )
     if weeks < 3:
         return (*always, "The starting point for every later comparison.")
+    if weeks < 6:
+        return (*always, "Whether a halo is even.")
     if weeks < 12:
         return (
             *always,
