@@ -21,6 +21,7 @@ from qtpy.QtCore import QEvent
 from qtpy.QtWidgets import QApplication
 
 from ongrowth.read import read_scan
+from ongrowth_napari.desk import Desk
 from ongrowth_napari.session import open_session
 from ongrowth_napari.window import open_desk
 
@@ -64,10 +65,8 @@ def take(case: Path, results: Path) -> None:
     viewer.window.resize(1440, 900)
     scan = read_scan(session.scan.path, series=session.scan.series)
     settle()
-    panel = open_desk(
-        viewer, session, scan=scan, results=results, reads_first=True, author="reader-1", is_own=True
-    )
-    desk = panel.desk
+    desk = Desk(viewer, session, scan=scan, results=results, reads_first=True, author="reader-1")
+    panel = open_desk(viewer, desk, is_own=True)
     desk.cancel()
     settle()
     viewer.reset_view(margin=0.02)

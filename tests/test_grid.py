@@ -2,7 +2,9 @@
 
 import json
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -10,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from scipy import integrate
 
+import ongrowth
 from ongrowth.scan import Scan, refuse
 from ongrowth_phantoms.commands import selftest
 from ongrowth_phantoms.grid import ARMS, CALIPERS, PLANS, Case, draw_case, read_records
@@ -247,6 +250,16 @@ def test_repeatability_is_that_of_bland_and_altman() -> None:
     assert found.truths == 2
     assert found.coefficient_mm == pytest.approx(1.96 * math.sqrt(2.0) * sd)
     assert found.stated_mm == pytest.approx(1.96 * math.sqrt(2.0) * 0.1)
+
+
+def test_what_does_not_measure_is_named_as_it_is_and_not_used_by_what_does() -> None:
+    root = Path(ongrowth.__file__).parent
+    assert {name for name in measuring.NOT_MEASURING if not (root / name).exists()} == set()
+    beside = "|".join(name.removesuffix(".py") for name in sorted(measuring.NOT_MEASURING))
+    imported = re.compile(rf"^\s*(?:from|import) ongrowth\.({beside})\b", re.MULTILINE)
+    for path in root.rglob("*.py"):
+        if path.relative_to(root).parts[0] not in measuring.NOT_MEASURING:
+            assert imported.search(path.read_text(encoding="utf-8")) is None, path.name
 
 
 def test_a_stopped_run_goes_on_where_it_stopped(tmp_path: pytest.TempPathFactory) -> None:

@@ -20,6 +20,7 @@ from typing import Any
 
 import click
 
+import ongrowth
 from ongrowth.case import run_case
 from ongrowth.casefile import CaseFile, read_case_file
 from ongrowth.findings import gravest, lines_of, rows_for, shipped_windows
@@ -27,8 +28,8 @@ from ongrowth.reading import Against, Case
 from ongrowth.scan import Refused
 from ongrowth.wording import say
 from ongrowth_phantoms.grid.course import KINDS, OUTSIDE, draw_course, write_course
-from ongrowth_phantoms.grid.measure import code_version
 from ongrowth_phantoms.grid.page import fill
+from ongrowth_phantoms.grid.phantom import files_digest
 from ongrowth_phantoms.grid.run import append_records, read_records
 
 Record = dict[str, Any]
@@ -57,7 +58,7 @@ def cli() -> None:
 @work_option
 def run(half: str, courses: int, first: int, work: Path) -> None:
     """Draw, scan and measure courses."""
-    results, version = work / "results.jsonl", code_version()
+    results, version = work / "results.jsonl", whole_version()
     done = {(r["half"], r["number"]) for r in read_records(results) if r["version"] == version}
     for number in range(first, first + courses):
         if (half, number) in done:
@@ -69,6 +70,12 @@ def run(half: str, courses: int, first: int, work: Path) -> None:
         click.echo(
             f"{number} {record['kind']} {record['weeks']} {record['answer']} {record['lines']}", err=True
         )
+
+
+def whole_version() -> str:
+    """Return a digest of all that a course passes through: the whole program, and what it expects when."""
+    package = Path(ongrowth.__file__).parent
+    return files_digest([*package.rglob("*.py"), package / "data" / "windows.toml"])
 
 
 def measured(folder: Path, number: int) -> Record:

@@ -29,6 +29,7 @@ def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any
     """One window for all tests here: to open one takes seconds."""
     import napari
 
+    from ongrowth_napari.desk import Desk
     from ongrowth_napari.session import open_session
     from ongrowth_napari.window import open_desk
 
@@ -38,7 +39,7 @@ def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any
     os.environ[build_measuring.SEEN] = str(folder / "seen")
     viewer = napari.Viewer(show=True)
     viewer.window.resize(1000, 640)
-    panel = open_desk(
+    desk = Desk(
         viewer,
         open_session(case),
         scan=scan,
@@ -46,6 +47,7 @@ def window(tmp_path_factory: pytest.TempPathFactory, scan: Scan) -> Iterator[Any
         reads_first=True,
         measure=build_measuring.once_seen,
     )
+    panel = open_desk(viewer, desk)
     yield panel
     panel.desk.close()
     viewer.close()

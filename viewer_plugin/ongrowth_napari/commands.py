@@ -117,11 +117,11 @@ def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, 
     scan = read_scan(session.scan.path, series=session.scan.series)
     import napari
 
+    from ongrowth_napari.desk import Desk
     from ongrowth_napari.window import open_desk, show_window
 
-    viewer = napari.Viewer(title=f"{session.case.patient.id or case.stem}", show=False)
-    open_desk(
-        viewer, session, scan=scan, results=results, reads_first=reads_first, author=author, is_own=True
-    )
+    viewer = napari.Viewer(title=session.case.patient.id or case.stem, show=False)
+    desk = Desk(viewer, session, scan=scan, results=results, reads_first=reads_first, author=author)
+    open_desk(viewer, desk, is_own=True)
     show_window(viewer)
     napari.run()

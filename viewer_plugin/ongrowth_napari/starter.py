@@ -12,6 +12,7 @@ from qtpy.QtWidgets import QLabel, QPushButton, QVBoxLayout, QWidget
 
 from ongrowth.scan import Refused
 from ongrowth_napari.commands import default_author
+from ongrowth_napari.desk import Desk
 from ongrowth_napari.opening import Opened, open_case, open_ct
 from ongrowth_napari.panel import Panel, choose_case, choose_ct
 from ongrowth_napari.window import open_desk
@@ -70,5 +71,6 @@ class Starter(QWidget):
         except (Refused, OSError) as error:
             self.told.setText(str(error))
             return
-        self.panel = open_desk(self.viewer, session, scan=scan, author=default_author())
+        desk = Desk(self.viewer, session, scan=scan, author=default_author())
+        self.panel = open_desk(self.viewer, desk)
         self.told.setText(f"{session.path.name} is open.")

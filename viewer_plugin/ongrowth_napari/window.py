@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import QEvent, QObject, QSize, Qt, QTimer
 from qtpy.QtWidgets import QDockWidget, QMessageBox, QPushButton, QWidget
 
-from ongrowth.scan import Scan
 from ongrowth_napari.desk import Desk
-from ongrowth_napari.measuring import Measure, measure_whole
 from ongrowth_napari.panel import PANEL_WIDTH, Panel
-from ongrowth_napari.session import Session
 
 _KEYS = {"Up": (-1.0, 0.0), "Down": (1.0, 0.0), "Left": (0.0, -15.0), "Right": (0.0, 15.0)}
 _LAYER_DOCKS = ("layer controls", "layer list")
@@ -22,37 +18,18 @@ _TABLE_SHARE = 0.31  # of the height of the window
 _Choice = QMessageBox.StandardButton
 
 
-def open_desk(
-    viewer: Any,
-    session: Session,
-    *,
-    scan: Scan | None = None,
-    results: Path | None = None,
-    reads_first: bool = False,
-    author: str = "",
-    measure: Measure = measure_whole,
-    is_own: bool = False,
-) -> Panel:
-    """Put the panel and the table into a viewer's window, and start measuring if nothing is at hand.
+def open_desk(viewer: Any, desk: Desk, *, is_own: bool = False) -> Panel:
+    """Put the panel and the table of a desk into its viewer's window; measure if nothing is at hand.
 
     Parameters
     ----------
     viewer : napari.Viewer
-        With its window.
-    session, scan, results, reads_first, author, measure
-        As `Desk` takes them.
+        The viewer of the desk, with its window.
+    desk : Desk
+        What is open, and what can be done with it.
     is_own : bool
         Whether the window was opened for this: then the lists of layers make room for the sheet.
     """
-    desk = Desk(
-        viewer,
-        session,
-        scan=scan,
-        results=results,
-        reads_first=reads_first,
-        author=author,
-        measure=measure,
-    )
     panel = Panel(desk)
     _place(viewer, panel)
     for key, (depth, angle) in _KEYS.items():

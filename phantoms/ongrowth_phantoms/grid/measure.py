@@ -42,10 +42,11 @@ Record = dict[str, Any]
 
 _ROD_MM = 2.0
 SIDES = ("head_side", "tip_side", "whole")
-# parts of the package that come after the measurement, or beside it
-_NOT_MEASURING = {
-    "agreement", "case.py", "casefile.py", "cli.py", "dose.py", "findings", "motion", "read", "reading",
-    "reports", "series", "wording.py",
+# parts of the package that come after screw, defect and halo, or beside them
+NOT_MEASURING = {
+    "agreement", "bridge", "case", "casefile", "change", "cli", "cohort", "correction.py", "cortex.py",
+    "dose.py", "estimate.py", "findings", "motion", "newbone", "read", "reading", "reports", "series",
+    "tidy.py", "trajectory", "wording.py",
 }  # fmt: skip
 
 
@@ -77,9 +78,9 @@ ARMS = {a.name: a for a in (Arm(p, b) for p in ("given", "found") for b in ("kno
 
 @functools.cache
 def code_version() -> str:
-    """Return a digest of the code that measures, as it stood when first asked for."""
+    """Return a digest of the code that finds screw and defect and measures the halo, as first asked for."""
     root = Path(ongrowth.__file__).parent
-    return files_digest(p for p in root.rglob("*.py") if p.relative_to(root).parts[0] not in _NOT_MEASURING)
+    return files_digest(p for p in root.rglob("*.py") if p.relative_to(root).parts[0] not in NOT_MEASURING)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
