@@ -119,15 +119,11 @@ def test_a_given_plane_goes_before_a_search(steps: Steps) -> None:
     assert defect.depth_mm(frame) == pytest.approx(20.0)
 
 
-def test_one_unnamed_description_is_true_of_every_screw(steps: Steps) -> None:
+def test_screws_are_looked_for_once_also_where_there_are_several(steps: Steps) -> None:
     steps.sides = ("left", "right")
-    spec = ScrewSpec(major_diameter_mm=4.0)
+    spec = ScrewSpec(side="left", major_diameter_mm=4.0)
     read(Known(screws=(spec,)))
-    assert steps.asked["screws"] == [(spec,), (spec, spec)]
-    steps.asked["screws"].clear()
-    named = replace(spec, id="left")
-    read(Known(screws=(named,)))
-    assert steps.asked["screws"] == [(named,)]
+    assert steps.asked["screws"] == [(spec,)]
 
 
 def test_screws_of_one_scan_lend_each_other_the_blur(steps: Steps) -> None:

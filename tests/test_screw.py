@@ -284,9 +284,10 @@ def test_a_screw_beyond_the_specs_is_returned_too() -> None:
     assert [s.id for s in work.screws] == ["mine", "right"]
 
 
-def test_one_nameless_spec_stands_for_every_screw() -> None:
-    work = find_screws(pair_scan(), [ScrewSpec(major_diameter_mm=4.1)])
-    assert [s.major_diameter_mm.value for s in work.screws] == [4.1, 4.1]
+@pytest.mark.parametrize(("side", "right"), [("", "given"), ("left", "estimated")])
+def test_one_nameless_spec_stands_for_every_screw_or_for_that_of_its_side(side: str, right: str) -> None:
+    work = find_screws(pair_scan(), [ScrewSpec(side=side, major_diameter_mm=4.1)])
+    assert {s.side: s.diameter_source for s in work.screws} == {"left": "given", "right": right}
 
 
 def test_a_screw_of_the_case_that_is_not_there_is_told() -> None:

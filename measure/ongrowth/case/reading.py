@@ -84,7 +84,7 @@ class Known:
     Parameters
     ----------
     screws : tuple of ScrewSpec
-        Screws of the case; one without a name stands for every screw of the scan.
+        Screws of the case; a single one without name and side stands for every screw of the scan.
     series : str
         Number or UID of the series to measure; by default the one best for it.
     weeks : float
@@ -222,7 +222,7 @@ def _grafted(known: Known, implants: Sequence[ImplantReading]) -> tuple[Problem,
 def _metal_of(scan: Scan, known: Known) -> Metalwork:
     """Find the screws; before surgery none is measured, and one that lies there all the same is told."""
     if not _is_before_surgery(known, scan):
-        return _corrected(_find_screws(scan, known.screws), known)
+        return _corrected(find_screws(scan, known.screws), known)
     try:
         metal = find_metal(scan)
     except Refused:  # no metal, as it should be
@@ -241,13 +241,6 @@ _SCREW_BEFORE_SURGERY = Problem(
 
 def _is_before_surgery(known: Known, scan: Scan) -> bool:
     return known.role == "pre-op" or _weeks(known, scan) < 0.0
-
-
-def _find_screws(scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
-    """Find the screws; a single unnamed description is held to be true of all of them."""
-    metal = find_screws(scan, specs)
-    is_for_all = len(specs) == 1 and not specs[0].id and specs[0].head_mm is None
-    return find_screws(scan, specs * len(metal.screws)) if is_for_all and len(metal.screws) > 1 else metal
 
 
 def _corrected(metal: Metalwork, known: Known) -> Metalwork:

@@ -84,7 +84,11 @@ def main() -> None:
 @click.option("--weeks", type=float, help="Weeks since surgery.")
 @click.option("--surgery-date", type=Day(), help="Day of surgery.")
 @click.option("--site", default="", help="Vertebra or bone, for example L5; only for print.")
-@click.option("--side", type=click.Choice(["left", "right", "midline"]), help="Side of the screw.")
+@click.option(
+    "--side",
+    type=click.Choice(["left", "right", "midline"]),
+    help="Side of the screw; sizes are of it alone.",
+)
 @click.option("--remark", default="", help="Printed under the heading of the page.")
 @click.option("--diameter", type=float, metavar="MM", help="Major diameter, over the thread crests.")
 @click.option("--root-diameter", type=float, metavar="MM", help="Core diameter of the thread.")

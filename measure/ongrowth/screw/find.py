@@ -45,7 +45,8 @@ def find_screws(
     scan : Scan
         The CT.
     specs : sequence of ScrewSpec
-        What is known of the screws; may be empty. Screws found beyond them are returned as well.
+        What is known of the screws; may be empty. Screws found beyond them are returned as well. A single
+        one without name, side and points stands for every screw.
     settings : ScrewSettings
         How metal is told apart.
 
