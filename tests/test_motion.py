@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, special, stats
 
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import RigidTransform
+from ongrowth.geometry import RigidTransform, apply_affine
 from ongrowth.motion import (
     Migration,
     MotionSettings,
@@ -28,7 +28,7 @@ from ongrowth.motion.blocks import Blocks, sides_of_blocks
 from ongrowth.motion.displacement import motion_of
 from ongrowth.motion.fragment import Field
 from ongrowth.motion.mixed import fit_mixed
-from ongrowth.motion.picture import Picture, Spline, read_at, smooth_values, splined, values_at
+from ongrowth.motion.picture import Picture, Spline, read_at, smooth_values, splined
 from ongrowth.motion.register import Sight, register_metal
 from ongrowth.motion.rigid import covariance_at, measured_length, turn_covariance
 from ongrowth.motion.solve import START, Samples, blur_between, fit_rigid, linearise
@@ -80,6 +80,12 @@ def picture_of(scan: Scan, sigma_mm: float = 0.5) -> Picture:
 def drawn() -> Scan:
     affine = grid((26, 34, 34), (0.8, 0.55, 0.55), np.array([-9.0, -9.0, -10.0]))
     return scan_of(Texture(3), affine, (26, 34, 34), STILL)
+
+
+def values_at(picture: Spline, places_mm: FloatArray) -> FloatArray:
+    """Values between the voxels of a picture, as scipy reads its spline."""
+    voxels = apply_affine(np.linalg.inv(picture.world_from_voxel), places_mm)
+    return ndimage.map_coordinates(picture.coefficients, voxels.T, order=3, mode="mirror", prefilter=False)
 
 
 @pytest.fixture(scope="module")

@@ -136,7 +136,7 @@ def fit_mixed(
         j[:, 6] -= np.float32(level)
         within = np.einsum("nc,nc->n", j[:, [*_OWN, _GROWTH]], own[row].astype(np.float32))
         rest = step.residual - within
-        weight, _ = tukey(Step(step.jacobian, rest, step.slope, step.seen), by_slope=True)
+        weight = tukey(Step(step.jacobian, rest, step.slope, step.seen), by_slope=True)
         weight = _evened(weight, rest, row)
         gram, right = _per_block(j, step.residual, weight, starts, ends)
         gram[:, 3:6, 3:6] += held / len(starts) * alike

@@ -16,6 +16,7 @@ Real = NDArray[np.float32]
 FloatArray = NDArray[np.float64]
 
 _LOW_HU, _HIGH_HU = -250.0, 2000.0  # air and metal beyond these say nothing of bone
+_FAR_MM = 6.0  # from metal: nothing asks how much farther
 _FILLED_MM = 1.0  # so near to metal the image is not believed when it is smoothed
 _SEEN_SHARE = 0.5  # a smoothed voxel must come from believed voxels by at least this share
 _CHUNK = 4096  # samples worked on at a time, so that the work stays in the cache
@@ -119,18 +120,18 @@ def take_bones(scan: Scan, around_mm: FloatArray, reach_mm: float) -> Bones:
     return Bones(hu, _distance_mm(metal, crop.step_mm), crop)
 
 
-def _distance_mm(metal: NDArray[np.bool_], step_mm: FloatArray, far_mm: float = 6.0) -> Real:
+def _distance_mm(metal: NDArray[np.bool_], step_mm: FloatArray) -> Real:
     """Distance of every voxel from metal, worked out near the metal only."""
-    out = np.full(metal.shape, far_mm, dtype=np.float32)
+    out = np.full(metal.shape, _FAR_MM, dtype=np.float32)
     where = np.argwhere(metal)
     if where.size == 0:
         return out
-    reach = np.ceil(far_mm / step_mm).astype(int)
+    reach = np.ceil(_FAR_MM / step_mm).astype(int)
     low = np.maximum(where.min(axis=0) - reach, 0)
     high = np.minimum(where.max(axis=0) + reach + 1, metal.shape)
     near = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
     out[near] = ndimage.distance_transform_edt(~metal[near], sampling=step_mm)
-    return np.minimum(out, np.float32(far_mm))
+    return np.minimum(out, np.float32(_FAR_MM))
 
 
 def smooth_bones(bones: Bones, sigma_mm: float, more_mm2: FloatArray | None = None) -> Picture:
@@ -212,13 +213,6 @@ def seen_at(picture: Spline, world_mm: FloatArray) -> NDArray[np.bool_]:
     out = np.zeros(len(index), dtype=bool)
     out[inside] = picture.seen[tuple(index[inside].T)]
     return out
-
-
-def values_at(picture: Spline, world_mm: FloatArray) -> Real:
-    """Return the values between voxels at places, shape (N, 3)."""
-    where = _voxels(picture, world_mm).T
-    out = ndimage.map_coordinates(picture.coefficients, where, order=3, mode="mirror", prefilter=False)
-    return np.asarray(out, dtype=np.float32)
 
 
 def read_at(picture: Spline, world_mm: FloatArray) -> Reading:

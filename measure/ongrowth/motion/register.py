@@ -250,7 +250,7 @@ def _final(
 
 def _registered(sight: Sight, fit: MixedFit, body: str) -> Registered:
     """Return a fit as the body's place in both scans, in axes of the earlier one."""
-    covariance = fit.covariance + np.diag(np.full(6, 0.0))
+    covariance = fit.covariance.copy()
     covariance[:3, :3] += (_SYSTEMATIC_MM**2 + sight.step_u_mm**2) * np.eye(3)
     covariance[3:, 3:] += _SCALE**2 * np.eye(3) / 3.0
     pose, centre, places = fit.fixed_from_moving, fit.centre_mm, fit.places_mm

@@ -77,28 +77,15 @@ class Fit:
     ----------
     fixed_from_moving : RigidTransform
         The pose found.
-    centre_mm : ndarray, shape (3,)
-        Fixed-image point about which rotations of `covariance` turn.
     appearance : ndarray, shape (5,)
         Gain, offset, three blur terms.
-    step : Step
-        The linearised problem there, of the samples used.
-    weight, curve : ndarray of float32, shape (N,)
-        Tukey's weight of each sample, and the derivative of its score, scale included.
     correlation : float
         Weighted correlation of the two images.
-    is_settled : bool
-        Whether the last step was small.
     """
 
     fixed_from_moving: RigidTransform
-    centre_mm: FloatArray
     appearance: FloatArray
-    step: Step
-    weight: Real
-    curve: Real
     correlation: float
-    is_settled: bool
 
 
 START = np.array([1.0, 0.0, 0.0, 0.0, 0.0])
@@ -214,10 +201,7 @@ def fit_rigid(
     start: RigidTransform,
     moving_normal: FloatArray,
     *,
-    appearance: FloatArray = START,
-    by_slope: bool = False,
     rounds: int = 12,
-    free: tuple[bool, ...] = (True,) * _POSE,
     settled_mm: float = 5e-4,
 ) -> Fit:
     """Register by Gauss-Newton with Tukey's weights.
@@ -232,60 +216,47 @@ def fit_rigid(
         First guess of ``fixed_from_moving``.
     moving_normal : ndarray, shape (3,)
         Slice normal of the moving image, its own patient axes.
-    appearance : ndarray, shape (5,)
-        First guess of gain, offset and blur terms.
-    by_slope : bool
-        Let the scale of the residuals differ between flat and steep places.
     rounds : int
         At most so many steps.
-    free : tuple of bool
-        Which of the six pose parameters may change.
     settled_mm : float
         Stop when no sample moves by more.
     """
-    pose, look = start, np.array(appearance, dtype=np.float64)
+    pose, look = start, START
     centre = pose.apply(samples.places_mm.mean(axis=0))
     radius = float(np.sqrt(np.mean(np.sum((pose.apply(samples.places_mm) - centre) ** 2, axis=1))))
-    use = np.r_[np.array(free), np.ones(5, dtype=bool)]
-    is_settled = False
     for _ in range(rounds):
         step = linearise(fixed, samples, pose, centre, look, moving_normal)
-        weight, _ = tukey(step, by_slope=by_slope)
-        change = _solve(step, weight, look, use)
+        change = _solve(step, tukey(step, by_slope=False), look)
         pose = about(centre, change[3:6], change[:3]) @ pose
         look = look + change[6:]
         if np.linalg.norm(change[:3]) + radius * np.linalg.norm(change[3:6]) < settled_mm:
-            is_settled = True
             break
     step = linearise(fixed, samples, pose, centre, look, moving_normal)
-    weight, curve = tukey(step, by_slope=by_slope)
-    return Fit(
-        pose, centre, look, step, weight, curve, _correlation(samples.values_hu, step, weight), is_settled
-    )
+    return Fit(pose, look, _correlation(samples.values_hu, step, tukey(step, by_slope=False)))
 
 
-def tukey(step: Step, *, by_slope: bool) -> tuple[Real, Real]:
-    """Weights, and derivatives of the scores, both over the squared scale; 0 where nothing is seen."""
+def tukey(step: Step, *, by_slope: bool) -> Real:
+    """Return Tukey's weights over the squared scale, shape (N,); 0 where nothing is seen.
+
+    With `by_slope` the scale of the residuals may differ between flat and steep places.
+    """
     seen = step.seen
-    weight, curve = np.zeros(len(seen), dtype=np.float32), np.zeros(len(seen), dtype=np.float32)
+    weight = np.zeros(len(seen), dtype=np.float32)
     if seen.sum() < _FEWEST:
-        return weight, curve
+        return weight
     scale = scatter(step.residual[seen], step.slope[seen], by_slope=by_slope)
     s = (step.residual[seen] / (np.float32(_TUKEY) * scale)) ** 2
     inside = s < 1.0
     weight[seen] = np.where(inside, (1.0 - s) ** 2, 0.0) / scale**2
-    curve[seen] = np.where(inside, (1.0 - s) * (1.0 - 5.0 * s), 0.0) / scale**2
-    return weight, curve
+    return weight
 
 
-def _solve(step: Step, weight: Real, look: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
+def _solve(step: Step, weight: Real, look: FloatArray) -> FloatArray:
     j = step.jacobian
     normal = (j.T @ (j * weight[:, None])).astype(np.float64)
     right = (j.T @ (weight * step.residual)).astype(np.float64)
     normal, right = with_prior(normal, right, look)
-    out = np.zeros(len(right))
-    out[use] = np.linalg.lstsq(normal[np.ix_(use, use)], right[use], rcond=1e-12)[0]
-    return out
+    return np.asarray(np.linalg.lstsq(normal, right, rcond=1e-12)[0])
 
 
 def with_prior(normal: FloatArray, right: FloatArray, look: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -83,7 +83,6 @@ def fit_tip(view: View, section: Section, rough_mm: float) -> Ending:
     rough_mm : float
         First guess of the end.
     """
-    start = np.array([rough_mm, _TAPER_MM, _BLUNT, section.background_hu])
     prior = np.array([rough_mm, _TAPER_MM, _BLUNT, section.background_hu])
     sd = np.array([1e6, _TAPER_SD_MM, _BLUNT_SD, 500.0])
 
@@ -93,7 +92,7 @@ def fit_tip(view: View, section: Section, rough_mm: float) -> Ending:
         return np.asarray(radius * np.sqrt(_inside(x[0] - at)))
 
     bounds = np.array([[rough_mm - 4.0, 0.3, 0.02, -1500.0], [rough_mm + 4.0, 9.0, 1.0, 2500.0]])
-    return _fit(view, section, radius_at, start, prior, sd, bounds)
+    return _fit(view, section, radius_at, prior, sd, bounds)
 
 
 def fit_shoulder(
@@ -115,8 +114,7 @@ def fit_shoulder(
         First guess of its radius.
     """
     height = max(head_mm - rough_mm, 0.5)
-    start = np.array([rough_mm, height, head_radius_mm, section.background_hu, _OUTSIDE_HU])
-    prior = start.copy()
+    prior = np.array([rough_mm, height, head_radius_mm, section.background_hu, _OUTSIDE_HU])
     sd = np.array([1e6, 3.0, 1.5, 500.0, 500.0])
 
     def radius_at(x: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -125,7 +123,7 @@ def fit_shoulder(
 
     low = [rough_mm - 2.5, 0.3, section.mean_radius_mm, -1500.0, -1500.0]
     bounds = np.array([low, [rough_mm + 2.5, 12.0, 9.0, 2500.0, 2500.0]])
-    return _fit(view, section, radius_at, start, prior, sd, bounds)
+    return _fit(view, section, radius_at, prior, sd, bounds)
 
 
 def _inside(depth_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -137,11 +135,11 @@ def _fit(
     view: View,
     section: Section,
     radius_at: Shape,
-    start: NDArray[np.float64],
     prior: NDArray[np.float64],
     sd: NDArray[np.float64],
     bounds: NDArray[np.float64],
 ) -> Ending:
+    """Fit the unknowns of an end, the first of which is where it lies, from the middle of their prior."""
     scale = _MODEL_ERROR_HU * math.sqrt(view.hu.size / _FREE_PLACES)
     discs = _Discs.of(view.radius_mm, float(bounds[1, 2]) + 0.5, section)
 
@@ -156,7 +154,7 @@ def _fit(
             [(misfit(x + step) - here) / step.sum() for step in np.diag(_STEPS[: len(x)])], axis=1
         )
 
-    start = np.clip(start, bounds[0] + 1e-6, bounds[1] - 1e-6)
+    start = np.clip(prior, bounds[0] + 1e-6, bounds[1] - 1e-6)
     fit = least_squares(
         misfit, start, bounds=(bounds[0], bounds[1]), x_scale=_SCALES[: len(start)], jac=slopes
     )

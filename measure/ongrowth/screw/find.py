@@ -393,10 +393,10 @@ def _stands_out(one: _Found, specs: Sequence[ScrewSpec]) -> bool:
     shaft = one.shaft
     if one.screw.spec.head_mm is not None:
         return True
-    is_loose = shaft.first.is_hidden and shaft.last.is_hidden
+    is_covered = shaft.first.is_hidden and shaft.last.is_hidden
     is_crowded = shaft.touching > _MOST_TOUCHING
     if not shaft.is_noisy:
-        return not (is_loose and is_crowded)
+        return not (is_covered and is_crowded)
     doubts = {"length-differs", "head-assumed"} & {p.code for p in one.problems}
     is_alike = not doubts and one.screw.integrity.state != "bent"
-    return is_alike and not is_loose and not is_crowded and (not specs or one.screw.spec in specs)
+    return is_alike and not is_covered and not is_crowded and (not specs or one.screw.spec in specs)

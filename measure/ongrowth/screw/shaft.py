@@ -271,8 +271,13 @@ def _range_hu(crop: Scan, course: Course, look: _Look) -> tuple[float, float]:
     """
     if math.isfinite(look.ceiling_hu):
         return look.level_hu, look.ceiling_hu
-    coarse = _slice_mm(crop) * _lean(crop, course) > _COARSE_MM
-    return max((_LOW_SHARE if coarse else 0.5) * look.core_hu, look.floor_hu), look.core_hu
+    share = _LOW_SHARE if _is_coarse(crop, course) else 0.5
+    return max(share * look.core_hu, look.floor_hu), look.core_hu
+
+
+def _is_coarse(crop: Scan, course: Course) -> bool:
+    """Whether slices are so thick in the cross-section that few voxels decide where its centre is."""
+    return _slice_mm(crop) * _lean(crop, course) > _COARSE_MM
 
 
 def _top(crop: Scan, seen: Seen) -> float:
@@ -451,14 +456,14 @@ def _course(
 def _sharpened(crop: Scan, fit: CourseFit, section: Section, body: Body, look: _Look) -> CourseFit:
     """Lay the cross-section itself along the course where centres of sections are not sure enough."""
     course = fit.course
-    is_coarse = _slice_mm(crop) * _lean(crop, course) > _COARSE_MM
     is_lying = section_axis(crop, course.line.direction) != 0
     (low, high), (first, last) = body.even_mm, body.span_mm
     is_told = high - low > _MOSTLY_EVEN * (last - first)
     # else what lies beside it has been painted over, or the voxels smoothed
     is_alone = not look.neighbours and not look.seen.is_noisy
     is_whole = not course.step_mm.any()
-    if not (is_coarse or is_lying or not course.is_straight) or not (is_told and is_alone and is_whole):
+    is_needed = _is_coarse(crop, course) or is_lying or not course.is_straight
+    if not (is_needed and is_told and is_alone and is_whole):
         return fit
     return replace(fit, course=sharpened(crop, course, section, body.even_mm, look.ceiling_hu))
 
