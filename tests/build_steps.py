@@ -76,4 +76,4 @@ class Steps:
 
     def measure_new_bone(self, *_: Any, **__: Any) -> NewBone:
         found = Measured.of(120.0, 12.0, Unit.MM3)
-        return NewBone(found, found, (NewBonePlace("toward the canal", found, np.zeros(3)),), 6.0)
+        return NewBone(found, found, (NewBonePlace("toward the canal", found, np.zeros(3)),))

@@ -38,15 +38,12 @@ class Pane(enum.Enum):
 class Spot:
     """A place on the sheet: its pane, and what it means there.
 
-    `depth_mm` and `angle_deg` are NaN where the pane does not tell them; `right_mm` and `up_mm` are the
-    place within the pane, mm from its middle (ALONG: right of the axis, and depth).
+    `depth_mm` and `angle_deg` are NaN where the pane does not tell them.
     """
 
     pane: Pane
     depth_mm: float = float("nan")
     angle_deg: float = float("nan")
-    right_mm: float = float("nan")
-    up_mm: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +78,7 @@ class Sheet:
         """Return what a place of the sheet means."""
         in_depth = -MARGIN_MM <= down_mm <= self.length_mm + MARGIN_MM
         if in_depth and abs(right_mm) <= REACH_MM:
-            return Spot(Pane.ALONG, depth_mm=down_mm, right_mm=right_mm, up_mm=down_mm)
+            return Spot(Pane.ALONG, depth_mm=down_mm)
         if 0.0 <= down_mm <= self.length_mm and 0.0 <= right_mm - MAP_LEFT_MM <= MAP_WIDTH_MM:
             angle = ((right_mm - MAP_LEFT_MM) / MAP_WIDTH_MM * 360.0 - 7.5) % 360.0
             return Spot(Pane.MAP, depth_mm=down_mm, angle_deg=angle)
@@ -89,7 +86,7 @@ class Sheet:
         if max(abs(across), abs(up)) <= REACH_MM:
             # seen from the head: angle 0 up, angle 90 right
             angle = math.degrees(math.atan2(across, up)) % 360.0
-            return Spot(Pane.ACROSS, angle_deg=angle, right_mm=across, up_mm=up)
+            return Spot(Pane.ACROSS, angle_deg=angle)
         return Spot(Pane.NONE)
 
     @property

@@ -74,7 +74,6 @@ def measure_new_bone(
         volume_of(change, bones, bones.in_gap, settings, cautions),
         volume_of(change, bones, bones.around, settings, cautions),
         _elsewhere(lumps, frame, side),
-        settings.least_mm3,
         _in_later(change, new, head_side, tip_side),
         change.step_mm,
     )

@@ -65,8 +65,6 @@ class NewBone:
         Outside the bone, within 5 mm of the gap, mm3.
     elsewhere : tuple of NewBonePlace
         Lumps farther off, by place, the largest first.
-    smallest_shown_mm3 : float
-        Smallest lump that would be seen; NaN where nothing could be measured.
     cells_mm : ndarray, shape (N, 3)
         Middles of the cells that are mostly new bone, patient mm (LPS) of the later scan.
     cell_mm : float
@@ -76,7 +74,6 @@ class NewBone:
     in_defect: Measured
     around_defect: Measured
     elsewhere: tuple[NewBonePlace, ...] = ()
-    smallest_shown_mm3: float = float("nan")
     cells_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
     cell_mm: float = float("nan")
 

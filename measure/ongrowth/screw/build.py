@@ -225,7 +225,7 @@ def _hidden(head: ShaftEnd, tip: ShaftEnd, name: str) -> list[Problem]:
 def _head(shaft: Shaft, end: ShaftEnd, outward: float) -> Ending:
     """Find the underside of the head; without a head, the end of the metal."""
     if not end.has_head:
-        return Ending(end.depth_mm, math.hypot(0.3 * shaft.blur_along_mm, _U_FLOOR_MM), math.nan)
+        return Ending(end.depth_mm, math.hypot(0.3 * shaft.blur_along_mm, _U_FLOOR_MM))
     view = _view(shaft, end.shoulder_mm, outward, _SHOULDER_WINDOW_MM, end.head_radius_mm)
     rough, out = outward * end.shoulder_mm, outward * end.depth_mm
     return _depth(fit_shoulder(view, shaft.section, rough, out, end.head_radius_mm), outward)

@@ -61,10 +61,6 @@ class Course:
         depth = self.line.depth_mm(points)
         return depth, points - self.points_mm(depth)
 
-    def direction_at(self, depth_mm: float) -> NDArray[np.float64]:
-        """Return the unit direction of the part at a depth."""
-        return unit(self.line.direction + (depth_mm > self.kink_mm) * self.turn)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CourseFit:

@@ -34,13 +34,10 @@ class Ending:
     ----------
     at_mm, u_mm : float
         Place of the end along the axis, counted outward, and its standard uncertainty.
-    residual_hu : float
-        Root mean square of what the model does not explain.
     """
 
     at_mm: float
     u_mm: float
-    residual_hu: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,7 +159,7 @@ def _fit(
     jacobian = np.asarray(fit.jac)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     u = float(np.sqrt(covariance[0, 0])) * max(1.0, rest / _MODEL_ERROR_HU)
-    return Ending(float(fit.x[0]), u, rest)
+    return Ending(float(fit.x[0]), u)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,8 +43,6 @@ class Section:
         Width of the box that is part of the second.
     core_hu, background_hu : float
         CT number of the metal (as a scale without ceiling would show it) and round it.
-    residual_hu : float
-        Root mean square of what the disc does not explain.
     """
 
     radius_mm: float
@@ -56,7 +54,6 @@ class Section:
     box_mm: float
     core_hu: float
     background_hu: float
-    residual_hu: float
 
     def share(self, u_mm: NDArray[np.float64], v_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how much of the metal is seen at places of the cross-section, shape (N,), 0 to 1."""
@@ -183,7 +180,6 @@ def fit_section(
         box_mm=guess.box_mm,
         core_hu=float(fit.x[3]),
         background_hu=float(fit.x[4]),
-        residual_hu=float(rest),
     )
 
 

@@ -99,9 +99,8 @@ class ProtocolReport:
 
     Parameters
     ----------
-    n_steps, n_protocol_changed, n_both_changed, n_only_quantity_changed : int
-        Steps; those with another protocol; those of them with a change of the quantity; changes of the
-        quantity under one protocol.
+    n_steps, n_protocol_changed, n_both_changed : int
+        Steps; those with another protocol; those of them with a change of the quantity.
     mean_shift : float
         Mean change at steps with another protocol less that at steps without; NaN without both kinds.
     coincidences : tuple of Step
@@ -111,7 +110,6 @@ class ProtocolReport:
     n_steps: int
     n_protocol_changed: int
     n_both_changed: int
-    n_only_quantity_changed: int
     mean_shift: float
     coincidences: tuple[Step, ...]
 
@@ -142,6 +140,4 @@ def report_protocol(steps: Sequence[Step]) -> ProtocolReport:
     shift = math.nan
     if other and same:
         shift = float(np.mean([s.change for s in other]) - np.mean([s.change for s in same]))
-    return ProtocolReport(
-        len(steps), len(other), len(both), sum(step.is_change for step in same), shift, both
-    )
+    return ProtocolReport(len(steps), len(other), len(both), shift, both)

@@ -81,11 +81,6 @@ class Course:
     change_of_protocol: bool
 
     @property
-    def says(self) -> str:
-        """What should be said at the last visit."""
-        return KINDS[self.kind][0]
-
-    @property
     def id(self) -> str:
         """Name of its folder."""
         return f"course-{self.number:03d}"
