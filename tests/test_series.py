@@ -18,6 +18,7 @@ from ongrowth.read import list_series, read_scan
 from ongrowth.scan import Acquisition, Refused, Scan
 from ongrowth.series import kernel_sharpness
 
+DATES = ("AcquisitionDate", "ContentDate", "SeriesDate", "StudyDate")
 SHORT = Grid(n=4, rows=6, columns=7)
 LONG = Grid(n=32, rows=6, columns=7, step_mm=(0.0, 0.0, 1.0))  # 32 mm: covers a screw
 
@@ -99,7 +100,13 @@ def test_date(tmp_path: Path, values: dict[str, str], expected: dt.date) -> None
 
 
 def test_date_before_there_was_ct(tmp_path: Path) -> None:
-    assert "date-implausible" in codes(scan_with(tmp_path, AcquisitionDate="19001111"))
+    made_up = dict.fromkeys(DATES, "19001111")
+    scan = scan_with(tmp_path / "all", **made_up)
+    assert "date-implausible" in codes(scan)
+    assert scan.acquisition.date is None  # else a follow-up CT would lie before its surgery
+    scan = scan_with(tmp_path / "one", **(made_up | {"StudyDate": "20310429"}))
+    assert "date-implausible" not in codes(scan)
+    assert scan.acquisition.date == dt.date(2031, 4, 29)
 
 
 @pytest.mark.parametrize(("age", "year"), [("015Y", 2016), ("030M", 2029), ("", None), ("old", None)])
@@ -419,7 +426,7 @@ def test_one_series_without_uid_beside_another(tmp_path: Path) -> None:
 def test_what_is_shared_names_no_path_uid_or_date(tmp_path: Path) -> None:
     """Problems and the list of other series go into result files that may be passed on."""
     folder = tmp_path / "Secret^Name"
-    nameless = {"SeriesDescription": "", "ConvolutionKernel": "", "AcquisitionDate": "19001231"}
+    nameless = {"SeriesDescription": "", "ConvolutionKernel": "", **dict.fromkeys(DATES, "19001231")}
     write_series(folder / "a", LONG, with_values(**nameless))
     write_series(folder / "b", LONG, with_values(**nameless, SeriesInstanceUID="2.25.777"), skip=[9])
     write_series(folder / "c", SHORT, with_values(**nameless, SeriesInstanceUID="2.25.778"))

@@ -42,7 +42,8 @@ BEFORE_SURGERY = (
     "This CT is from before surgery: there is no screw to measure. See ongrowth before for the gap."
 )
 SCREW_BEFORE_SURGERY = (
-    "By its week or its dates this CT is from before surgery, yet a screw lies in it: nothing was measured."
+    "By its week or its dates this CT is from before surgery, yet a screw lies in it: nothing was measured. "
+    "Check the week and the dates."
 )
 
 COMPARED = ("width_growth", "migration", "interfragmentary_motion")  # quantities that need an earlier CT

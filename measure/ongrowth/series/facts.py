@@ -239,12 +239,19 @@ def is_derived(one: Slice) -> bool:
     return kinds.startswith("DERIVED") or bool(_REFORMATS.search(kinds))
 
 
+_DATES = ("AcquisitionDateTime", "AcquisitionDate", "ContentDate", "SeriesDate", "StudyDate")
+
+
 def scan_date(one: Slice) -> dt.date | None:
-    """Return the day of the scan: of the acquisition, else of the image, series or study."""
-    for keyword in ("AcquisitionDateTime", "AcquisitionDate", "ContentDate", "SeriesDate", "StudyDate"):
-        if day := _day(one.text(keyword)):
-            return day
-    return None
+    """Return the day of the scan: of the acquisition, else of the image, series or study.
+
+    A day before there was CT is none: it was shifted or made up.
+    """
+    return next((day for day in _stated_days(one) if day.year >= FIRST_CT_YEAR), None)
+
+
+def _stated_days(one: Slice) -> list[dt.date]:
+    return [day for keyword in _DATES if (day := _day(one.text(keyword)))]
 
 
 def _day(written: str) -> dt.date | None:
@@ -291,7 +298,7 @@ def judge_facts(stack: Stack, acquisition: Acquisition) -> list[Problem]:
         *_grid_problems(stack),
         *_padding_problems(first),
         *_reconstruction_problems(acquisition),
-        *_date_problems(acquisition),
+        *_date_problems(first),
     ]
 
 
@@ -402,10 +409,10 @@ def _reconstruction_problems(acquisition: Acquisition) -> list[Problem]:
     return found
 
 
-def _date_problems(acquisition: Acquisition) -> list[Problem]:
-    if acquisition.date is None:
-        return [Problem("no-date", Level.NOTE, "The images carry no date.", "Give the week or both dates.")]
-    if acquisition.date.year < FIRST_CT_YEAR:
-        text = f"The images are dated {acquisition.date.year}, before there was CT."
+def _date_problems(first: Slice) -> list[Problem]:
+    if scan_date(first) is not None:
+        return []
+    if stated := _stated_days(first):
+        text = f"The images are dated {stated[0].year}, before there was CT; that date is not used."
         return [Problem("date-implausible", Level.NOTE, text, "Give the week or both dates.")]
-    return []
+    return [Problem("no-date", Level.NOTE, "The images carry no date.", "Give the week or both dates.")]
