@@ -68,7 +68,7 @@ def make_side(
 ) -> HaloSummary:
     """A side whose mean width is given; NaN makes it not measurable."""
     if math.isnan(width_mm):
-        return _unmeasured_side()
+        return missing_side()
     sectors = sectors_mm or (width_mm,) * 8
     over = float(np.mean(np.clip((np.array(sectors) - 0.5) / 0.2, 0.0, 1.0))) if lucent is None else lucent
     is_rim = rim == "present"
@@ -102,10 +102,10 @@ def make_side(
     )
 
 
-def _unmeasured_side() -> HaloSummary:
+def missing_side(cautions: Caution = Caution.STREAK | Caution.DENSE_METAL) -> HaloSummary:
     side = make_side(0.5)
     gone = {
-        name: Measured.missing(value.unit, Caution.STREAK | Caution.DENSE_METAL)
+        name: Measured.missing(value.unit, cautions)
         for name in side.__slots__
         if isinstance(value := getattr(side, name), Measured)
     }

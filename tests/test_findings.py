@@ -29,6 +29,7 @@ from ongrowth.findings import (
     print_line,
     read_windows,
     rows_for,
+    screw_result,
     screw_sentence,
     shipped_windows,
 )
@@ -410,6 +411,21 @@ def test_an_open_defect_at_an_early_week_is_not_said_to_be_settled(
     told = no_scan_words(findings, weeks)
     assert ("at about week 14" in told) is is_named
     assert ("Nothing here would be decided" in told) is not is_named
+
+
+def test_without_a_defect_the_whole_shaft_is_judged_in_place_of_its_sides() -> None:
+    """Bone that has closed a defect leaves no sides to tell apart: that must not hide the halo."""
+    none, wide = build.missing_side(Caution.NO_DEFECT), build.make_side(2.8)
+    for whole, result in ((build.make_side(0.6), AS_EXPECTED), (wide, OUTSIDE)):
+        implant = build.make_implant(none, none)
+        findings = judge(build.make_halo(none, none, whole), 30.0, implant="left")
+        lines = lines_of("left", findings)
+        assert [line.key for line in lines] == ["whole", "bridging"]
+        assert lines[0].result is result
+        assert "halo along the whole shaft" in screw_sentence(implant, findings, 30.0, "L5")
+        assert screw_result("left", findings) is result
+    parted = judge(build.make_halo(wide, build.missing_side(Caution.STREAK)), 30.0, implant="left")
+    assert [line.key for line in lines_of("left", parted)] == ["head_side", "tip_side", "bridging"]
 
 
 def test_a_bent_shaft_alone_calls_for_no_later_scan() -> None:

@@ -62,7 +62,8 @@ class Caution(enum.IntFlag):
     @property
     def words(self) -> str:
         """The flags as words for a reader, for example ``"no contrast, near gap"``."""
-        return ", ".join(code.replace("-", " ") for code in self.codes)
+        told = ", ".join(code.replace("-", " ") for code in self.codes)
+        return told.replace("no defect", "no defect found")
 
     @classmethod
     def from_codes(cls, codes: list[str] | tuple[str, ...]) -> Caution:

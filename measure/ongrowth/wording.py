@@ -162,13 +162,15 @@ def is_pars_site(site: str) -> bool:
 
 
 def side_words(side: str, site: str) -> str:
-    """Return the printed name of a fragment's side: "head_side" or "tip_side" at a site.
+    """Return the printed name of a fragment's side, "head_side" or "tip_side" at a site, or of the "whole".
 
     Examples
     --------
     >>> side_words("head_side", "L5"), side_words("tip_side", "")
     ('lamina side (screw head)', 'screw-tip side')
     """
+    if side == "whole":
+        return "whole shaft"
     if is_pars_site(site):
         return {"head_side": "lamina side (screw head)", "tip_side": "pedicle side (screw tip)"}[side]
     return {"head_side": "screw-head side", "tip_side": "screw-tip side"}[side]

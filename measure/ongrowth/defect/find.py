@@ -18,6 +18,7 @@ from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution
 from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Metalwork, OtherMetal, Screw
+from ongrowth.sentence import screw_words
 
 FloatArray = NDArray[np.float64]
 
@@ -95,17 +96,17 @@ def find_defect(
         has_streaks=Caution.DENSE_METAL not in screw.cautions,  # with dense metal no true plane was found so
     )
     if found is None:
-        return _not_seen()
+        return _not_seen(screw)
     best = found.middle
     return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm, best.rivals)
 
 
-def _not_seen() -> Problem:
+def _not_seen(screw: Screw) -> Problem:
     return Problem(
         "defect-not-seen",
-        Level.NOTE,
-        "No slit crosses the bone round this screw: bone may have bridged the whole section, or the gap is "
-        "too thin for this scan.",
+        Level.CAUTION,
+        f"No slit crosses the bone round {screw_words(screw.id)}: bone may have bridged the whole section, "
+        "the screw may not cross the defect, or the gap is too thin for this scan.",
         "Give the plane of the defect, or the scan before surgery.",
     )
 

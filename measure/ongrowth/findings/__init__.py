@@ -5,6 +5,7 @@ from __future__ import annotations
 from ongrowth.bridge import Bridge
 from ongrowth.findings.answer import (
     COMPARED,
+    HALO_LINES,
     LINES,
     NOT_LOOKED_AT,
     Line,
@@ -67,6 +68,7 @@ from ongrowth.screw import Integrity
 __all__ = [
     "CATEGORY_SOURCE",
     "COMPARED",
+    "HALO_LINES",
     "LINES",
     "LOOK_AT_THE_DEFECT",
     "NOT_LOOKED_AT",

@@ -1,4 +1,4 @@
-"""The answer in words: one sentence per screw, four lines, what the scan cannot tell, and when one would."""
+"""The answer in words: one sentence per screw, its lines, what the scan cannot tell, and when one would."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from ongrowth.reading import Against, Finding, ImplantReading, ScanFacts, Summar
 from ongrowth.scan import Level, Problem
 from ongrowth.wording import say_short, side_words, weeks_words
 
-LINES = ("head_side", "tip_side", "bridging", "metal")
+LINES = ("whole", "head_side", "tip_side", "bridging", "metal")
+HALO_LINES = LINES[:3]  # the whole shaft in place of its sides where no defect parts them
 
 NOT_LOOKED_AT = (
     "disc",
@@ -54,7 +55,7 @@ _BRIDGING = ("bridged_fraction", "gap_width_mean", "gap_width_max")
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One of the four lines of the answer.
+    """One line of the answer.
 
     `key` is one of `LINES`; `main` the finding whose value is printed; `deciding` the one that decided
     the result; `result` where the line stands.
@@ -82,7 +83,7 @@ def line_of(key: str, implant: str, findings: Iterable[Finding]) -> Line | None:
     own = tuple(f for f in findings if f.implant == implant and _belongs(key, f))
     if not own:
         return None
-    result = line_result(own) if key.endswith("_side") else _result(own)
+    result = line_result(own) if key in HALO_LINES else _result(own)
     main = next((f for f in own if f.quantity == _main_quantity(key)), own[0])
     deciding = next((f for f in (main, *own) if f.against_window is result), main)
     return Line(key, main, deciding, result, own)
@@ -115,8 +116,9 @@ def lines_of(implant: str, findings: Sequence[Finding]) -> tuple[Line, ...]:
     findings : sequence of Finding
         Of the whole scan.
     """
-    lines = (line_of(key, implant, findings) for key in LINES)
-    return tuple(line for line in lines if line is not None)
+    lines = tuple(line for key in LINES if (line := line_of(key, implant, findings)) is not None)
+    is_one = any(line.key == "whole" for line in lines)
+    return tuple(line for line in lines if not (is_one and line.key.endswith("_side")))
 
 
 _SENTENCE_ORDER = (Against.OUTSIDE, Against.UNDECIDED, Against.AS_EXPECTED, Against.NOT_MEASURABLE)
@@ -151,10 +153,12 @@ def _names(lines: list[Line], site: str) -> list[str]:
     """Return what some lines are about; both sides of the halo become one name."""
     by_key = {line.key: line for line in lines}
     names = []
-    if "head_side" in by_key and "tip_side" in by_key:
+    if "whole" in by_key:
+        names.append("halo along the whole shaft")
+    elif "head_side" in by_key and "tip_side" in by_key:
         names.append("halo on both sides")
     else:
-        names += [f"halo on the {side_words(key, site)}" for key in LINES[:2] if key in by_key]
+        names += [f"halo on the {side_words(key, site)}" for key in HALO_LINES if key in by_key]
     if "bridging" in by_key:
         names.append(_bridging_name(by_key["bridging"]))
     if "metal" in by_key:
@@ -210,7 +214,7 @@ def screw_result(implant: str, findings: Sequence[Finding]) -> Against:
     """
     lines = lines_of(implant, findings)
     grave = gravest(line.result for line in lines if line.result is not Against.NOT_MEASURABLE)
-    halo = [line.result for line in lines if line.key.endswith("_side")]
+    halo = [line.result for line in lines if line.key in HALO_LINES]
     is_open = grave is Against.AS_EXPECTED and Against.NOT_MEASURABLE in halo
     return Against.NOT_MEASURABLE if is_open else grave
 
@@ -318,9 +322,10 @@ def answer(
 
 
 def _shows_none(implant: ImplantReading) -> bool:
-    """Whether a side reads below what this scan would show."""
-    sides = implant.halo.head_side, implant.halo.tip_side
-    return any(side.mean_width.value < side.detection_limit.value for side in sides)
+    """Whether a side, or the shaft that no defect parts, reads below what this scan would show."""
+    halo = implant.halo
+    parts = (halo.whole,) if implant.defect is None else (halo.head_side, halo.tip_side)
+    return any(part.mean_width.value < part.detection_limit.value for part in parts)
 
 
 def _why_no_screw(scan: ScanFacts) -> str:
@@ -356,7 +361,7 @@ def line_words(key: str, site: str) -> str:
     site : str
         Vertebra or bone, "" if not told.
     """
-    if key.endswith("_side"):
+    if key in HALO_LINES:
         return f"halo, {side_words(key, site)}"
     return {"bridging": "bridging", "metal": "metal and position"}[key]
 

@@ -45,15 +45,26 @@ def judge_side(here: Place, side: HaloSummary, other: HaloSummary, excess: Measu
 
     `other` is the side across the defect, `excess` by how much this side is wider than that one, mm.
     """
-    findings = [
-        judge_width(here, "mean_width", side.mean_width),
-        judge_evenness(here, side),
-        judge_width(here, "widest_sector", _widest(side)),
-        judge_rim(here, side),
-        judge_contact(here, side, other, excess),
-    ]
-    findings += [judge_width(here, name, getattr(side, name)) for name in SIDE_QUANTITIES if here.rows(name)]
-    return tuple(findings)
+    return (*_judge_alone(here, side), judge_contact(here, side, other, excess), *_judge_more(here, side))
+
+
+def judge_whole(here: Place, whole: HaloSummary) -> tuple[Finding, ...]:
+    """Return the findings on the halo of a shaft whose sides cannot be told apart."""
+    return (*_judge_alone(here, whole), *_judge_more(here, whole))
+
+
+def _judge_alone(here: Place, part: HaloSummary) -> tuple[Finding, ...]:
+    return (
+        judge_width(here, "mean_width", part.mean_width),
+        judge_evenness(here, part),
+        judge_width(here, "widest_sector", _widest(part)),
+        judge_rim(here, part),
+    )
+
+
+def _judge_more(here: Place, part: HaloSummary) -> tuple[Finding, ...]:
+    """Return the findings on quantities that only some windows tables speak of."""
+    return tuple(judge_width(here, name, getattr(part, name)) for name in SIDE_QUANTITIES if here.rows(name))
 
 
 def judge_width(here: Place, quantity: str, value: Measured) -> Finding:
@@ -230,7 +241,7 @@ def line_result(findings: tuple[Finding, ...]) -> Against:
 
 
 def judge_halo(halo: Halo, weeks: float, windows: Windows, implant: str, surface: str) -> tuple[Finding, ...]:
-    """Return the findings on both sides of a halo.
+    """Return the findings on both sides of a halo; on the whole shaft too where no defect parts it.
 
     Parameters
     ----------
@@ -247,7 +258,11 @@ def judge_halo(halo: Halo, weeks: float, windows: Windows, implant: str, surface
     tip = Place(implant, surface, "tip_side", weeks, windows)
     tip_excess = side_difference(halo)
     head_excess = Measured.of(-tip_excess.value, tip_excess.u, Unit.MM, tip_excess.cautions)
-    return (
+    sides = (
         *judge_side(head, halo.head_side, halo.tip_side, head_excess),
         *judge_side(tip, halo.tip_side, halo.head_side, tip_excess),
     )
+    is_parted = Caution.NO_DEFECT not in halo.head_side.mean_width.cautions
+    if is_parted or not halo.whole.mean_width.is_known:
+        return sides
+    return (*sides, *judge_whole(Place(implant, surface, "whole", weeks, windows), halo.whole))

@@ -33,7 +33,7 @@ from ongrowth.halo.model import LAYER, RIM_HU, blur_of
 from ongrowth.halo.posterior import Posterior, Rivals, posterior_of
 from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, plain_curve, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
-from ongrowth.halo.summary import Draws, summarise
+from ongrowth.halo.summary import Draws, HaloSummary, nothing, summarise
 from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
@@ -134,20 +134,25 @@ def measure_halo(
         settings, radius_u_mm=radius.u,
     )  # fmt: skip
     cautions = screw.cautions | _cautions(scene, calibration)
-    sided = draws if defect is not None else replace(draws, side=np.zeros_like(draws.side))
-    lost = cautions | (Caution.NO_DEFECT if defect is None else Caution.NONE)
     weight = mean_weight(fitted.problem, draws)
     return Halo(
         _map_of(draws),
         summarise(draws, (Side.HEAD, Side.TIP), cautions),
-        summarise(sided, (Side.HEAD,), lost),
-        summarise(sided, (Side.TIP,), lost),
+        *_sides(draws, defect, cautions),
         blur_found(fitted.problem, fitted.solution, fitted.posterior, calibration),
         _shares(fitted.posterior.variance_parts(weight)),
         doubt_of(
             fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, draws, settings, radius,
         ),
     )  # fmt: skip
+
+
+def _sides(draws: Draws, defect: DefectPlane | None, cautions: Caution) -> tuple[HaloSummary, HaloSummary]:
+    """Return the summaries of both sides; without a defect there are none, for that reason alone."""
+    if defect is None:
+        none = nothing(draws, np.zeros(draws.side.shape, dtype=bool), 0.0, Caution.NO_DEFECT)
+        return none, none
+    return summarise(draws, (Side.HEAD,), cautions), summarise(draws, (Side.TIP,), cautions)
 
 
 def _radius(screw: Screw) -> Measured:

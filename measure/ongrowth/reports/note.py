@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from ongrowth.bridge import Bridge
 from ongrowth.findings import (
     CATEGORY_SOURCE,
+    HALO_LINES,
     PLANE_WORDS,
     Compared,
     Expectation,
@@ -162,7 +163,7 @@ def _on_comparison(case: Case) -> list[str]:
 
 def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
     out = [_line(line, site, Compared.of(case, implant.id)) for line in lines_of(implant.id, case.findings)]
-    for side in HALO_SIDES:
+    for side in HALO_LINES if implant.defect is None else HALO_SIDES:
         out += _side(implant, side, site)
     if implant.bridge is not None:
         out += _defect(implant.bridge)
@@ -232,7 +233,8 @@ def _short_note(case: Case) -> list[str]:
     for implant in last.implants:
         out.append(screw_sentence(implant, case.findings, weeks, site))
         halo = implant.halo
-        widths = (f"{side_words(s, site)} {say_short(getattr(halo, s).mean_width)}" for s in HALO_SIDES)
+        told = [line.key for line in lines_of(implant.id, case.findings) if line.key in HALO_LINES]
+        widths = (f"{side_words(s, site)} {say_short(getattr(halo, s).mean_width)}" for s in told)
         out.append(f"Halo: {', '.join(widths)}.")
     remark = [case.patient.remark] if case.patient.remark else []
     return [*remark, *out, *_next_scan(case), fixed_words().short]
@@ -282,6 +284,7 @@ def _plain_side(implant: ImplantReading) -> str:
 
 
 _PLAIN_NAMES = {
+    "whole": "The dark line along the screw",
     "head_side": "The dark line near the head of the screw",
     "tip_side": "The dark line near the tip of the screw",
     "bridging": "New bone across the gap",
