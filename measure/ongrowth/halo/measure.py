@@ -28,12 +28,12 @@ from ongrowth.halo.fit import (
     solve,
     variance_by_distance,
 )
-from ongrowth.halo.map import Halo, HaloMap
+from ongrowth.halo.map import Halo, HaloMap, HaloSummary
 from ongrowth.halo.model import LAYER, RIM_HU, blur_of
 from ongrowth.halo.posterior import Posterior, Rivals, posterior_of
 from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, plain_curve, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
-from ongrowth.halo.summary import Draws, HaloSummary, nothing, summarise
+from ongrowth.halo.summary import Draws, nothing, summarise
 from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
