@@ -77,7 +77,6 @@ def measure_bridge(
     frame: ScrewFrame,
     defect: DefectPlane,
     *,
-    blur: Blur | None = None,
     settings: BridgeSettings = DEFAULT_SETTINGS,
 ) -> Bridge:
     """Measure the gap and what bridges it over the cross-section of the bone, the metal left out.
@@ -92,8 +91,6 @@ def measure_bridge(
         Its frame.
     defect : DefectPlane
         The plane of the defect.
-    blur : Blur, optional
-        Point spread of the scan; without it it is read off the metal inside the gap.
     settings : BridgeSettings
         How it is measured.
 
@@ -107,12 +104,11 @@ def measure_bridge(
     Refused
         If the defect lies outside the scan (code ``out-of-scan``).
     """
-    foot = fit_foot(scan, screw, defect.plane, _width(defect), blur)
-    sharp = blur or foot.blur.scaled(f0_per_mm=_SMEAR)
-    known = blur is not None
-    bridge = measure_gap(scan, frame, defect, sharp, settings, is_known=known, screw=screw, foot=foot)
+    foot = fit_foot(scan, screw, defect.plane, _width(defect))
+    sharp = foot.blur.scaled(f0_per_mm=_SMEAR)
+    bridge = measure_gap(scan, frame, defect, sharp, settings, is_known=False, screw=screw, foot=foot)
     others = [
-        (p, measure_gap(scan, frame, other, sharp, settings, is_known=known, screw=screw, foot=foot))
+        (p, measure_gap(scan, frame, other, sharp, settings, is_known=False, screw=screw, foot=foot))
         for p, other in _rivals(defect, frame)
     ]
     return _widened(bridge, others)

@@ -8,6 +8,7 @@ and the spread over draws.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ LUCENT_MM = 0.5  # below it a surface shows no lucency; project's choice, half o
 _HELD_SHARE = 0.75  # of the circumference without lucency, for a depth to count as such
 _ONE_SIDED_95 = 1.645  # of a normal distribution
 _EVEN_TOLERANCE_MM = 0.3
+_LENGTH_DRAWS = 60  # of the draws: lengths are counted depth by depth, and an SD is known to 9 % so
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,69 +98,93 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         cautions |= Caution.LITTLE_MEASURED
     weight = area / area.sum()
     fields = np.maximum(draws.fields_mm, 0.0)  # what is known beforehand: no halo is thinner than none
-
-    def mean_of(values: FloatArray, unit: Unit, **bounds: float) -> Measured:
-        low, high = np.percentile(values, [2.5, 97.5])
-        value, u = float(bounds.get("at", values.mean())), float(values.std())
-        low, high = min(low, value), max(high, value)
-        floor, ceiling = bounds.get("floor", -np.inf), bounds.get("ceiling", np.inf)
-        low, high = np.clip([low, high], floor, ceiling)
-        below = bounds.get("limit", np.nan)
-        return Measured(value, u, float(low), float(high), unit, cautions, below if value < below else np.nan)
-
     # averaged before they are cut at zero: noise of single cells must not add up to a halo
     means = np.maximum(np.tensordot(draws.fields_mm, weight, axes=2), 0.0)
     # what other solutions leave open could be none
     limit = max(*(draws.limit_mm[s] for s in sides), _ONE_SIDED_95 * float(means.std()))
-    sector_means = np.maximum(_sector_means(draws, draws.fields_mm, area), 0.0)
-    over_1, over_2 = fields > 1.0, fields > 2.0
-    low95 = draws.width_mm - COVERAGE_95 * draws.width_u_mm
-    high95 = draws.width_mm + COVERAGE_95 * draws.width_u_mm
-    clear, lucent = counted & (high95 < LUCENT_MM), counted & (low95 >= LUCENT_MM)
-    lengths = np.array([_clear_lengths(draws, f < LUCENT_MM, counted) for f in fields[:60]])
-    layer = (
-        draws.layer_hu[sides[0]] if len(sides) == 1 else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR)
-    )
+    sectors = np.maximum(_sector_means(draws, draws.fields_mm, area), 0.0)
+    of = partial(_of_draws, cautions=cautions)
+    width = partial(of, unit=Unit.MM, limit=limit)
+    share_of = partial(of, unit=Unit.ONE, ceiling=1.0)
+    is_one = len(sides) == 1
     return HaloSummary(
-        mean_width=mean_of(
-            means, Unit.MM, at=float(np.nansum(draws.width_mm * weight)), floor=0.0, limit=limit
-        ),
-        p95_width=mean_of(
-            _percentiles(fields[:, counted], weight[counted], 0.95), Unit.MM, floor=0.0, limit=limit
-        ),
-        max_width=mean_of(fields[:, counted].max(axis=1), Unit.MM, floor=0.0, limit=limit),
-        share_over_1mm=mean_of(np.tensordot(over_1, weight, axes=2), Unit.ONE, floor=0.0, ceiling=1.0),
-        share_over_2mm=mean_of(np.tensordot(over_2, weight, axes=2), Unit.ONE, floor=0.0, ceiling=1.0),
-        volume=mean_of(_volumes(draws, fields, counted), Unit.MM3, floor=0.0),
-        no_lucency_share=_plain_share((weight * clear).sum(), cautions),
-        lucent_share=_plain_share((weight * lucent).sum(), cautions),
-        undecided_share=_plain_share((weight * (counted & ~clear & ~lucent)).sum(), cautions),
-        no_lucency_length=mean_of(lengths[:, 0], Unit.MM, floor=0.0),
-        longest_no_lucency=mean_of(lengths[:, 1], Unit.MM, floor=0.0),
-        circumference_over_1mm_deg=mean_of(
-            (over_1 & counted).sum(axis=2).max(axis=1) * (360.0 / len(draws.angle_deg)),
-            Unit.DEG,
-            floor=0.0,
-            ceiling=360.0,
-        ),
-        depth_over_1mm_mm=mean_of(
-            (over_1 & counted).sum(axis=1).max(axis=1) * (draws.depth_mm[1] - draws.depth_mm[0]),
-            Unit.MM,
-            floor=0.0,
-        ),
-        layer_hu=layer,
-        rim=draws.rim[sides[0]] if len(sides) == 1 else _stronger(draws.rim[Side.HEAD], draws.rim[Side.TIP]),
-        shape=_shape(draws, means, sector_means, counted, limit),
+        mean_width=width(means, value=float(np.nansum(draws.width_mm * weight))),
+        p95_width=width(_percentiles_95(fields[:, counted], weight[counted])),
+        max_width=width(fields[:, counted].max(axis=1)),
+        share_over_1mm=share_of(np.tensordot(fields > 1.0, weight, axes=2)),
+        share_over_2mm=share_of(np.tensordot(fields > 2.0, weight, axes=2)),
+        volume=of(_volumes(draws, fields, counted), unit=Unit.MM3),
+        **_lucency(draws, weight, counted, cautions),
+        **_extents(draws, fields, counted, cautions),
+        layer_hu=draws.layer_hu[sides[0]] if is_one else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR),
+        rim=draws.rim[sides[0]] if is_one else _stronger(draws.rim[Side.HEAD], draws.rim[Side.TIP]),
+        shape=_shape(draws, means, sectors, counted, limit),
         counting_area_mm2=float(area.sum()),
         measured_share=share,
         detection_limit=Measured.of(limit, 0.1 * limit, Unit.MM, cautions),
         sector_mean_width=tuple(
-            mean_of(s, Unit.MM, floor=0.0, limit=limit)
+            width(s)
             if np.isfinite(s).all() and is_seen
             else Measured.missing(Unit.MM, Caution.NO_BONE if is_seen else Caution.EXCLUDED_BY_READER)
-            for s, is_seen in zip(sector_means.T, _sectors_seen(draws, area, left_out), strict=True)
+            for s, is_seen in zip(sectors.T, _sectors_seen(draws, area, left_out), strict=True)
         ),
     )
+
+
+def _of_draws(
+    values: FloatArray,
+    *,
+    unit: Unit,
+    cautions: Caution,
+    value: float | None = None,
+    ceiling: float = np.inf,
+    limit: float = np.nan,
+) -> Measured:
+    """Return the mean of draws of a figure that is never negative, and the interval that holds them.
+
+    A better estimate than their mean may be given as `value`; the interval then holds it as well.
+    """
+    low, high = np.percentile(values, [2.5, 97.5])
+    best = float(values.mean()) if value is None else value
+    low, high = np.clip([min(low, best), max(high, best)], 0.0, ceiling)
+    below = limit if best < limit else np.nan
+    return Measured(best, float(values.std()), float(low), float(high), unit, cautions, below)
+
+
+def _lucency(
+    draws: Draws, weight: FloatArray, counted: NDArray[np.bool_], cautions: Caution
+) -> dict[str, Measured]:
+    """Return which share of the surface is shown to have no lucency, or to have one, or is undecided."""
+    reach = COVERAGE_95 * draws.width_u_mm
+    clear = counted & (draws.width_mm + reach < LUCENT_MM)
+    lucent = counted & (draws.width_mm - reach >= LUCENT_MM)
+    cells = {
+        "no_lucency_share": clear,
+        "lucent_share": lucent,
+        "undecided_share": counted & ~clear & ~lucent,
+    }
+    # defined by the intervals of the cells, so it has no spread of its own
+    return {
+        name: Measured.of(float((weight * of).sum()), 0.0, Unit.ONE, cautions, floor=0.0, ceiling=1.0)
+        for name, of in cells.items()
+    }
+
+
+def _extents(
+    draws: Draws, fields: FloatArray, counted: NDArray[np.bool_], cautions: Caution
+) -> dict[str, Measured]:
+    """Return how far lucency, and surface without it, reach along and round the shaft."""
+    lengths = np.array([_clear_lengths(draws, f < LUCENT_MM, counted) for f in fields[:_LENGTH_DRAWS]])
+    over = (fields > 1.0) & counted
+    round_deg = over.sum(axis=2).max(axis=1) * (360.0 / len(draws.angle_deg))
+    along_mm = over.sum(axis=1).max(axis=1) * (draws.depth_mm[1] - draws.depth_mm[0])
+    length = partial(_of_draws, unit=Unit.MM, cautions=cautions)
+    return {
+        "no_lucency_length": length(lengths[:, 0]),
+        "longest_no_lucency": length(lengths[:, 1]),
+        "circumference_over_1mm_deg": _of_draws(round_deg, unit=Unit.DEG, cautions=cautions, ceiling=360.0),
+        "depth_over_1mm_mm": length(along_mm),
+    }
 
 
 def nothing(draws: Draws, counted: NDArray[np.bool_], share: float, cautions: Caution) -> HaloSummary:
@@ -176,22 +202,18 @@ def nothing(draws: Draws, counted: NDArray[np.bool_], share: float, cautions: Ca
     )  # fmt: skip
 
 
-def _plain_share(value: float, cautions: Caution) -> Measured:
-    # defined by the intervals of the cells, so it has no spread of its own
-    return Measured.of(float(value), 0.0, Unit.ONE, cautions, floor=0.0, ceiling=1.0)
-
-
-def _percentiles(values: FloatArray, weight: FloatArray, share: float) -> FloatArray:
+def _percentiles_95(values: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return the value that 95 % of the weight reach at most, of each row, shape (N,)."""
     order = np.argsort(values, axis=1)
     total = np.cumsum(weight[order], axis=1)
-    at = np.argmax(total >= share * total[:, -1:], axis=1)
+    at = np.argmax(total >= 0.95 * total[:, -1:], axis=1)
     return np.take_along_axis(values, np.take_along_axis(order, at[:, None], axis=1), axis=1)[:, 0]
 
 
 def _volumes(draws: Draws, fields: FloatArray, counted: NDArray[np.bool_]) -> FloatArray:
     step = (draws.depth_mm[1] - draws.depth_mm[0]) * 2.0 * np.pi / len(draws.angle_deg)
     inner = draws.envelope_mm[:, None]
-    shell = 0.5 * ((inner + np.maximum(fields, 0.0)) ** 2 - inner**2) * step
+    shell = 0.5 * ((inner + fields) ** 2 - inner**2) * step
     return np.asarray((shell * counted).sum(axis=(1, 2)))
 
 
@@ -204,11 +226,9 @@ def _sectors_seen(draws: Draws, area: FloatArray, left_out: NDArray[np.bool_]) -
 
 def _sector_means(draws: Draws, fields: FloatArray, area: FloatArray) -> FloatArray:
     """Mean of each 45 degree sector, shape (N, 8); NaN where a sector has no counted cell."""
-    sector = (np.rint(draws.angle_deg / 45.0).astype(int)) % 8
     # a cell half-way between two sectors belongs to both by half
     near = np.abs(((draws.angle_deg[None, :] - 45.0 * np.arange(8)[:, None] + 180.0) % 360.0) - 180.0)
     member = np.where(near < 22.4, 1.0, np.where(near < 22.6, 0.5, 0.0))
-    del sector
     top = np.einsum("nds,ds,ks->nk", fields, area, member, optimize=True)
     bottom = np.einsum("ds,ks->k", area, member)
     with np.errstate(invalid="ignore", divide="ignore"):
