@@ -285,7 +285,7 @@ class Desk:
             is_shown=self.is_shown,
             is_current=self.is_current,
         )
-        navigator = Navigator(self.stage.viewer, picture, self._cursor_moved, self._dragged)
+        navigator = Navigator(self.stage.viewer, picture, self._cursor_moved, self.correct)
         self.stage.set_screw(navigator)
         self.stage.show("sheet")
         at = (before.depth_mm, before.angle_deg) if before else (_first_look_mm(implant), 0.0)
@@ -373,9 +373,6 @@ class Desk:
         point = implant.frame.origin_mm if part == "head_mm" else implant.frame.tip_mm
         return [float(v) for v in point]
 
-    def _dragged(self, part: str, to: list[float]) -> None:
-        self.correct(part, to)
-
     def correct(self, part: str, to: Any, remark: str = "") -> None:
         """Correct a part of the screw that is shown."""
         what = f"{self.screw_id}.{part}"
@@ -445,14 +442,10 @@ class Desk:
         except (Refused, OSError) as error:
             self._fail([str(error)])
             return
-        self.reveal("Your reading is locked in the case file.")
-
-    def reveal(self, told: str) -> None:
-        """Show our figures."""
         self.is_shown = True
         if self.navigator is not None:
             self._renew(replace(self.navigator.picture, is_shown=True))
-        self._tell(told)
+        self._tell("Your reading is locked in the case file.")
 
     def _change(self, session: Session) -> None:
         more = len(session.pending) - len(self.session.pending)

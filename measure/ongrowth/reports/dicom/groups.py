@@ -137,7 +137,7 @@ def _implant_groups(implant: Record, findings: list[Record], site: str) -> list[
     halo = implant["halo"]
     groups = [_screw_group(implant, findings)]
     groups += [_side_group(implant, side, halo[side], findings, site) for side in HALO_SIDES]
-    groups.append(_whole_group(implant, halo["whole"], findings))
+    groups.append(_halo_group(implant, halo["whole"], _at(findings, "whole")))
     if implant["defect"] is not None:
         groups += _defect_groups(implant["id"], implant["defect"], implant["side"], findings)
     return groups
@@ -175,10 +175,6 @@ def _side_group(implant: Record, side: str, summary: Record, findings: list[Reco
         finding=codes.LUCENCY,
         topography=topography,
     )
-
-
-def _whole_group(implant: Record, summary: Record, findings: list[Record]) -> Group:
-    return _halo_group(implant, summary, _at(findings, "whole"))
 
 
 def _halo_group(implant: Record, summary: Record, findings: list[Record]) -> Group:
@@ -332,10 +328,11 @@ def _bone_group(bone: Record, sides: dict[str, str]) -> Group:
         for place in bone["elsewhere"]
     ]
     items = (*(item for _, item in _numbers(bone, ())), *places)
+    part = f"{_NEW_BONE}{bone['from_scan']}"
     group = _comparison(
         bone["implant"],
-        f"new-bone-since-{bone['from_scan']}",
-        f"new bone since scan {bone['from_scan']}",
+        part,
+        part_words(part, ""),
         sides.get(bone["implant"], ""),
         items,
     )
