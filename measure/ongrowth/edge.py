@@ -240,7 +240,7 @@ class RodResponse:
         """Radii of the tables, mm, shape (R,)."""
         return self._r
 
-    def discs(self, radii_mm: ArrayLike) -> FloatArray:
+    def discs(self, radii_mm: ArrayLike, n_harmonics: int = _N_HARMONICS) -> FloatArray:
         """Return harmonics of blurred unit discs, shape (A, M, R).
 
         The image at radius r and direction psi from ``e1`` is ``sum_m table[a, m, r] cos(2 m psi)``.
@@ -249,10 +249,12 @@ class RodResponse:
         ----------
         radii_mm : array_like, shape (A,)
             Disc radii, mm.
+        n_harmonics : int
+            How many harmonics are wanted.
         """
         a = np.atleast_1d(np.asarray(radii_mm, dtype=np.float64))
-        spectra = self._harmonics[:, None, :] * _disc_spectra(tuple(a))  # (M, A, K)
-        out = np.swapaxes(spectra @ self._kernels, 0, 1)
+        spectra = self._harmonics[:n_harmonics, None, :] * _disc_spectra(tuple(a))  # (M, A, K)
+        out = np.swapaxes(spectra @ self._kernels[:n_harmonics], 0, 1)
         # midpoint sums of an integrand that leaves zero with slope 2 (pi a)^2 are too large by h^2/24 of it
         out[:, 0, :] -= ((np.pi * a * _K_STEP) ** 2 / 12.0)[:, None]
         return np.asarray(out)
@@ -285,7 +287,8 @@ class RodResponse:
         orders = order + spread
         kernels = _bessel_orders(float(r[-1]), int(orders[0]), int(orders[-1]))
         spectra = parts * weight * (1j**spread)[:, None]
-        return orders, (spectra[:, None, :] @ kernels)[:, 0, :]
+        real, imaginary = np.swapaxes(np.stack([spectra.real, spectra.imag], axis=1) @ kernels, 0, 1)
+        return orders, real + 1j * imaginary
 
 
 def _frequencies() -> FloatArray:

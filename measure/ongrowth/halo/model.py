@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import copy
 import functools
+import operator
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -137,7 +138,7 @@ class Shared:
 
     def vector(self) -> FloatArray:
         """Return the parameters as a vector."""
-        return np.array([getattr(self, name) for name in self.__slots__])
+        return np.array(_values_of(self))
 
     @classmethod
     def from_vector(cls, values: FloatArray) -> Shared:
@@ -163,6 +164,7 @@ def widening(lucent_mm: FloatArray, valley_mm: FloatArray) -> FloatArray:
 
 
 SHARED_NAMES = Shared.__slots__
+_values_of = operator.attrgetter(*SHARED_NAMES)
 N_SHARED = len(SHARED_NAMES)
 CENTRE = slice(0, 4)
 METAL, RAMP, CREST = 4, 5, 6
@@ -208,21 +210,24 @@ class _Tables:
 def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
     response = RodResponse(blur, section, reach_mm + _MORE_MM)
     shells = np.linspace(rod.root_mm, rod.envelope_mm, 9)
-    blurred = response.discs(shells)
-    middle = response.discs(0.5 * (shells[1:] + shells[:-1]))
+    middle = 0.5 * (shells[1:] + shells[:-1])
     shank = rod.shank_mm if np.isfinite(rod.shank_mm) else rod.envelope_mm
+    metal = response.discs([*shells, *middle, shank, rod.cannula_mm])
+    n = _telling(metal[: len(shells)], _METAL_TOLERANCE)
+    metal = metal[:, :n]
+    # edges are blurred alike, so what is nothing to the metal is less to tissue
     discs = response.discs(
-        np.arange(_first_disc_mm(rod), reach_mm + PAST_REACH_MM + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM)
+        np.arange(_first_disc_mm(rod), reach_mm + PAST_REACH_MM + 2.0 * _DISC_STEP_MM, _DISC_STEP_MM), n
     )
-    n = _telling(blurred, _METAL_TOLERANCE)
+    root, envelope = metal[0], metal[len(shells) - 1]
     return _Tables(
-        root=blurred[0, :n],
-        ramp=(middle.mean(axis=0) - blurred[0])[:n],  # metal share falls evenly from root to crest
-        crest=(blurred[-1] - blurred[0])[:n],
-        lumen=(response.discs(rod.cannula_mm)[0] if rod.cannula_mm > 0 else np.zeros_like(blurred[0]))[:n],
-        shank=response.discs(shank)[0, :n],
+        root=root,
+        ramp=metal[len(shells) : -2].mean(axis=0) - root,  # metal share falls evenly from root to crest
+        crest=envelope - root,
+        lumen=metal[-1],
+        shank=metal[-2],
         response=response,
-        envelope=blurred[-1, :n],
+        envelope=envelope,
         discs=np.ascontiguousarray(discs[:, : _telling(discs, _TISSUE_TOLERANCE)]),
     )
 
