@@ -311,12 +311,14 @@ class Problem:
         at = self.model.linearise(self.render(state))
         residual = self.residual(at.image)
         weights = 1.0 / (variance * dilution)
-        slopes = (sparse.diags(at.by_field[FIELDS.index("bone_hu")]) @ self._bone_basis).tocsr()
-        bone = self.fields.priors["bone_hu"]
-        precision = bone.precision
-        hessian = (slopes.T @ sparse.diags(weights) @ slopes).toarray() + precision
-        pull = slopes.T @ (weights * residual) + precision @ (bone.mean - state.bone_hu)
-        residual = residual - slopes @ linalg.solve(hessian, pull, assume_a="pos")
+        slope, basis, bone = (
+            at.by_field[FIELDS.index("bone_hu")],
+            self._bone_basis,
+            self.fields.priors["bone_hu"],
+        )
+        hessian = self._corners["bone_hu"].gram(weights * slope**2) + bone.precision
+        pull = basis.T @ (slope * weights * residual) + bone.precision @ (bone.mean - state.bone_hu)
+        residual = residual - slope * (basis @ linalg.solve(hessian, pull, assume_a="pos"))
         return np.asarray(self._width_basis.T @ np.minimum(residual**2 / variance, HUBER**2))
 
 

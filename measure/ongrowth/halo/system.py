@@ -8,6 +8,7 @@ dense product.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,13 @@ class Corners:
         rows = np.arange(0, 4 * n + 1, 4)
         return sparse.csr_matrix((self.weight.ravel(), self.index.ravel(), rows), shape=(n, self.n_nodes))
 
+    def gram(self, weights: FloatArray) -> FloatArray:
+        """Return the products of the matrix's columns, each place weighted, shape (nodes, nodes)."""
+        pairs = self.index[:, :, None] * self.n_nodes + self.index[:, None, :]
+        products = (self.weight * weights[:, None])[:, :, None] * self.weight[:, None, :]
+        flat = np.bincount(pairs.ravel(), products.ravel(), self.n_nodes**2)
+        return flat.reshape(self.n_nodes, self.n_nodes)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Factor:
@@ -51,14 +59,14 @@ class Factor:
 
     @classmethod
     def of(cls, band: FloatArray, order: IntArray) -> Factor:
-        """Factorise the lower band of a precision; quickest in Fortran order.
+        """Factorise the lower band of a precision, shape (B, Q), in its place where it has Fortran order.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             If it is not positive definite.
         """
-        lower, failed = linalg.lapack.dpbtrf(band, lower=1)
+        lower, failed = linalg.lapack.dpbtrf(band, lower=1, overwrite_ab=1)
         if failed:
             raise np.linalg.LinAlgError("the precision of the fields is not positive definite")
         return cls(lower, order)
@@ -128,7 +136,7 @@ class Normal:
 
     def eliminate(self, order: IntArray) -> tuple[Factor, FloatArray, FloatArray]:
         """Return the fields' factor, how they follow the shared unknowns, and the precision of those."""
-        own = Factor.of(self.band, order)
+        own = Factor.of(self.band.copy(order="F"), order)
         follow = -own.solve(self.cross)
         shared = self.shared + self.cross.T @ follow
         return own, follow, 0.5 * (shared + shared.T)
@@ -165,8 +173,8 @@ class Layout:
         cell = np.unique(np.stack([c.index[:, 0] for c in corners]), axis=1, return_inverse=True)[1].ravel()
         self._voxels: IntArray = np.argsort(cell, kind="stable").astype(np.intp)
         cuts = np.flatnonzero(np.diff(cell[self._voxels], prepend=-1, append=-1))
-        first = self._voxels[cuts[:-1]]
-        self._batches = _batches(cuts)
+        order, self._batches = _batches(cuts)
+        first = self._voxels[cuts[order]]
         # unknowns that the voxels of each cell touch, shape (cells, 4 fields)
         self._touched = np.concatenate(
             [start + c.index[first] for start, c in zip(starts, corners, strict=True)], axis=1
@@ -224,23 +232,26 @@ class Layout:
         products = np.empty((n_cells, n, seen.shape[1]))
         for cells, voxels in self._batches:
             part = seen[voxels]
-            products[cells] = np.swapaxes(part[:, :, :n], 1, 2) @ part
-        band = self._band(self._target, np.ascontiguousarray(products[:, :, :n]).ravel()[self._lower])
+            np.matmul(np.swapaxes(part[:, :, :n], 1, 2), part, out=products[cells])
+        band = self._band(self._target, products[:, :, :n].ravel()[self._lower])
         sums = np.asarray(self._gather @ products[:, :, n:].reshape(n_cells * n, -1))
         return Normal(border[:-1, :-1], sums[:, :-1], band, np.concatenate([border[:-1, -1], sums[:, -1]]))
 
 
-def _batches(cuts: IntArray) -> list[tuple[IntArray, IntArray]]:
-    """Return cells of about as many voxels together: which cells, and their voxels, shape (cells, most).
+def _batches(cuts: IntArray) -> tuple[IntArray, list[tuple[slice, IntArray]]]:
+    """Return the cells ordered by size, and in that order those of about one size: their voxels.
 
-    Voxels of cell c are ``cuts[c]`` to ``cuts[c + 1]``; one that is no voxel, ``cuts[-1]``, fills up.
+    Voxels of cell c are ``cuts[c]`` to ``cuts[c + 1]``; those of a batch have shape (cells, most), and one
+    that is no voxel, ``cuts[-1]``, fills up.
     """
     counts = np.diff(cuts)
     size = 2 ** np.ceil(np.log2(counts)).astype(np.intp)
+    order = np.argsort(size, kind="stable")
+    ends = np.flatnonzero(np.diff(size[order], prepend=0, append=0))
     out = []
-    for most in np.unique(size):
-        cells = np.flatnonzero(size == most)
-        within = np.arange(most)
+    for first, last in itertools.pairwise(ends.tolist()):
+        cells = order[first:last]
+        within = np.arange(size[cells[0]])
         voxels = np.where(within < counts[cells, None], cuts[cells, None] + within, cuts[-1])
-        out.append((cells, voxels))
-    return out
+        out.append((slice(first, last), voxels))
+    return order, out
