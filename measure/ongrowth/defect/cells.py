@@ -84,7 +84,7 @@ class Cells:
             Standard deviation of the difference between two maps at the same node.
         """
         n = len(steps)
-        band = np.zeros((n * self._reach, n * self.n_nodes))
+        band = np.zeros((n * self._reach, n * self.n_nodes), order="F")
         node = n * np.arange(self.n_nodes)
         for a, b in self._pairs:
             for k, step in enumerate(steps):
@@ -114,18 +114,20 @@ class ScatterPlan:
         self._index, self._n, self._band = index, n_unknowns, band
         shape = (len(index), index.shape[1], index.shape[1])
         row, column = (np.broadcast_to(a, shape) for a in (index[:, :, None], index[:, None, :]))
-        self._lower = row >= column
-        self._where = (row - column)[self._lower] * n_unknowns + column[self._lower]
+        lower = row >= column
+        self._lower = np.flatnonzero(lower)
+        # columns of the band stand one after the other, as LAPACK wants them
+        self._where = (row - column)[lower] + column[lower] * band
 
     def matrix(self, rows: FloatArray, weight: FloatArray) -> FloatArray:
         """Return the lower banded normal matrix of rows (C, 32, M) with weights (C, 32)."""
         blocks = (rows * weight[..., None]).transpose(0, 2, 1) @ rows
-        flat = np.bincount(self._where, blocks[self._lower], minlength=self._band * self._n)
-        return np.asarray(flat.reshape(self._band, self._n))
+        flat = np.bincount(self._where, blocks.ravel()[self._lower], minlength=self._band * self._n)
+        return np.asarray(flat.reshape(self._n, self._band).T)
 
     def vector(self, rows: FloatArray, weighted: FloatArray) -> FloatArray:
         """Return the right side of rows (C, 32, M) and weighted data (C, 32)."""
-        pulls = (rows * weighted[..., None]).sum(axis=1)
+        pulls = weighted[:, None, :] @ rows
         return np.bincount(self._index.ravel(), pulls.ravel(), minlength=self._n).astype(np.float64)
 
 

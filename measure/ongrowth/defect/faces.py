@@ -174,11 +174,12 @@ class FaceFit:
         """Return the maps after a number of steps from a start, and the unknowns themselves."""
         unknowns = start.copy()
         for _ in range(n_steps):
-            band, gradient, _ = self._normal(unknowns, start)
+            band, gradient = self._normal(unknowns, start)
             change = linalg.solveh_banded(band, gradient, lower=True, check_finite=False)
             unknowns += _limited(change.reshape(unknowns.shape))
             _keep_apart(unknowns)
-        misfit = self._normal(unknowns, start)[2]
+        loss = self._residual(unknowns)[0] ** 2 * self.cells.precision
+        misfit = float(np.sqrt(loss.sum() / max(1, np.count_nonzero(self.cells.precision))))
         return self._faces(unknowns, misfit), unknowns
 
     def gap_sd_mm(self, unknowns: FloatArray, start: FloatArray, chosen: BoolArray) -> float:
@@ -190,16 +191,15 @@ class FaceFit:
         flat = weight.ravel()
         return float(np.sqrt(flat @ linalg.solveh_banded(band, flat, lower=True, check_finite=False)))
 
-    def _normal(self, unknowns: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-        """Return the banded normal matrix, the downhill gradient, and the misfit."""
+    def _normal(self, unknowns: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the banded normal matrix and the downhill gradient."""
         cells = self.cells
         rest, slopes = self._residual(unknowns)
-        loss = rest**2 * cells.precision
-        weight = cells.precision / (1.0 + loss / 9.0)
+        weight = cells.precision / (1.0 + rest**2 * cells.precision / 9.0)
         rows = cells.rows(slopes)
         band = self._prior + self._plan.matrix(rows, weight)
         gradient = self._plan.vector(rows, weight * rest) + self._prior_pull(unknowns, start, band)
-        return band, gradient, float(np.sqrt(loss.sum() / max(1, np.count_nonzero(cells.precision))))
+        return band, gradient
 
     def _residual(self, unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
         here = self.cells.at_voxels(unknowns)
