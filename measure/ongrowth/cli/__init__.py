@@ -59,9 +59,7 @@ _SIZES = {
     "material": "material",
     "side": "side",
 }  # options of a screw, and their keys in a case file
-_RARELY = (
-    10_000  # objects made before garbage is looked for: there is little, and looking is a tenth of the start
-)
+_RARELY = 10_000  # objects made before garbage is looked for: looking takes a tenth of the start
 _SHELLS = ("bash", "zsh", "fish")
 
 

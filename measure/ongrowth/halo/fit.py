@@ -311,11 +311,8 @@ class Problem:
         at = self.model.linearise(self.render(state))
         residual = self.residual(at.image)
         weights = 1.0 / (variance * dilution)
-        slope, basis, bone = (
-            at.by_field[FIELDS.index("bone_hu")],
-            self._bone_basis,
-            self.fields.priors["bone_hu"],
-        )
+        slope, basis = at.by_field[FIELDS.index("bone_hu")], self._bone_basis
+        bone = self.fields.priors["bone_hu"]
         hessian = self._corners["bone_hu"].gram(weights * slope**2) + bone.precision
         pull = basis.T @ (slope * weights * residual) + bone.precision @ (bone.mean - state.bone_hu)
         residual = residual - slope * (basis @ linalg.solve(hessian, pull, assume_a="pos"))

@@ -39,7 +39,7 @@ class Corners:
         pairs = self.index[:, :, None] * self.n_nodes + self.index[:, None, :]
         products = (self.weight * weights[:, None])[:, :, None] * self.weight[:, None, :]
         flat = np.bincount(pairs.ravel(), products.ravel(), self.n_nodes**2)
-        return flat.reshape(self.n_nodes, self.n_nodes)
+        return np.asarray(flat.reshape(self.n_nodes, self.n_nodes), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
