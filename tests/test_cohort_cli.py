@@ -192,6 +192,7 @@ def test_windows_are_written_in_the_format_that_check_takes(tmp_path: Path) -> N
     assert own[0].high == pytest.approx(0.66, abs=0.05)
     assert (tmp_path / "p.svg").is_file()
     assert call("expect", "--weeks", 8, "--surface", "plain", "--windows", out).exit_code == 0
+    assert f"# {fixed_words().short}" in out.read_text()
     few = call("windows", table, "--min-patients", 100)
     assert few.exit_code == 3
     assert few.stderr.startswith("too-few-patients")

@@ -352,6 +352,7 @@ def test_expect_tells_the_week() -> None:
     assert told.stdout.startswith("WEEK 8 AFTER SURGERY, SURFACE PLAIN (weeks 6 to 12)")
     as_json = json.loads(run("expect", "--weeks", "60", "--surface", "plain", "--json").stdout)
     assert as_json["next_week"] is None
+    assert as_json["cautions"] == list(fixed_words().cautions)
     assert run("expect", "--weeks", "-1").exit_code == 2
 
 

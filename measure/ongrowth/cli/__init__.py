@@ -33,6 +33,7 @@ from ongrowth.cli.door import (
     must_exist,
     out_file_option,
     out_folder_option,
+    print_answer,
     print_or_write,
     series_option,
     surface_option,
@@ -127,7 +128,7 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
     else:
-        _print_answer(
+        print_answer(
             " ".join([reading.summary.sentence, *_would_show(reading, known.site)]), out / "page.html"
         )
 
@@ -231,14 +232,6 @@ def _write_check(reading: Reading, known: Known, out: Path) -> None:
         write_text(part / "page.html", page)
 
 
-def _print_answer(sentence: str, page: Path) -> None:
-    from ongrowth.wording import fixed_words
-
-    click.echo(sentence)
-    click.echo(f"Page: {page.resolve()}")
-    click.echo(fixed_words().short)
-
-
 @main.command()
 @click.argument("scan", type=click.Path(path_type=Path))
 @series_option
@@ -324,7 +317,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
     if as_json:
         click.echo((out / "case.json").read_text(encoding="utf-8"), nl=False)
     else:
-        _print_answer(case.summary.sentence, out / "page.html")
+        print_answer(case.summary.sentence, out / "page.html")
     return SOME_FAILED if case.refused else OK
 
 
@@ -380,8 +373,11 @@ def expect(weeks: float, surface: str, windows: Path | None, as_json: bool) -> N
         return
     from dataclasses import asdict
 
-    week = None if math.isnan(told.next_week) else told.next_week
-    click.echo(json.dumps(asdict(told) | {"next_week": week}, indent=1, ensure_ascii=False))
+    from ongrowth.quantity import plain
+    from ongrowth.wording import fixed_words
+
+    record = {"cautions": fixed_words().cautions} | asdict(told) | {"next_week": plain(told.next_week)}
+    click.echo(json.dumps(record, indent=1, ensure_ascii=False))
 
 
 @main.command()

@@ -13,6 +13,7 @@ from ongrowth.cli.door import (
     must_be_writable,
     must_exist,
     out_folder_option,
+    print_answer,
     series_option,
     tell,
     windows_option,
@@ -59,7 +60,6 @@ def before(
     from ongrowth.findings import read_windows, shipped_windows
     from ongrowth.reading import new_results, write_reading, write_text
     from ongrowth.reports.before import render_before
-    from ongrowth.wording import fixed_words
 
     site = site.strip()[:32]
     table = read_windows(windows) if windows else shipped_windows()
@@ -73,6 +73,4 @@ def before(
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
         return
-    click.echo(reading.summary.sentence)
-    click.echo(f"Page: {(out / 'page.html').resolve()}")
-    click.echo(fixed_words().short)
+    print_answer(reading.summary.sentence, out / "page.html")

@@ -381,6 +381,7 @@ def windows(table: Path, out: Path | None, **given: Any) -> None:
     from ongrowth.reading import write_text
     from ongrowth.tidy import read_table
     from ongrowth.trajectory import range_picture, reference_ranges, windows_of, windows_toml
+    from ongrowth.wording import fixed_words
 
     rows = read_table(table)
     by_quantity = [
@@ -390,7 +391,8 @@ def windows(table: Path, out: Path | None, **given: Any) -> None:
     ranges = tuple(found for group in by_quantity for found in group)
     remark = (
         f"Windows derived from {given['name']}: {100 * given['share']:g} % of its patients lie within.\n"
-        f"Spans with fewer than {given['min_patients']} patients of a surface keep the shipped rows."
+        f"Spans with fewer than {given['min_patients']} patients of a surface keep the shipped rows.\n"
+        f"{fixed_words().short}"
     )
     print_or_write(windows_toml(windows_of(ranges, given["name"]), remark), out)
     if given["picture"]:

@@ -315,6 +315,15 @@ def _reading_file(path: Path) -> Path:
     return inside[0]
 
 
+def print_answer(sentence: str, page: Path) -> None:
+    """Print the answer, where its page lies, and the caution."""
+    from ongrowth.wording import fixed_words
+
+    click.echo(sentence)
+    click.echo(f"Page: {page.resolve()}")
+    click.echo(fixed_words().short)
+
+
 def print_or_write(text: str, out: Path | None) -> None:
     """Put a text on stdout, or into a file whole."""
     if out is None:
