@@ -98,8 +98,8 @@ def test_result_is_read_only(tmp_path: Path) -> None:
 def test_progress_is_told(tmp_path: Path) -> None:
     told: list[str] = []
     read_scan(write_series(tmp_path, PLAIN), progress=told.append)
-    assert any(word.startswith("reading headers") for word in told)
-    assert any(word.startswith("reading slice") for word in told)
+    assert any(word.startswith("Reading headers") for word in told)
+    assert any(word.startswith("Reading slice") for word in told)
 
 
 def test_nothing_is_printed_or_warned(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

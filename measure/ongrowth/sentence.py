@@ -43,7 +43,9 @@ def screw_words(screw_id: str) -> str:
 
     Examples
     --------
-    >>> screw_words("left"), screw_words("screw-1"), screw_words("")
-    ('screw left', 'screw 1', 'screw')
+    >>> screw_words("left"), screw_words("screw-1"), screw_words("L5-a"), screw_words("")
+    ('the left screw', 'screw 1', 'screw L5-a', 'screw')
     """
+    if screw_id in ("left", "right", "midline"):
+        return f"the {screw_id} screw"
     return f"screw {screw_id.removeprefix('screw-')}".strip()

@@ -63,16 +63,27 @@ def fixed_words() -> FixedWords:
     return FixedWords(tuple(table["cautions"]), table["short"], table["neutral"], tuple(table["plain"]))
 
 
-def number(value: float, unit: Unit) -> str:
+def number(value: float, unit: Unit, beside: float = math.nan) -> str:
     """Return a number as printed, without its unit: shares as percent, lengths to 0.01 mm below 10 mm.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+    unit : Unit
+        Its unit.
+    beside : float
+        The number whose decimals it takes, as the ends of an interval take those of the value; NaN: its own.
 
     Examples
     --------
     >>> number(0.623, Unit.MM), number(42.04, Unit.MM), number(0.38, Unit.ONE)
     ('0.62', '42.0', '38')
+    >>> number(0.0, Unit.DEG), number(0.0, Unit.DEG, beside=96.0)
+    ('0.0', '0')
     """
-    shown = 100.0 * value if unit is Unit.ONE else value
-    text = f"{shown:.{_decimals(shown, unit)}f}"
+    scale = 100.0 if unit is Unit.ONE else 1.0
+    text = f"{scale * value:.{_decimals(scale * (value if math.isnan(beside) else beside), unit)}f}"
     return text.removeprefix("-") if float(text) == 0.0 else text
 
 
@@ -86,8 +97,11 @@ def _decimals(value: float, unit: Unit) -> int:
 
 def with_unit(value: float, unit: Unit) -> str:
     """Return a number with its printed unit, for example ``"0.62 mm"``, ``"38 %"`` or ``"45°"``."""
-    gap = "" if unit is Unit.DEG else " "
-    return f"{number(value, unit)}{gap}{PRINTED_UNIT[unit]}"
+    return f"{number(value, unit)}{_gap(unit)}{PRINTED_UNIT[unit]}"
+
+
+def _gap(unit: Unit) -> str:
+    return "" if unit is Unit.DEG else " "
 
 
 def say(quantity: Measured) -> str:
@@ -112,7 +126,7 @@ def say(quantity: Measured) -> str:
 def _is_point(quantity: Measured) -> bool:
     """Whether the interval is so narrow that print would repeat the value three times."""
     ends = (quantity.low95, quantity.value, quantity.high95)
-    return len({number(end, quantity.unit) for end in ends}) == 1
+    return len({number(end, quantity.unit, quantity.value) for end in ends}) == 1
 
 
 def say_compact(quantity: Measured) -> str:
@@ -129,9 +143,11 @@ def say_compact(quantity: Measured) -> str:
         return say(quantity)
     if _is_point(quantity):
         return with_unit(quantity.value, quantity.unit)
-    value, low = number(quantity.value, quantity.unit), number(quantity.low95, quantity.unit)
-    gap = "" if quantity.unit is Unit.DEG else " "
-    return f"{value} ({low} to {number(quantity.high95, quantity.unit)}){gap}{PRINTED_UNIT[quantity.unit]}"
+    value, low, high = (
+        number(end, quantity.unit, quantity.value)
+        for end in (quantity.value, quantity.low95, quantity.high95)
+    )
+    return f"{value} ({low} to {high}){_gap(quantity.unit)}{PRINTED_UNIT[quantity.unit]}"
 
 
 def say_short(quantity: Measured) -> str:
@@ -153,7 +169,8 @@ def say_count(quantity: Measured) -> str:
 
 def span(quantity: Measured) -> str:
     """Return the 95 % interval as printed, for example ``"0.51 to 0.73 mm"``."""
-    return f"{number(quantity.low95, quantity.unit)} to {with_unit(quantity.high95, quantity.unit)}"
+    low, high = (number(end, quantity.unit, quantity.value) for end in (quantity.low95, quantity.high95))
+    return f"{low} to {high}{_gap(quantity.unit)}{PRINTED_UNIT[quantity.unit]}"
 
 
 def is_pars_site(site: str) -> bool:

@@ -43,8 +43,8 @@ hu = np.stack([pydicom.dcmread(path).pixel_array for path in sorted(Path(sys.arg
 """
 STEPS = {  # what the program says when a step begins
     "": "start of the program",
-    "reading headers": "headers and choice of series",
-    "reading slice": "pixels, ceiling, digest",
+    "Reading headers": "headers and choice of series",
+    "Reading slice": "pixels, ceiling, digest",
     "Finding the metal": "screws",
     "Looking for the defect": "defect",
     "Measuring the halo": "halo",
@@ -184,7 +184,7 @@ def reaches(found: dict[str, Any]) -> list[tuple[str, float, float, str]]:
 def slices_s(told: dict[str, Any]) -> float:
     """Processor time of the steps that see every slice, s."""
     return float(
-        sum(told["steps"][name] for name in (STEPS["reading headers"], STEPS["reading slice"], "screws"))
+        sum(told["steps"][name] for name in (STEPS["Reading headers"], STEPS["Reading slice"], "screws"))
     )
 
 

@@ -329,8 +329,10 @@ def test_on_paper_one_answer_page_and_one_per_screw(page: str, is_followed: bool
 def test_the_other_side_and_the_other_screw_stand_as_control(reading: Reading, page: str) -> None:
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     assert "pedicle side (screw tip) less lamina side (screw head) 0.4" in text
-    assert "lamina side (screw head) less that of screw right 0.6" in text
-    assert "pedicle side (screw tip) less that of screw right" not in text  # that one is not measurable there
+    assert "lamina side (screw head) less that of the right screw 0.6" in text
+    assert (
+        "pedicle side (screw tip) less that of the right screw" not in text
+    )  # that one is not measurable there
     known = [c for c in reading.implants[1].controls if c.difference.is_known]
     assert [(c.side, c.other_implant) for c in known] == [("head_side", "left")]
 

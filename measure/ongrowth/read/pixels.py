@@ -50,7 +50,7 @@ def read_hu(slices: Sequence[Slice], progress: Callable[[str], None]) -> HU:
     with contextlib.closing(_stored(slices, order, hu)) as planes:
         for count, (k, stored) in enumerate(planes):
             if count % 100 == 0:
-                progress(f"reading slice {count + 1} of {len(slices)}")
+                progress(f"Reading slice {count + 1} of {len(slices)}")
             if hu.dtype == np.int16 and not _fits(stored, slices[k]):
                 hu = hu.astype(np.float32)
             _rescale(stored, slices[k], hu[k])

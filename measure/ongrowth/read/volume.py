@@ -115,7 +115,7 @@ def read_volume_hu(header: VolumeHeader, progress: Callable[[str], None]) -> HU:
     Refused
         ``truncated-file``, ``bad-volume-file``.
     """
-    progress(f"reading {header.data_path.name}")
+    progress(f"Reading {header.data_path.name}")
     is_whole = header.dtype.kind in "iu" and header.slope.is_integer() and header.intercept.is_integer()
     try:
         with _payload(header) as file:

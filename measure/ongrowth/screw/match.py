@@ -102,5 +102,5 @@ def _side_mismatch(spec: ScrewSpec, side: str) -> Exception:
 def _unproven_side(spec: ScrewSpec, side: str) -> list[Problem]:
     if not spec.side or spec.side == side or side != UNKNOWN_SIDE:
         return []
-    text = f"The side of {screw_words(spec.id)} ({spec.side}) is as stated; this scan alone does not show it."
+    text = f"The side of {screw_words(spec.id)} is as stated ({spec.side}); this scan alone does not show it."
     return [Problem("side-not-shown", Level.NOTE, text)]

@@ -113,7 +113,7 @@ def find_series(source: Source, progress: Callable[[str], None]) -> Examination:
     other = 0
     for count, entry in enumerate(source.entries):
         if count % 200 == 0:
-            progress(f"reading headers, {count} of {len(source.entries)}")
+            progress(f"Reading headers, {count} of {len(source.entries)}")
         try:
             found = _images(entry)
         except NotDicomError:
