@@ -199,7 +199,14 @@ def test_an_arch_without_a_gap_shows_none(both: Scene) -> None:
 def test_a_screw_in_it_is_told(both: Scene, both_scan: Scan) -> None:
     """The CT may be the wrong one; or other surgery came first, and the gap is measured all the same."""
     assert _with_screw(both_scan) == ()
-    (told,) = _with_screw(scan_fast(both, PROTOCOL, seed=1))
+    one = dataclasses.replace(both, sites=both.sites[:1])
+    screw = one.sites[0].screw
+    assert screw is not None
+    middle = tuple(map(float, (np.array(screw.head_mm) + screw.real_tip_mm) / 2.0))
+    coarse = dataclasses.replace(
+        PROTOCOL, pixel_mm=0.6, slice_mm=1.0, slice_fwhm_mm=1.2, size_mm=(38.0, 48.0, 46.0), centre_mm=middle
+    )
+    (told,) = _with_screw(scan_fast(one, coarse, seed=1))
     assert told.code == "screw-in-ct"
     assert told.level is Level.CAUTION
 
