@@ -181,6 +181,11 @@ class Scan:
         step = self.step_mm
         return float(step[2]), float(step[1]), self.slice_gap_mm
 
+    @property
+    def voxel_mm3(self) -> float:
+        """Volume of a voxel, mm3; also on a sheared grid."""
+        return abs(float(np.linalg.det(self.world_from_voxel[:3, :3])))
+
     def world_mm(self, voxels: ArrayLike) -> NDArray[np.float64]:
         """Patient mm of array indices ``(k, j, i)``, shape (..., 3)."""
         return apply_affine(self.world_from_voxel, voxels)

@@ -132,14 +132,13 @@ def set_scene(
     keep = in_metal | in_bone
     told = keep & (patch_cautions(settings.left_out, voxels.depth_mm, angle) == 0)
     keep = told if told.sum() >= _LEAST_VOXELS else keep  # where all is left out, no cell is measured anyway
-    voxel_mm3 = abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
     samples = voxels.take(keep)
     shaft = Bar(np.zeros(3), np.array([0.0, 0.0, frame.length_mm]), rod.middle_mm)
     hardening = hardening_shapes(
         shaft, samples.places_mm, frame.world_from_screw.inverse().turn(scan.slice_normal)
     )
     return Scene(
-        rod, section, e1_deg, around, samples, hardening, is_tip[keep], from_mm, to_mm, voxel_mm3
+        rod, section, e1_deg, around, samples, hardening, is_tip[keep], from_mm, to_mm, scan.voxel_mm3
     )  # fmt: skip
 
 

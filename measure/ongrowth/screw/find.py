@@ -219,7 +219,7 @@ def _shown(scan: Scan) -> _Shown:
 
 def _is_noisy(scan: Scan, scattered: list[NDArray[np.intp]]) -> bool:
     """Whether noise between metal passes for metal: it comes in specks, which no implant does."""
-    return sum(_is_speck(piece, _voxel_mm3(scan)) for piece in scattered) >= _NOISE_SPECKS
+    return sum(_is_speck(piece, scan.voxel_mm3) for piece in scattered) >= _NOISE_SPECKS
 
 
 def _noisy() -> Problem:
@@ -242,7 +242,7 @@ def _calm(scan: Scan, voxels: NDArray[np.intp]) -> Scan:
 def _segments(shown: _Shown) -> tuple[list[Segment], list[OtherMetal]]:
     """Return the straight stretches of all metal, and the lumps that have none."""
     scan = shown.scan
-    volume = _voxel_mm3(scan)
+    volume = scan.voxel_mm3
     reach = float(scan.step_mm.max())
     segments: list[Segment] = []
     lumps: list[OtherMetal] = []
@@ -255,10 +255,6 @@ def _segments(shown: _Shown) -> tuple[list[Segment], list[OtherMetal]]:
         rest = pieces(piece[clear], scan.hu.shape) if clear.any() else []
         lumps += [_lump(scan.world_mm(part), volume) for part in rest if not _is_speck(part, volume)]
     return segments, lumps
-
-
-def _voxel_mm3(scan: Scan) -> float:
-    return float(abs(np.linalg.det(scan.world_from_voxel[:3, :3])))
 
 
 def _is_speck(piece: NDArray[np.intp], voxel_mm3: float) -> bool:

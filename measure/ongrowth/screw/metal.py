@@ -84,7 +84,7 @@ def metal_voxels(scan: Scan, threshold_hu: float) -> NDArray[np.intp]:
             "Check that the scan covers the screw and holds CT numbers; a CT from before surgery is for "
             "ongrowth before.",
         )
-    volume_mm3 = flat.size * abs(float(np.linalg.det(scan.world_from_voxel[:3, :3])))
+    volume_mm3 = flat.size * scan.voxel_mm3
     if volume_mm3 > _LARGEST_MM3 or flat.size > _LARGEST_SHARE * scan.hu.size:
         raise refuse(
             "metal-implausible",

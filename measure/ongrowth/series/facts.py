@@ -295,7 +295,7 @@ def judge_facts(stack: Stack, acquisition: Acquisition) -> list[Problem]:
     return [
         *_kind_problems(first, acquisition),
         *_unit_problems(first),
-        *_grid_problems(stack),
+        *size_problems(stack.thickness_mm, stack.pixel_mm),
         *_padding_problems(first),
         *_reconstruction_problems(acquisition),
         *_date_problems(first),
@@ -358,10 +358,6 @@ def _padding_problems(first: Slice) -> list[Problem]:
         return []
     text = f"Voxels outside the image are written as {padding_hu:.0f} HU; they were set to {AIR_HU} HU."
     return [Problem("padding-replaced", Level.NOTE, text)]
-
-
-def _grid_problems(stack: Stack) -> list[Problem]:
-    return size_problems(stack.thickness_mm, stack.pixel_mm)
 
 
 def size_problems(thickness_mm: float, pixel_mm: float) -> list[Problem]:
