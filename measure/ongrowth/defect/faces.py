@@ -207,10 +207,10 @@ class FaceFit:
         above, above_slope = self.shores.at(self.cells.height_mm - here[..., _HIGH])
         low, high = here[..., 2 : 2 + _N_SHORE], here[..., 2 + _N_SHORE : _TISSUE]
         tissue = here[..., _TISSUE]
-        between = 1.0 - below.sum(axis=-1) - above.sum(axis=-1)
-        model = (low * below).sum(axis=-1) + (high * above).sum(axis=-1) + tissue * between
-        by_low = ((low - tissue[..., None]) * below_slope).sum(axis=-1)
-        by_high = -((high - tissue[..., None]) * above_slope).sum(axis=-1)
+        between = 1.0 - np.einsum("...k->...", below + above)
+        model = _dot(low, below) + _dot(high, above) + tissue * between
+        by_low = _dot(low - tissue[..., None], below_slope)
+        by_high = -_dot(high - tissue[..., None], above_slope)
         slopes = np.concatenate(
             [by_low[..., None], by_high[..., None], below, above, between[..., None]], axis=-1
         )
@@ -254,6 +254,11 @@ def _prior_terms(p: FacePriors) -> tuple[FloatArray, FloatArray, dict[tuple[int,
     shores = (2, 2 + _N_SHORE)
     links = {(k, k + 1): p.shore_depth_hu for s in shores for k in range(s, s + _N_SHORE - 1)}
     return steps, own, links
+
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return the scalar products along the last axis, which is short."""
+    return np.asarray(np.einsum("...k,...k->...", a, b))
 
 
 def _limited(change: FloatArray) -> FloatArray:
