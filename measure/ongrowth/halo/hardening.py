@@ -126,16 +126,17 @@ def _back_projected(
     ramp = _ramp(n)
     place = (u * np.cos(views) + v * np.sin(views) - cast[0]) / _STEP_MM
     before = place.astype(np.intp)
-    share, view = place - before, np.arange(len(views))[:, None]
+    share, at = place - before, before + n * np.arange(len(views))[:, None]
 
     def at_places(power: int) -> FloatArray:
-        filtered = np.fft.irfft(np.fft.rfft(chord**power, n, axis=1) * ramp, n, axis=1)
-        return np.asarray((1.0 - share) * filtered[view, before] + share * filtered[view, before + 1])
+        filtered = np.fft.irfft(np.fft.rfft(chord**power, n, axis=1) * ramp, n, axis=1).ravel()
+        here = filtered[at]
+        return np.asarray(here + share * (filtered[at + 1] - here))
 
     line, square, cube = (at_places(power) for power in (1, 2, 3))
-    cos, sin = np.cos(2.0 * views), np.sin(2.0 * views)
-    terms = (square, cube, line * cos, line * sin, square * cos, square * sin)
-    return np.stack([term.sum(axis=0) for term in terms])
+    even = np.ones((1, len(views)))
+    directed = np.stack([np.cos(2.0 * views[:, 0]), np.sin(2.0 * views[:, 0])])
+    return np.concatenate([even @ square, even @ cube, directed @ line, directed @ square])
 
 
 def _ramp(n: int) -> FloatArray:
