@@ -26,9 +26,9 @@ import click
 import numpy as np
 
 from ongrowth.calibration import Calibration
-from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import (
+    SIDES,
     Fitted,
     Halo,
     calibrate_on_first_days,
@@ -64,7 +64,6 @@ Record = dict[str, Any]
 
 PAGE = Path(__file__).parents[2] / "docs" / "halo.md"
 WORK = Path(tempfile.gettempdir()) / "ongrowth-grid"
-SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
 # What an edge of skin or gas would tell of ln f0, ln p, b, ln slice width, c, d1 and d2, as standard
 # deviations: the slice profile is known no better than from the header.
 _EDGE_SD = np.array([0.03, 0.05, 0.1, 0.2, 0.1, 0.02, 0.03])

@@ -38,16 +38,26 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
     return calls
 
 
+@pytest.fixture
+def all_serve(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every path reads as a CT, which is its name."""
+    monkeypatch.setattr("ongrowth_napari.opening.read_scan", lambda path, **_: path.name)
+
+
 def run(*args: str | Path) -> Result:
     return CliRunner().invoke(main, ["view", *map(str, args)])
 
 
+@pytest.mark.usefixtures("all_serve")
 def test_a_case_is_opened_as_it_is(opened: list[Any], case_path: Path) -> None:
     told = run(case_path, "--scan", "w03", "--author", "reader-1", "--read-first")
     assert told.exit_code == 0, told.stderr
-    assert opened == [(case_path, "w03", None, "reader-1", {"reads_first": True})]
+    [(session, scan, *others)] = opened
+    assert (session.path, session.scan_id, scan) == (case_path, "w03", "w03")
+    assert others == [None, "reader-1", {"reads_first": True}]
 
 
+@pytest.mark.usefixtures("all_serve")
 def test_results_that_are_none_are_told_so(opened: list[Any], case_path: Path, tmp_path: Path) -> None:
     """Else all would be measured anew without a word."""
     told = run(case_path, "--results", tmp_path / "nowhere")
@@ -59,10 +69,10 @@ def test_results_that_are_none_are_told_so(opened: list[Any], case_path: Path, t
     assert len(opened) == 1
 
 
+@pytest.mark.usefixtures("all_serve")
 def test_a_scan_gets_a_case_file_beside_it(
     opened: list[Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ongrowth.read.read_scan", lambda *_, **__: None)
     monkeypatch.setenv("ONGROWTH_AUTHOR", "reader-2")
     (tmp_path / "w08").mkdir()
     told = run(tmp_path / "w08", "--weeks", "8", "--site", "L5")
@@ -70,8 +80,8 @@ def test_a_scan_gets_a_case_file_beside_it(
     case = tmp_path / "w08.case.toml"
     assert f"Case file: {case}" in told.stderr
     assert "weeks_since_surgery = 8.0" in case.read_text()
-    assert opened[0][:2] == (case, "w08")
-    assert opened[0][3] == "reader-2"
+    session, _, _, author, _ = opened[0]
+    assert (session.path, session.scan_id, author) == (case, "w08", "reader-2")
     again = run(tmp_path / "w08", "--weeks", "9")
     assert "It stood there already; change --weeks and --site in it." in again.stderr
     assert "weeks_since_surgery = 8.0" in case.read_text()
@@ -86,24 +96,26 @@ def test_nothing_is_written_for_a_scan_that_cannot_serve(opened: list[Any], tmp_
     (tmp_path / "w08").mkdir()
     told = run(tmp_path / "w08")
     assert told.exit_code == 3
-    assert told.stderr.startswith("empty")
-    assert len(told.stderr.splitlines()) == 1
+    assert [line.partition(":")[0] for line in told.stderr.splitlines()] == [
+        "Reading w08 ...",
+        "empty-folder",
+    ]
     assert [path.name for path in tmp_path.iterdir()] == ["w08"]
     assert opened == []
 
 
+@pytest.mark.usefixtures("all_serve")
 def test_a_folder_that_cannot_be_written_to_is_told(
     opened: list[Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(*_: Any) -> None:
         raise OSError(30, "Read-only file system")
 
-    monkeypatch.setattr("ongrowth.read.read_scan", lambda *_, **__: None)
     monkeypatch.setattr("ongrowth_napari.session.write_case_text", full)
     (tmp_path / "w08").mkdir()
     told = run(tmp_path / "w08")
     assert told.exit_code == 2
-    assert told.stderr.startswith("unwritable-folder: ")
+    assert told.stderr.splitlines()[-1].startswith("unwritable-folder: ")
     assert "Read-only" in told.stderr
 
 
@@ -209,7 +221,7 @@ def test_data_refused_while_opening_are_refused(case_path: Path, monkeypatch: py
         raise refuse("thick-slices", "The slices are too thick.", "Ask for thin ones.")
 
     monkeypatch.setattr(display, "obstacle", lambda: None)
-    monkeypatch.setattr("ongrowth.read.read_scan", no)
+    monkeypatch.setattr("ongrowth_napari.opening.read_scan", no)
     told = run(case_path)
     assert told.exit_code == 3
     assert told.stderr.splitlines()[-1] == "thick-slices: The slices are too thick. Ask for thin ones."

@@ -5,11 +5,16 @@ from __future__ import annotations
 import getpass
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from ongrowth.cli.door import misuse
-from ongrowth.scan import Refused
+from ongrowth.cli.door import check_weeks, misuse
+
+if TYPE_CHECKING:
+    from ongrowth.scan import Scan
+    from ongrowth_napari.opening import Opened
+    from ongrowth_napari.session import Session
 
 
 @click.command()
@@ -50,10 +55,8 @@ def view(
     hindrance = obstacle()
     if hindrance is not None:
         raise misuse(hindrance.code, hindrance.text, hindrance.advice)
-    case = path
-    if not is_case_file(path):
-        case, scan_id = write_case_beside(path, weeks, site.strip()[:32])
-    open_window(case, scan_id, results, author or default_author(), reads_first=read_first)
+    session, scan = open_path(path, scan_id, weeks, site.strip()[:32])
+    open_window(session, scan, results, author or default_author(), reads_first=read_first)
 
 
 def is_case_file(path: Path) -> bool:
@@ -69,58 +72,48 @@ def default_author() -> str:
         return "reader"
 
 
-def write_case_beside(scan: Path, weeks: float | None, site: str) -> tuple[Path, str]:
-    """Write the case file of a scan that has none, tell where; returns it and the id of the scan in it.
+def open_path(path: Path, scan_id: str, weeks: float | None, site: str) -> Opened:
+    """Read a scan of a case, or a CT, which gets a case file beside it if it has none; tell which file.
 
     Raises
     ------
     Refused
-        If the scan cannot serve: then no file is written. If the file that stands there is another's.
+        If the case file or the CT cannot serve: then no file is written.
     Misuse
-        If the folder of the scan cannot be written to, or the week cannot be right.
+        If the week cannot be right, or the folder of the CT cannot be written to.
     """
-    from ongrowth.read import read_scan
-    from ongrowth_napari.session import case_file_of, new_case_file, scan_id_in
+    from ongrowth_napari.opening import open_case, open_ct
+    from ongrowth_napari.session import case_file_of
 
-    told = weeks is not None or bool(site)
-    had_one = case_file_of(scan).exists()
-    if not had_one:
-        read_scan(scan)
+    check_weeks(weeks)
+    click.echo(f"Reading {path.name} ...", err=True)
+    if is_case_file(path):
+        return open_case(path, scan_id)
+    was_there = case_file_of(path).exists()
     try:
-        case = new_case_file(scan, weeks, site)
+        opened = open_ct(path, weeks, site)
     except OSError as error:
         raise misuse(
             "unwritable-folder",
-            f"No case file can be written beside {scan.name} ({error.strerror}).",
+            f"No case file can be written beside {path.name} ({error.strerror}).",
             "Copy the scan to a folder of your own, or write a case file elsewhere and open that.",
         ) from error
-    except Refused as error:
-        raise misuse("impossible-week", str(error), "") from error
-    not_used = " It stood there already; change --weeks and --site in it." if had_one and told else ""
-    click.echo(f"Case file: {case}{not_used}", err=True)
-    return case, scan_id_in(case, scan)
+    is_ignored = was_there and (weeks is not None or bool(site))
+    hint = " It stood there already; change --weeks and --site in it." if is_ignored else ""
+    click.echo(f"Case file: {case_file_of(path)}{hint}", err=True)
+    return opened
 
 
-def open_window(case: Path, scan_id: str, results: Path | None, author: str, *, reads_first: bool) -> None:
-    """Open the window and stay until it is closed.
-
-    Raises
-    ------
-    Refused
-        If the case file or its scan cannot serve; then no window opens.
-    """
-    from ongrowth.read import read_scan
-    from ongrowth_napari.session import open_session
-
-    session = open_session(case, scan_id)
-    click.echo(f"Reading scan {session.scan_id} ...", err=True)
-    scan = read_scan(session.scan.path, series=session.scan.series)
+def open_window(
+    session: Session, scan: Scan, results: Path | None, author: str, *, reads_first: bool
+) -> None:
+    """Open the window and stay until it is closed."""
     import napari
 
     from ongrowth_napari.desk import Desk
     from ongrowth_napari.window import open_desk, show_window
 
-    viewer = napari.Viewer(title=session.case.patient.id or case.stem, show=False)
+    viewer = napari.Viewer(title=session.case.patient.id or session.path.stem, show=False)
     desk = Desk(viewer, session, scan=scan, results=results, reads_first=reads_first, author=author)
     open_desk(viewer, desk, is_own=True)
     show_window(viewer)

@@ -10,9 +10,10 @@ import numpy as np
 
 from ongrowth.defect import Side
 from ongrowth.findings import lines_of, print_line
+from ongrowth.halo import SIDES
 from ongrowth.quantity import Caution, Unit
 from ongrowth.reading import Finding, ImplantReading
-from ongrowth.wording import HALO_SIDES, say, say_compact, side_words, with_unit
+from ongrowth.wording import say, say_compact, side_words, with_unit
 from ongrowth_napari.picture import ScrewPicture, counted_middle_mm, width_at
 
 _MM = Unit.MM
@@ -34,7 +35,7 @@ class Row:
 def rows_of(implant: ImplantReading, findings: Sequence[Finding], site: str) -> tuple[Row, ...]:
     """Return the rows of a screw: the four lines of its answer, then the sectors of both sides."""
     answers = tuple(_answer_rows(implant, findings, site))
-    sectors = tuple(row for side in HALO_SIDES for row in _sector_rows(implant, side, site))
+    sectors = tuple(row for side in SIDES for row in _sector_rows(implant, side, site))
     return (*answers, *_widest_rows(implant, site), *sectors)
 
 
@@ -50,10 +51,8 @@ def _answer_rows(implant: ImplantReading, findings: Sequence[Finding], site: str
 
 def _line_depth_mm(implant: ImplantReading, key: str) -> float:
     halo = implant.halo.map
-    if key == "head_side":
-        return counted_middle_mm(halo, Side.HEAD)
-    if key == "tip_side":
-        return counted_middle_mm(halo, Side.TIP)
+    if key in SIDES:
+        return counted_middle_mm(halo, SIDES[key])
     if key == "bridging" and implant.defect is not None:
         return implant.defect.depth_mm(implant.frame)
     at = implant.screw.integrity.at_depth_mm
@@ -63,7 +62,7 @@ def _line_depth_mm(implant: ImplantReading, key: str) -> float:
 def _widest_rows(implant: ImplantReading, site: str) -> list[Row]:
     """Return the widest measured place of each side."""
     halo, rows = implant.halo.map, []
-    for side, name in ((Side.HEAD, "head_side"), (Side.TIP, "tip_side")):
+    for name, side in SIDES.items():
         seen = (halo.side == side) & (halo.cautions == 0) & np.isfinite(halo.width_mm)
         if seen.any():
             at = np.unravel_index(np.where(seen, halo.width_mm, -np.inf).argmax(), seen.shape)
@@ -76,7 +75,7 @@ def _widest_rows(implant: ImplantReading, site: str) -> list[Row]:
 
 
 def _sector_rows(implant: ImplantReading, side: str, site: str) -> list[Row]:
-    depth = counted_middle_mm(implant.halo.map, Side.HEAD if side == "head_side" else Side.TIP)
+    depth = counted_middle_mm(implant.halo.map, SIDES[side])
     means = getattr(implant.halo, side).sector_mean_width
     return [
         Row(

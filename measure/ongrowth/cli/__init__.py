@@ -24,6 +24,7 @@ from ongrowth.cli.door import (
     Misuse,
     Numbers,
     case_at,
+    check_weeks,
     debug_option,
     json_option,
     material_option,
@@ -150,6 +151,7 @@ def _known(given: dict[str, Any]) -> Known:
 
     for name in ("preop", "calibration", "windows"):
         must_exist(given[name], f"--{name}")
+    check_weeks(given["weeks"])
     if given["preop_series"] and not given["preop"]:
         raise misuse(
             "bad-usage", "--preop-series is given without --preop.", "Give the CT too: --preop PATH."
@@ -157,7 +159,7 @@ def _known(given: dict[str, Any]) -> Known:
     return Known(
         screws=(_spec(given),),
         series=given["series"],
-        weeks=_weeks(given["weeks"]),
+        weeks=math.nan if given["weeks"] is None else given["weeks"],
         surgery_date=given["surgery_date"],
         site=given["site"].strip()[:32],
         remark=given["remark"].strip()[:200],
@@ -168,20 +170,6 @@ def _known(given: dict[str, Any]) -> Known:
         would_show=given["would_show"],
         windows=read_windows(given["windows"]) if given["windows"] else shipped_windows(),
     )
-
-
-def _weeks(weeks: float | None) -> float:
-    from ongrowth.casefile import WEEKS_FROM, WEEKS_TO
-
-    if weeks is None:
-        return math.nan
-    if not WEEKS_FROM <= weeks <= WEEKS_TO:
-        raise misuse(
-            "impossible-week",
-            f"Week {weeks:g} cannot be right.",
-            f"Give weeks since surgery between {WEEKS_FROM:.0f} (before) and {WEEKS_TO:.0f}.",
-        )
-    return weeks
 
 
 def _spec(given: dict[str, Any]) -> ScrewSpec:
@@ -362,7 +350,8 @@ def note(reading: Path, out: Path | None, **form: bool) -> None:
 def expect(weeks: float, surface: str, windows: Path | None, as_json: bool) -> None:  # noqa: FBT001
     """Say what a CT at a week is expected to show, and what it can and cannot answer."""
     must_exist(windows, "--windows")
-    if not _weeks(weeks) >= 0.0:
+    check_weeks(weeks)
+    if weeks < 0.0:
         raise misuse("impossible-week", "Before surgery no window applies.", "Give a week of 0 or more.")
     from ongrowth.findings import expectation, read_windows
     from ongrowth.reports.note import render_expectation

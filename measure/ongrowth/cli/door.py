@@ -43,6 +43,24 @@ def misuse(code: str, text: str, advice: str = "") -> Misuse:
     return Misuse(one_line(f"{code}: {text} {advice}".rstrip()))
 
 
+def check_weeks(weeks: float | None) -> None:
+    """Refuse weeks since surgery that cannot be right.
+
+    Raises
+    ------
+    Misuse
+        Code ``impossible-week``.
+    """
+    from ongrowth.casefile import WEEKS_FROM, WEEKS_TO
+
+    if weeks is not None and not WEEKS_FROM <= weeks <= WEEKS_TO:
+        raise misuse(
+            "impossible-week",
+            f"Week {weeks:g} cannot be right.",
+            f"Give weeks since surgery between {WEEKS_FROM:.0f} (before) and {WEEKS_TO:.0f}.",
+        )
+
+
 class Door(click.Group):
     """The command group: adds the commands of other packages, and tells every failure plainly."""
 

@@ -4,7 +4,7 @@ from ongrowth.halo.change import HaloChange, measure_change, screw_difference, s
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.first_days import calibrate_on_first_days
 from ongrowth.halo.lent import lend_blur
-from ongrowth.halo.map import BlurFound, Halo, HaloMap, HaloSummary, Rim
+from ongrowth.halo.map import SIDES, BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.prior import nominal_slice_mm
@@ -13,6 +13,7 @@ from ongrowth.halo.scene import HaloSettings
 from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
 
 __all__ = [
+    "SIDES",
     "BlurFound",
     "CalibrationFit",
     "Doubt",

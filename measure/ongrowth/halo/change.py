@@ -24,7 +24,7 @@ from scipy import linalg, sparse
 
 from ongrowth.defect import Side
 from ongrowth.halo.doubt import Doubt
-from ongrowth.halo.map import Halo, HaloMap
+from ongrowth.halo.map import SIDES, Halo, HaloMap
 from ongrowth.halo.unrolled import MODEL_SHARE
 from ongrowth.quantity import Caution, Measured, Unit
 
@@ -171,7 +171,7 @@ def screw_difference(first: Halo, second: Halo, side: str) -> Measured:
     side : str
         "head_side" or "tip_side".
     """
-    which = {"head_side": Side.HEAD, "tip_side": Side.TIP}[side]
+    which = SIDES[side]
     pair = getattr(first, side).mean_width, getattr(second, side).mean_width
     return _of_sets(_Cells.of(first), which, _Cells.of(second), which, ONE_SCAN, pair)
 

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.defect import Side
 from ongrowth.halo.doubt import Doubt
 from ongrowth.quantity import Measured
+
+SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}  # by their names in `Halo` and in the results
 
 
 @dataclass(frozen=True, slots=True, eq=False)

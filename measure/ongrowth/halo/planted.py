@@ -17,11 +17,11 @@ from scipy.special import ndtr
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.fit import Problem, State, Weighting, comparable_cost, solve
-from ongrowth.halo.map import Halo
+from ongrowth.halo.map import SIDES, Halo
 from ongrowth.halo.measure import Fitted
 from ongrowth.halo.samples import Samples
 from ongrowth.halo.scene import HaloSettings
-from ongrowth.halo.whatif import SIDES, node_weight, thinned, variance_parts
+from ongrowth.halo.whatif import node_weight, thinned, variance_parts
 
 FloatArray = NDArray[np.float64]
 

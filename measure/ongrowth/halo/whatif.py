@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 from scipy import linalg
 from scipy.special import ndtr
 
-from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.field import side_basis
 from ongrowth.halo.fit import FieldPrior, Fields, Problem, State, Weighting, lifted, normal_at
-from ongrowth.halo.map import Halo
+from ongrowth.halo.map import SIDES, Halo
 from ongrowth.halo.measure import Fitted
 from ongrowth.halo.model import BLUR, Shared, blur_of
 from ongrowth.halo.protocol import TRANSFER_SD
@@ -32,7 +31,6 @@ FloatArray = NDArray[np.float64]
 
 _THINNED = 3
 _ANY_WIDTH_MM = 100.0
-SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
 _DETECTION = 3.29  # as for the scan's own limit (Currie 1968)
 _THIN_MM = 0.6  # what most scanners of the last twenty years can reconstruct; common practice, no source
 _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for

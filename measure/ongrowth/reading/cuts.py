@@ -8,9 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo import Halo
+from ongrowth.halo import SIDES, Halo
 from ongrowth.reading.parts import Cut, Profile
 from ongrowth.scan import Scan
 
@@ -110,7 +109,7 @@ def take_profiles(scan: Scan, frame: ScrewFrame, halo: Halo, radius_mm: float) -
     distance = np.arange(_PROFILE_MM[0], _PROFILE_MM[1], _STEP_MM / 2.0)
     depth, angle = np.meshgrid(halo.map.depth_mm, halo.map.angle_deg, indexing="ij")
     out = []
-    for side, name in ((Side.HEAD, "head_side"), (Side.TIP, "tip_side")):
+    for name, side in SIDES.items():
         cells = halo.map.side == side
         if np.any(cells):
             radius = np.maximum(radius_mm + distance, 0.0)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ongrowth.bridge import Bridge, BridgeMap
 from ongrowth.defect import Side
-from ongrowth.halo import HaloMap
+from ongrowth.halo import SIDES, HaloMap
 from ongrowth.halo.model import Rod
 from ongrowth.reading import ImplantReading, NewBoneCells, Reading
 from ongrowth.reports.dicom.groups import bare_defect_name
@@ -23,7 +23,6 @@ Box = tuple[slice, slice, slice]
 REACH_MM = 5.0  # beyond the envelope: farther than any halo that is measured
 NEW_BONE = "new-bone-since-"
 _NEAR_CELLS = 1.25  # radius round a voxel in which cells are counted, of their edge: eight where it is full
-SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}
 
 
 @dataclass(frozen=True, slots=True)
