@@ -12,6 +12,7 @@ import build_reading as build
 import numpy as np
 import pytest
 
+from ongrowth.files import write_text
 from ongrowth.findings import answer
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
@@ -36,7 +37,6 @@ from ongrowth.reading import (
     validate,
     write_case,
     write_reading,
-    write_text,
 )
 from ongrowth.reading.case_record import case_from_dict, case_to_dict
 from ongrowth.scan import Refused

@@ -32,7 +32,7 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
     implant : dict
         What a surgeon knows of the screw: diameters, pitch, length in mm, surface.
     """
-    from ongrowth.reading import new_results
+    from ongrowth.files import new_results
 
     with new_results(Path(out)) as part:
         write_phantom(DEMO, part, seed=seed)
@@ -92,7 +92,7 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
     if out is None:
         raise click.MissingParameter(param_hint="--out", param_type="option")
     must_be_writable(out)
-    from ongrowth.reading import new_results
+    from ongrowth.files import new_results
 
     with new_results(out) as part:
         write_phantom(name, part, seed=seed, compressed=compressed)

@@ -41,7 +41,8 @@ import ongrowth.case
 import ongrowth.reports.page
 from ongrowth.cli import main
 from ongrowth.cohort import InProcess, read_manifest, read_receipt, run_cohort
-from ongrowth.reading import Case, finish_results, read_case, read_reading
+from ongrowth.files import finish_results
+from ongrowth.reading import Case, read_case, read_reading
 from ongrowth.scan import Refused
 from ongrowth_napari.session import correct as corrected
 from ongrowth_napari.session import now, open_session, save

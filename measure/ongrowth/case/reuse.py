@@ -11,7 +11,8 @@ from typing import Any
 
 import ongrowth
 from ongrowth.case.reading import Known
-from ongrowth.reading import Case, Reading, finish_results, read_case
+from ongrowth.files import finish_results
+from ongrowth.reading import Case, Reading, read_case
 from ongrowth.scan import Refused
 from ongrowth.series.digest import content_digest
 

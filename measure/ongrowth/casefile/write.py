@@ -9,7 +9,7 @@ from typing import Any
 
 from ongrowth.casefile.entries import CaseFile, Correction, ReaderEntry, scan_name
 from ongrowth.casefile.read import parse_case_file
-from ongrowth.reading import write_text
+from ongrowth.files import write_text
 
 
 def add_entries(

@@ -209,7 +209,8 @@ def _plane(numbers: tuple[float, ...] | None) -> Any:
 
 
 def _write_check(reading: Reading, known: Known, out: Path) -> None:
-    from ongrowth.reading import Case, Patient, new_results, write_reading, write_text
+    from ongrowth.files import new_results, write_text
+    from ongrowth.reading import Case, Patient, write_reading
     from ongrowth.reports.page import render_page
 
     tell("Writing the page")
@@ -249,9 +250,9 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
     if first_days:
         _calibrate_on_patient(scan, given["series"], spec, out)
         return
+    from ongrowth.files import write_text
     from ongrowth.halo import measure_calibration
     from ongrowth.read import read_scan
-    from ongrowth.reading import write_text
     from ongrowth.reports.calibration import render_calibration
 
     fit = measure_calibration(read_scan(scan, series=given["series"], progress=tell), spec)
@@ -266,7 +267,7 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
 
 def _calibrate_on_patient(scan: Path, series: str, spec: ScrewSpec, out: Path) -> None:
     from ongrowth.case import Known, run_first_days
-    from ongrowth.reading import write_text
+    from ongrowth.files import write_text
 
     calibration = run_first_days(scan, Known(screws=(spec,), series=series), tell)
     blur = calibration.blur
@@ -291,7 +292,8 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         must_exist(scan.path, f"scan {scan.name}")
     must_be_writable(out)
     from ongrowth.case import case_before, run_case
-    from ongrowth.reading import new_results, write_reading
+    from ongrowth.files import new_results
+    from ongrowth.reading import write_reading
 
     with new_results(out) as part:
 
@@ -310,8 +312,9 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
 
 
 def _write_case(case: Case, windows: Path | None, out: Path) -> None:
+    from ongrowth.files import write_text
     from ongrowth.findings import read_windows
-    from ongrowth.reading import write_case, write_text
+    from ongrowth.reading import write_case
     from ongrowth.reports.page import render_page
     from ongrowth.reports.table import ChangeRow, change_rows, render_csv
 

@@ -57,8 +57,9 @@ def before(
     must_exist(windows, "--windows")
     must_be_writable(out)
     from ongrowth.case import Known, Question, run_before
+    from ongrowth.files import new_results, write_text
     from ongrowth.findings import read_windows, shipped_windows
-    from ongrowth.reading import new_results, write_reading, write_text
+    from ongrowth.reading import write_reading
     from ongrowth.reports.before import render_before
 
     site = site.strip()[:32]

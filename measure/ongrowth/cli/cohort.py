@@ -313,7 +313,7 @@ def _write_agreement(table: pd.DataFrame, layout: Layout, figures: Sequence[Stat
     from ongrowth.agreement import difference_picture
     from ongrowth.cohort.page import Section, render
     from ongrowth.cohort.publication import PrintedTable
-    from ongrowth.reading import write_text
+    from ongrowth.files import write_text
 
     must_be_writable(out)
     write_text(out / "agreement.csv", pd.DataFrame(json.loads(_as_json(figures))).to_csv(index=False))
@@ -348,7 +348,7 @@ def courses(table: Path, out: Path, quantity: str, by: str) -> None:
     _must_have("pandas", "statsmodels")
     from ongrowth.cohort.page import render
     from ongrowth.cohort.strata import strata, strata_sections, strata_table
-    from ongrowth.reading import write_text
+    from ongrowth.files import write_text
     from ongrowth.tidy import read_table
     from ongrowth.wording import fixed_words
 
@@ -378,7 +378,7 @@ def windows(table: Path, out: Path | None, **given: Any) -> None:
     TABLE is scans.parquet (or .csv) of patients whose course was as wished.
     """
     must_exist(table, "TABLE")
-    from ongrowth.reading import write_text
+    from ongrowth.files import write_text
     from ongrowth.tidy import read_table
     from ongrowth.trajectory import range_picture, reference_ranges, windows_of, windows_toml
     from ongrowth.wording import fixed_words

@@ -307,7 +307,8 @@ def tell(text: str) -> None:
 
 def case_at(path: Path) -> Case:
     """Return the case of a result file; a single reading is a case of one."""
-    from ongrowth.reading import Case, Patient, finish_results, read_case, read_reading
+    from ongrowth.files import finish_results
+    from ongrowth.reading import Case, Patient, read_case, read_reading
 
     finish_results(path if path.is_dir() else path.parent)
     if path.name == "case.json" or (path / "case.json").is_file():
@@ -347,7 +348,7 @@ def print_or_write(text: str, out: Path | None) -> None:
     if out is None:
         click.echo(text, nl=False)
         return
-    from ongrowth.reading import write_text
+    from ongrowth.files import write_text
 
     must_be_a_file(out)
     write_text(out, text)

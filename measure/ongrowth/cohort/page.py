@@ -31,7 +31,7 @@ from ongrowth.cohort.publication import (
 from ongrowth.cohort.run import full_disk_told
 from ongrowth.cohort.tables import Tables
 from ongrowth.estimate import shown
-from ongrowth.reading import write_text
+from ongrowth.files import write_text
 from ongrowth.reports.template import fill_template
 from ongrowth.scan import Refused
 from ongrowth.tidy import usual_sides

@@ -18,8 +18,9 @@ import ongrowth
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.run import read_run
 from ongrowth.cohort.tables import Tables
+from ongrowth.files import write_text
 from ongrowth.findings import PHASES_WEEKS
-from ongrowth.reading import libraries, write_text
+from ongrowth.reading import libraries
 from ongrowth.wording import HALO_SIDES, blur_source_words, fixed_words
 
 _OUTCOMES = ("as expected", "undecided", "outside", "not measurable")

@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ongrowth.reading import Cut, ImplantReading, read_reading, write_text
+from ongrowth.files import write_text
+from ongrowth.reading import Cut, ImplantReading, read_reading
 from ongrowth.reports.template import fill_template
 from ongrowth.scan import refuse
 from ongrowth.tidy import need_columns, numbers, texts

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from ongrowth.cohort.job import Job, Measurement
-from ongrowth.reading import validate, write_text
+from ongrowth.files import write_text
+from ongrowth.reading import validate
 from ongrowth.reports.table import SCAN_COLUMNS, ScanColumns, plain_cell, row_from_list, row_to_list
 
 RESULT_SCHEMA = "ongrowth-result/1"

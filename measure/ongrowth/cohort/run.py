@@ -20,7 +20,7 @@ from ongrowth.cohort.job import Measure, measure_scan, settings_digest
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.progress import Progress
 from ongrowth.cohort.worker import NO_SPACE, STOPPED, Task
-from ongrowth.reading import write_text
+from ongrowth.files import write_text
 from ongrowth.scan import Level, Problem, Refused, refuse
 
 RUN_NAME = "run.json"

@@ -5,8 +5,6 @@ from __future__ import annotations
 import contextlib
 import csv
 import math
-import os
-import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +25,7 @@ from ongrowth.cohort.job import Job, Measurement
 from ongrowth.cohort.manifest import Manifest
 from ongrowth.cohort.receipt import Failure, Receipt, read_receipt, result_file
 from ongrowth.cohort.run import full_disk_told
+from ongrowth.files import new_file
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS, TableRow, csv_cell
 from ongrowth.wording import fixed_words
 
@@ -175,22 +174,8 @@ class _CsvFile:
 
 @contextlib.contextmanager
 def _csv(path: Path, columns: Cells) -> Iterator[_CsvFile]:
-    with _whole(path) as part, part.open("w", encoding="utf-8", newline="") as file:
+    with new_file(path) as part, part.open("w", encoding="utf-8", newline="") as file:
         yield _CsvFile(file, columns)
-
-
-@contextlib.contextmanager
-def _whole(path: Path) -> Iterator[Path]:
-    """Give a file beside `path` that takes its place when the block ends well."""
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    os.close(handle)
-    part = Path(name)
-    try:
-        yield part
-        part.chmod(0o644)
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 class _ParquetFile:
@@ -242,7 +227,7 @@ class _Twin:
 
 @contextlib.contextmanager
 def _twin(stem: Path, columns: Sequence[str], numbers: set[str]) -> Iterator[_Twin]:
-    with _csv(stem.with_suffix(".csv"), columns) as text, _whole(stem.with_suffix(".parquet")) as part:
+    with _csv(stem.with_suffix(".csv"), columns) as text, new_file(stem.with_suffix(".parquet")) as part:
         parquet = _ParquetFile(part, columns, numbers)
         try:
             yield _Twin(parquet, text)

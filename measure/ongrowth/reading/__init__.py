@@ -51,15 +51,12 @@ from ongrowth.reading.parts import (
 )
 from ongrowth.reading.record import reading_from_dict, reading_to_dict
 from ongrowth.reading.store import (
-    finish_results,
-    new_results,
     read_case,
     read_reading,
     schema,
     validate,
     write_case,
     write_reading,
-    write_text,
 )
 
 __all__ = [
@@ -100,11 +97,9 @@ __all__ = [
     "case_dose",
     "cut_along",
     "dose_over_time",
-    "finish_results",
     "gather_facts",
     "image_noise_hu",
     "libraries",
-    "new_results",
     "patient_grid",
     "patient_letters",
     "plane_across",
@@ -125,5 +120,4 @@ __all__ = [
     "with_controls",
     "write_case",
     "write_reading",
-    "write_text",
 ]

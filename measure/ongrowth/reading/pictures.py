@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import os
-import tempfile
 import zipfile
 from collections.abc import Iterable
 from pathlib import Path
@@ -13,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.files import new_file
 from ongrowth.halo import Doubt
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading.case_parts import Case, ChangeMap, NewBoneCells, Overlay
@@ -181,16 +180,8 @@ def write_change_pictures(case: Case, path: Path) -> None:
         for when in ("then", "now"):
             cut: Cut = getattr(overlay, when)
             arrays |= {f"overlay.{k}.{when}.{n}": np.asarray(getattr(cut, n)) for n in ("name", *_CUT_ARRAYS)}
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    os.close(handle)
-    try:
-        _save(Path(name), arrays)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    with new_file(path) as part:
+        _save(part, arrays)
 
 
 def with_change_pictures(case: Case, path: Path) -> Case:

@@ -1,4 +1,4 @@
-"""Readings and cases on disk: validated both ways, and written whole or not at all."""
+"""Readings and cases on disk, validated both ways."""
 
 from __future__ import annotations
 
@@ -7,16 +7,13 @@ import dataclasses
 import datetime as dt
 import functools
 import json
-import os
 import re
-import shutil
-import tempfile
-import time
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from ongrowth.files import finish_results, new_folder, write_text
 from ongrowth.reading.case_parts import Case
 from ongrowth.reading.case_record import CASE_SCHEMA, case_from_dict, case_to_dict
 from ongrowth.reading.parts import Reading, Source
@@ -31,7 +28,6 @@ from ongrowth.reading.pictures import (
 )
 from ongrowth.reading.plain import Record
 from ongrowth.reading.record import READING_SCHEMA, reading_from_dict, reading_to_dict
-from ongrowth.reading.swap import swap
 from ongrowth.scan import refuse
 from ongrowth.series import UNREADABLE
 
@@ -204,110 +200,6 @@ def read_case(path: Path) -> Case:
     pictures = file.with_name(CHANGE_PICTURES)
     with _sound(pictures):
         return with_change_pictures(case, pictures)
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a text file whole: beside its place first, then renamed onto it; who may read it stays.
-
-    Parameters
-    ----------
-    path : Path
-        Where to; its folder is made if missing.
-    text : str
-        All of it.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-        Path(name).chmod(mode)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-
-
-@contextlib.contextmanager
-def new_results(out: Path) -> Iterator[Path]:
-    """Give an empty folder for results; when the block ends well, all of them take their places in `out`.
-
-    A run that fails or is killed before leaves `out` as it was. Once all is there the folder is renamed, and
-    from then on the results count: should the run be killed while they take their places, one after the
-    other, the next command that reads or writes there ends what it began.
-
-    Parameters
-    ----------
-    out : Path
-        Output folder; made if missing.
-    """
-    is_ours = not out.exists()
-    out.mkdir(parents=True, exist_ok=True)
-    finish_results(out)
-    for left in out.glob(f"{_NEW}*"):  # by a run that was killed, unless one is at work there
-        if time.time() - left.stat().st_mtime > _LEFT_S:
-            shutil.rmtree(left, ignore_errors=True)
-    part = Path(tempfile.mkdtemp(prefix=_NEW, dir=out))
-    try:
-        yield part
-        numbers = {item.name: item.stat().st_ino for item in part.iterdir()}
-        (part / _PLAN).write_text(json.dumps(numbers), encoding="utf-8")
-        part.rename(part.with_name(part.name.replace(_NEW, _READY, 1)))
-        finish_results(out)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-        if is_ours:
-            with contextlib.suppress(OSError):  # something stands there now
-                out.rmdir()
-
-
-_NEW, _READY, _PLAN, _LEFT_S = ".new.", ".ready.", ".plan", 24 * 3600.0
-
-
-def finish_results(out: Path) -> None:
-    """Let results that are ready take their places: folders, then tables, the page last.
-
-    What was exchanged leaves the old under its name; the number of its inode tells that it is not the new.
-
-    Parameters
-    ----------
-    out : Path
-        Folder of the results.
-    """
-    for ready in sorted(out.glob(f"{_READY}*")):
-        with contextlib.suppress(FileNotFoundError):  # another command is ending the same
-            plan = json.loads((ready / _PLAN).read_text(encoding="utf-8"))
-            waiting = (item for item in ready.iterdir() if plan.get(item.name) == item.stat().st_ino)
-            for item in sorted(waiting, key=lambda path: (path.is_file(), path.name)):
-                _exchange(item, out / item.name) if item.is_dir() else item.replace(out / item.name)
-        shutil.rmtree(ready, ignore_errors=True)
-
-
-@contextlib.contextmanager
-def new_folder(folder: Path) -> Iterator[Path]:
-    """Give a fresh folder beside `folder`; it takes that name when the block ends well."""
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
-    try:
-        yield part
-        part.chmod(0o755)
-        _exchange(part, folder)
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
-
-
-def _exchange(part: Path, folder: Path) -> None:
-    """Put `part` in the place of `folder`, in one step where the system can swap two names."""
-    if not folder.exists():
-        part.rename(folder)
-        return
-    if swap(part, folder):
-        return  # what stood there before now bears the name that is cleared away
-    old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent))
-    folder.rename(old / folder.name)
-    part.rename(folder)
-    shutil.rmtree(old, ignore_errors=True)
 
 
 def _json(record: Record) -> str:

@@ -1,0 +1,155 @@
+"""Files and folders that are written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import functools
+import json
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+_NEW, _READY, _PLAN, _LEFT_S = ".new.", ".ready.", ".plan", 24 * 3600.0
+_HERE = -100  # AT_FDCWD of Linux: paths are relative to the working folder
+_EXCHANGE = 2  # RENAME_EXCHANGE of Linux, RENAME_SWAP of macOS
+
+
+@contextlib.contextmanager
+def new_file(path: Path) -> Iterator[Path]:
+    """Give an empty file beside `path`; it takes that name when the block ends well.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; its folder is made if missing. Who may read a file that stands there stays.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    os.close(handle)
+    part = Path(name)
+    try:
+        yield part
+        part.chmod(mode)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file whole.
+
+    Parameters
+    ----------
+    path : Path
+        Where to, as for `new_file`.
+    text : str
+        All of it.
+    """
+    with new_file(path) as part:
+        part.write_text(text, encoding="utf-8")
+
+
+@contextlib.contextmanager
+def new_results(out: Path) -> Iterator[Path]:
+    """Give an empty folder for results; when the block ends well, all of them take their places in `out`.
+
+    A run that fails or is killed before leaves `out` as it was. Once all is there the folder is renamed, and
+    from then on the results count: should the run be killed while they take their places, one after the
+    other, the next command that reads or writes there ends what it began.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder; made if missing.
+    """
+    is_ours = not out.exists()
+    out.mkdir(parents=True, exist_ok=True)
+    finish_results(out)
+    for left in out.glob(f"{_NEW}*"):  # by a run that was killed, unless one is at work there
+        if time.time() - left.stat().st_mtime > _LEFT_S:
+            shutil.rmtree(left, ignore_errors=True)
+    part = Path(tempfile.mkdtemp(prefix=_NEW, dir=out))
+    try:
+        yield part
+        numbers = {item.name: item.stat().st_ino for item in part.iterdir()}
+        (part / _PLAN).write_text(json.dumps(numbers), encoding="utf-8")
+        part.rename(part.with_name(part.name.replace(_NEW, _READY, 1)))
+        finish_results(out)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+        if is_ours:
+            with contextlib.suppress(OSError):  # something stands there now
+                out.rmdir()
+
+
+def finish_results(out: Path) -> None:
+    """Let results that are ready take their places: folders, then tables, the page last.
+
+    What was exchanged leaves the old under its name; the number of its inode tells that it is not the new.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results.
+    """
+    for ready in sorted(out.glob(f"{_READY}*")):
+        with contextlib.suppress(FileNotFoundError):  # another command is ending the same
+            plan = json.loads((ready / _PLAN).read_text(encoding="utf-8"))
+            waiting = (item for item in ready.iterdir() if plan.get(item.name) == item.stat().st_ino)
+            for item in sorted(waiting, key=lambda path: (path.is_file(), path.name)):
+                _exchange(item, out / item.name) if item.is_dir() else item.replace(out / item.name)
+        shutil.rmtree(ready, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def new_folder(folder: Path) -> Iterator[Path]:
+    """Give a fresh folder beside `folder`; it takes that name when the block ends well."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    try:
+        yield part
+        part.chmod(0o755)
+        _exchange(part, folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _exchange(part: Path, folder: Path) -> None:
+    """Put `part` in the place of `folder`, in one step where the system can swap two names."""
+    if not folder.exists():
+        part.rename(folder)
+        return
+    if _swap(part, folder):
+        return  # what stood there before now bears the name that is cleared away
+    old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent))
+    folder.rename(old / folder.name)
+    part.rename(folder)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _swap(one: Path, other: Path) -> bool:
+    """Exchange the names of two folders in one step, so that no moment is without the one or the other.
+
+    Returns whether it was done; not every system and file system can.
+    """
+    exchange = _system_call()
+    return exchange is not None and exchange(os.fsencode(one.absolute()), os.fsencode(other.absolute())) == 0
+
+
+@functools.cache
+def _system_call() -> Callable[[bytes, bytes], int] | None:
+    """Return the system's own exchange, None where it has none (Windows, old systems)."""
+    if sys.platform == "win32":
+        return None
+    library = ctypes.CDLL(None, use_errno=True)
+    if hasattr(library, "renameat2"):  # Linux
+        return lambda a, b: int(library.renameat2(_HERE, a, _HERE, b, _EXCHANGE))
+    if hasattr(library, "renamex_np"):  # macOS
+        return lambda a, b: int(library.renamex_np(a, b, _EXCHANGE))
+    return None
