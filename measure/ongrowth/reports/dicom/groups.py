@@ -20,8 +20,7 @@ from ongrowth.wording import HALO_SIDES, is_pars_site, side_words
 Record = dict[str, Any]
 Modifier = tuple[Code, Code]
 
-
-_NEW_BONE = "new-bone-since-"
+NEW_BONE = "new-bone-since-"
 _SIDE_NAMES = ("counting_area_mm2", "measured_share")
 _SCREW_NAMES = ("root_diameter_mm",)
 _INTEGRITY_NAMES = ("smallest_shown_mm", "at_depth_mm")
@@ -123,14 +122,19 @@ def part_words(part: str, site: str) -> str:
     """Return what a part that can be drawn is called for a reader."""
     if part in HALO_SIDES:
         return f"halo, {side_words(part, site)}"
-    if part.startswith(_NEW_BONE):
-        return f"new bone since scan {part.removeprefix(_NEW_BONE)}"
+    if part.startswith(NEW_BONE):
+        return f"new bone since scan {part.removeprefix(NEW_BONE)}"
     return {"bridge": "bridged bone"}.get(part, part)
 
 
 def bare_defect_name(side: str) -> str:
     """Return what stands for the id of a screw where no screw crosses a defect."""
     return f"defect-{side}"
+
+
+def new_bone_part(from_scan: str) -> str:
+    """Return the key of the bone that an earlier scan did not show."""
+    return f"{NEW_BONE}{from_scan}"
 
 
 def _implant_groups(implant: Record, findings: list[Record], site: str) -> list[Group]:
@@ -328,7 +332,7 @@ def _bone_group(bone: Record, sides: dict[str, str]) -> Group:
         for place in bone["elsewhere"]
     ]
     items = (*(item for _, item in _numbers(bone, ())), *places)
-    part = f"{_NEW_BONE}{bone['from_scan']}"
+    part = new_bone_part(bone["from_scan"])
     group = _comparison(
         bone["implant"],
         part,

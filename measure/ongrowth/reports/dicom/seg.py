@@ -14,10 +14,10 @@ from pydicom.sr.coding import Code
 import ongrowth
 from ongrowth.reports.dicom import codes
 from ongrowth.reports.dicom.codes import own
-from ongrowth.reports.dicom.groups import part_words
+from ongrowth.reports.dicom.groups import NEW_BONE, part_words
 from ongrowth.reports.dicom.identity import DEVICE_NAME, Identity, stamp
 from ongrowth.reports.dicom.images import Images
-from ongrowth.reports.dicom.segments import NEW_BONE, Drawing, Part
+from ongrowth.reports.dicom.segments import Drawing, Part
 from ongrowth.scan import refuse
 
 

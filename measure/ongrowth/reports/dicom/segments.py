@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +13,7 @@ from ongrowth.defect import Side
 from ongrowth.halo import SIDES, HaloMap
 from ongrowth.halo.model import Rod
 from ongrowth.reading import ImplantReading, NewBoneCells, Reading
-from ongrowth.reports.dicom.groups import bare_defect_name
+from ongrowth.reports.dicom.groups import bare_defect_name, new_bone_part
 from ongrowth.scan import Scan
 
 FloatArray = NDArray[np.float64]
@@ -21,7 +21,6 @@ Mask = NDArray[np.bool_]
 Box = tuple[slice, slice, slice]
 
 REACH_MM = 5.0  # beyond the envelope: farther than any halo that is measured
-NEW_BONE = "new-bone-since-"
 _NEAR_CELLS = 1.25  # radius round a voxel in which cells are counted, of their edge: eight where it is full
 
 
@@ -65,11 +64,6 @@ def used_slices(reading: Reading, scan: Scan, new_bone: Sequence[NewBoneCells] =
     return tuple(sorted(used))
 
 
-def new_bone_part(from_scan: str) -> str:
-    """Return the name of the part that an earlier scan did not show."""
-    return f"{NEW_BONE}{from_scan}"
-
-
 def draw_parts(
     reading: Reading, scan: Scan, slices: Sequence[int], new_bone: Sequence[NewBoneCells] = ()
 ) -> Drawing:
@@ -88,20 +82,21 @@ def draw_parts(
     """
     labels = np.zeros((len(slices), *scan.hu.shape[1:]), dtype=np.uint8)
     parts: list[Part] = []
-    for where, name, implant, bridge in _boxes(reading, scan):
+
+    def draw(where: Box, name: str, masks: Iterable[tuple[str, Mask]]) -> None:
         first = int(np.searchsorted(slices, where[0].start))
         box = labels[first : first + where[0].stop - where[0].start, where[1], where[2]]
-        for part, mask in _draw(_places_mm(scan, where), implant, bridge):
+        for part, mask in masks:
             free = mask & (box == 0)
             parts.append(Part(name, part, int(free.sum())))
             box[free] = len(parts)
+
+    for where, name, implant, bridge in _boxes(reading, scan):
+        draw(where, name, _masks(_places_mm(scan, where), implant, bridge))
     for bone in new_bone:
         where = scan.box(bone.cells_mm, bone.cell_mm)
-        first = int(np.searchsorted(slices, where[0].start))
-        box = labels[first : first + where[0].stop - where[0].start, where[1], where[2]]
-        free = _in_cells(_places_mm(scan, where), bone) & (box == 0)
-        parts.append(Part(bone.implant, new_bone_part(bone.from_scan), int(free.sum())))
-        box[free] = len(parts)
+        filled = _in_cells(_places_mm(scan, where), bone)
+        draw(where, bone.implant, [(new_bone_part(bone.from_scan), filled)])
     return Drawing(labels, tuple(parts))
 
 
@@ -158,7 +153,7 @@ def _places_mm(scan: Scan, where: Box) -> FloatArray:
     return scan.world_mm(np.stack(index, axis=-1))
 
 
-def _draw(
+def _masks(
     places: FloatArray, implant: ImplantReading | None, bridge: Bridge | None
 ) -> Iterator[tuple[str, Mask]]:
     """Yield the parts of one screw, the surest first."""
