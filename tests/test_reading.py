@@ -344,6 +344,13 @@ def test_cuts_show_the_screw_where_the_frame_says() -> None:
     assert 0.0 < across.at_depth_mm < build.LENGTH_MM
 
 
+def test_a_shaft_that_no_defect_parts_has_one_profile() -> None:
+    scan, frame = build.make_scan(), build.make_frame("left")
+    none = build.missing_side(Caution.NO_DEFECT)
+    (profile,) = take_profiles(scan, frame, build.make_halo(none, none), build.RADIUS_MM)
+    assert profile.side == "whole"
+
+
 def test_profiles_fall_from_metal_through_the_layer_to_bone() -> None:
     scan, frame = build.make_scan(width_mm=1.5, step_mm=0.5), build.make_frame("left")
     halo = build.make_halo(build.make_side(1.5), build.make_side(1.5))

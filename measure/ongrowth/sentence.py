@@ -44,8 +44,8 @@ def screw_words(screw_id: str) -> str:
     Examples
     --------
     >>> screw_words("left"), screw_words("screw-1"), screw_words("L5-a"), screw_words("")
-    ('the left screw', 'screw 1', 'screw L5-a', 'screw')
+    ('the left screw', 'screw 1', 'screw L5-a', 'the screw')
     """
-    if screw_id in ("left", "right", "midline"):
-        return f"the {screw_id} screw"
-    return f"screw {screw_id.removeprefix('screw-')}".strip()
+    if screw_id in ("", "left", "right", "midline"):
+        return f"the {screw_id} screw".replace("  ", " ")
+    return f"screw {screw_id.removeprefix('screw-')}"

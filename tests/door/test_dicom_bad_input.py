@@ -20,8 +20,9 @@ from pydicom.dataset import Dataset
 from pydicom.uid import EnhancedCTImageStorage
 
 from ongrowth.cli import main
-from ongrowth.defect import DefectPlane
+from ongrowth.defect import DefectPlane, Side
 from ongrowth.geometry import Plane
+from ongrowth.halo import HaloMap
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.read import read_scan
 from ongrowth.reading import Case, DefectReading, Patient, Source, read_reading, write_reading
@@ -369,6 +370,33 @@ def test_a_halo_thinner_than_a_voxel_is_said_to_have_no_segment(made: build_expo
     assert (
         "halo, lamina side (screw head): no voxel's centre lies inside, so it has no segment." in told.stderr
     )
+
+
+def test_a_shaft_that_no_defect_parts_has_one_halo_and_no_gap(made: build_export.Exported) -> None:
+    none = build.missing_side(Caution.NO_DEFECT)
+    implant = replace(build.make_implant(none, none), defect=None, bridge=None)
+    whole = replace(implant.halo, whole=build.make_side(0.9), map=_all_head(0.9, implant.halo.map))
+    write_reading(replace(made.reading, implants=(replace(implant, halo=whole),)), made.reading_folder)
+    told = run(made.reading_folder, "--seg", "--out", made.folder / "unparted")
+    assert told.exit_code == 0, told.stderr
+    (file,) = (made.folder / "unparted").glob("*.dcm")
+    labels = [segment.SegmentLabel for segment in dcmread(file).SegmentSequence]
+    assert labels == ["L5 left screw", "L5 left halo, whole screw"]
+    assert "no segment" not in told.stderr
+
+
+def _all_head(width_mm: float, unrolled: HaloMap) -> HaloMap:
+    shape = unrolled.side.shape
+    return replace(unrolled, width_mm=np.full(shape, width_mm), side=np.full(shape, Side.HEAD, dtype=np.int8))
+
+
+def test_a_defect_without_a_bridge_has_no_segment_of_one(made: build_export.Exported) -> None:
+    side = build.make_side(0.9)
+    implant = build.make_implant(side, side, bridge=build.make_bridge(0.0))
+    write_reading(replace(made.reading, implants=(implant,)), made.reading_folder)
+    told = run(made.reading_folder, "--seg", "--out", made.folder / "open")
+    assert told.exit_code == 0, told.stderr
+    assert "bridged bone" not in told.stderr
 
 
 def test_a_week_that_is_not_known_leaves_the_offset_out(made: build_export.Exported) -> None:

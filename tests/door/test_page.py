@@ -337,6 +337,19 @@ def test_the_other_side_and_the_other_screw_stand_as_control(reading: Reading, p
     assert [(c.side, c.other_implant) for c in known] == [("head_side", "left")]
 
 
+def test_a_shaft_that_no_defect_parts_is_told_as_one() -> None:
+    none, whole = build.missing_side(Caution.NO_DEFECT), build.make_side(0.6)
+    implant = build.make_implant(none, none)
+    implant = replace(implant, defect=None, bridge=None, halo=replace(implant.halo, whole=whole))
+    reading = build.make_reading(implant, weeks=30.0)
+    page = render_page(Case(Patient(site="L5"), (reading,), reading.findings, reading.summary))
+    text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
+    assert "Halo, whole shaft 0.60 mm" in text
+    assert "halo along the whole shaft" in text
+    assert "Halo, lamina side" not in text
+    assert "Week Whole shaft Expected range week 30 0.60 mm" in text
+
+
 def test_planted_halos_stand_in_a_table_beside_what_is_found_where_none_is(page: str) -> None:
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     assert (

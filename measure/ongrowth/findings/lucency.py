@@ -262,7 +262,6 @@ def judge_halo(halo: Halo, weeks: float, windows: Windows, implant: str, surface
         *judge_side(head, halo.head_side, halo.tip_side, head_excess),
         *judge_side(tip, halo.tip_side, halo.head_side, tip_excess),
     )
-    is_parted = Caution.NO_DEFECT not in halo.head_side.mean_width.cautions
-    if is_parted or not halo.whole.mean_width.is_known:
+    if halo.is_parted or not halo.whole.mean_width.is_known:
         return sides
     return (*sides, *judge_whole(Place(implant, surface, "whole", weeks, windows), halo.whole))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ongrowth.defect import Side
 from ongrowth.halo.doubt import Doubt
-from ongrowth.quantity import Measured
+from ongrowth.quantity import Caution, Measured
 
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}  # by their names in `Halo` and in the results
 
@@ -112,3 +112,13 @@ class Halo:
     blur: BlurFound | None = None
     limits: tuple[tuple[str, float], ...] = ()
     doubt: Doubt | None = None
+
+    @property
+    def is_parted(self) -> bool:
+        """Whether a defect parts the shaft into two sides; without one the map calls all of it head side."""
+        return Caution.NO_DEFECT not in self.head_side.mean_width.cautions
+
+    @property
+    def parts(self) -> dict[str, Side]:
+        """The parts of the shaft that are told apart, each with what the map calls it."""
+        return SIDES if self.is_parted else {"whole": Side.HEAD}

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo import SIDES, Halo
+from ongrowth.halo import Halo
 from ongrowth.reading.parts import Cut, Profile
 from ongrowth.scan import Scan
 
@@ -95,6 +95,8 @@ def widest_depth_mm(halo: Halo, length_mm: float) -> float:
 def take_profiles(scan: Scan, frame: ScrewFrame, halo: Halo, radius_mm: float) -> tuple[Profile, ...]:
     """Return the CT number against distance from the thread envelope, for each side that has cells.
 
+    Of a shaft that no defect parts there is one, called "whole".
+
     Parameters
     ----------
     scan : Scan
@@ -109,7 +111,7 @@ def take_profiles(scan: Scan, frame: ScrewFrame, halo: Halo, radius_mm: float) -
     distance = np.arange(_PROFILE_MM[0], _PROFILE_MM[1], _STEP_MM / 2.0)
     depth, angle = np.meshgrid(halo.map.depth_mm, halo.map.angle_deg, indexing="ij")
     out = []
-    for name, side in SIDES.items():
+    for name, side in halo.parts.items():
         cells = halo.map.side == side
         if np.any(cells):
             radius = np.maximum(radius_mm + distance, 0.0)

@@ -16,9 +16,10 @@ from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, rows_for
 from ongrowth.frame import ScrewFrame
 from ongrowth.halo import HaloMap
-from ongrowth.quantity import Measured
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Cut, ImplantReading, Profile
 from ongrowth.reports.drawing import inline, sized_figure
+from ongrowth.wording import HALO_SIDES
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,11 +30,13 @@ _WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
 _SLIT_MM = 8.0  # to each side of the defect: the bone round the screw at a pars
 _FACES_REACH_MM = 9.0
 _CASED = 2.4  # width of the dark casing under a light line, points
+NOT_TOLD = Measured.missing(Unit.MM, Caution.NONE)
 HALO_EDGE = "#ffd23f"
 DEPTH_WORDS = "depth from the head end of the shaft, mm"
 COMPETITION_WEEKS = 13.0  # about three months, common practice, no source
 
 SIDE_STYLE = {
+    "whole": {"marker": "D", "color": "black", "mfc": "black", "ls": "-"},
     "head_side": {"marker": "o", "color": "black", "mfc": "black", "ls": "-"},
     "tip_side": {"marker": "s", "color": "0.35", "mfc": "white", "ls": "--"},
 }
@@ -41,11 +44,17 @@ SIDE_STYLE = {
 
 @dataclass(frozen=True, slots=True)
 class TimePoint:
-    """Mean widths of one screw at one week."""
+    """Mean widths of one screw at one week; of the whole shaft only where no defect parts it."""
 
     weeks: float
     head_side: Measured
     tip_side: Measured
+    whole: Measured = NOT_TOLD
+
+
+def drawn_parts(points: Sequence[TimePoint]) -> tuple[str, ...]:
+    """Return the parts of the shaft that have a width at some week; both sides where none has."""
+    return tuple(part for part in SIDE_STYLE if any(getattr(p, part).is_known for p in points)) or HALO_SIDES
 
 
 def draw_cut_along(cut: Cut, implant: ImplantReading, alt: str, width_mm: float) -> str:
@@ -399,8 +408,8 @@ def draw_time_line(
         axes = figure.add_subplot()
         last = max([28.0, *(point.weeks + 4.0 for point in points)])
         _window_bands(axes, windows, surface, last)
-        for side, style in SIDE_STYLE.items():
-            _time_series(axes, points, side, style, names[side].partition(" (")[0])
+        for part in drawn_parts(points):
+            _time_series(axes, points, part, SIDE_STYLE[part], names[part].partition(" (")[0])
         axes.set_xlim(0.0, last)
         axes.set_ylim(0.0, _time_top_mm(points, windows, surface))
         _mark_competition(axes)
@@ -425,7 +434,7 @@ def draw_time_line(
 def _time_top_mm(points: Sequence[TimePoint], windows: Windows, surface: str) -> float:
     """Return the top of the time line: above all bands and intervals, with room for a word."""
     bands = [band.high_mm for band in expected_bands(windows, surface)]
-    ends = [m.high95 for p in points for m in (p.head_side, p.tip_side) if m.is_known]
+    ends = [m.high95 for p in points for m in (p.head_side, p.tip_side, p.whole) if m.is_known]
     return 1.25 * max([1.0, *bands, *ends])
 
 

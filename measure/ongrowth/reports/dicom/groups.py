@@ -124,7 +124,7 @@ def part_words(part: str, site: str) -> str:
         return f"halo, {side_words(part, site)}"
     if part.startswith(NEW_BONE):
         return f"new bone since scan {part.removeprefix(NEW_BONE)}"
-    return {"bridge": "bridged bone"}.get(part, part)
+    return {"bridge": "bridged bone", "whole": "halo, whole screw"}.get(part, part)
 
 
 def bare_defect_name(side: str) -> str:
@@ -192,7 +192,7 @@ def _halo_group(implant: Record, summary: Record, findings: list[Record]) -> Gro
     return Group(
         implant["id"],
         "whole",
-        "halo, whole screw",
+        part_words("whole", ""),
         implant["side"],
         codes.RELATION,
         own("context", "whole_halo"),

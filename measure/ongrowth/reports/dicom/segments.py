@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ongrowth.bridge import Bridge, BridgeMap
 from ongrowth.defect import Side
-from ongrowth.halo import SIDES, HaloMap
+from ongrowth.halo import HaloMap
 from ongrowth.halo.model import Rod
 from ongrowth.reading import ImplantReading, NewBoneCells, Reading
 from ongrowth.reports.dicom.groups import bare_defect_name, new_bone_part
@@ -26,7 +26,7 @@ _NEAR_CELLS = 1.25  # radius round a voxel in which cells are counted, of their 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part of one screw as drawn: "screw", "head_side", "tip_side", "gap", "bridge", or new bone.
+    """One part of a screw: "screw", "head_side", "tip_side", "whole", "gap", "bridge", or new bone, as drawn.
 
     `implant` is the id of the screw, or what stands for it where no screw crosses the defect. Without any
     voxel (`n_voxels` 0) the part is thinner than a voxel, or not there.
@@ -166,7 +166,7 @@ def _masks(
     if implant is not None:
         width, side = _at_cells(implant.halo.map, angle, depth)
         within = (radius > envelope) & (radius <= envelope + np.nan_to_num(width, nan=0.0))
-        for part, which in SIDES.items():
+        for part, which in implant.halo.parts.items():
             yield part, within & (side == which)
 
 
@@ -193,7 +193,8 @@ def _draw_defect(places: FloatArray, bridge: Bridge) -> Iterator[tuple[str, Mask
     column, row = _nearest(grid.u_mm, away @ grid.u_direction), _nearest(grid.v_mm, away @ grid.v_direction)
     inside = (column >= 0) & (row >= 0)
     bridged = inside & grid.bridged[row, column]
-    yield "bridge", bridged & (height <= usual_gap_mm(bridge) / 2.0)
+    if grid.bridged.any():
+        yield "bridge", bridged & (height <= usual_gap_mm(bridge) / 2.0)
     gap = np.where(inside & ~bridged, grid.gap_width_mm[row, column], np.nan)
     yield "gap", height <= np.nan_to_num(gap, nan=-1.0) / 2.0
 

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 import ongrowth
 from ongrowth.findings import (
+    HALO_LINES,
     Compared,
     PrintedLine,
     Windows,
@@ -44,7 +45,6 @@ from ongrowth.reports.page.tables import Table
 from ongrowth.reports.template import fill_template
 from ongrowth.screw import OtherMetal
 from ongrowth.wording import (
-    HALO_SIDES,
     blur_source_words,
     fixed_words,
     say,
@@ -174,7 +174,7 @@ def _phase(weeks: float) -> str:
 
 def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> ScrewView:
     weeks = case.readings[-1].scan.weeks_since_surgery
-    names = {side: side_words(side, site) for side in HALO_SIDES}
+    names = {part: side_words(part, site) for part in HALO_LINES}
     pictures = tuple(_pictures(implant, case, names, windows))
     return ScrewView(
         name=screw_name(implant),
@@ -405,7 +405,12 @@ def _gap_map(implant: ImplantReading, sizes: _Sizes) -> Picture:
 
 def _time_points(implant: str, case: Case) -> list[TimePoint]:
     return [
-        TimePoint(r.scan.weeks_since_surgery, one.halo.head_side.mean_width, one.halo.tip_side.mean_width)
+        TimePoint(
+            r.scan.weeks_since_surgery,
+            one.halo.head_side.mean_width,
+            one.halo.tip_side.mean_width,
+            figures.NOT_TOLD if one.halo.is_parted else one.halo.whole.mean_width,
+        )
         for r in case.readings
         for one in r.implants
         if one.id == implant and r.scan.weeks_since_surgery >= 0.0
@@ -418,7 +423,7 @@ def _time_line(
     bands = figures.expected_bands(windows, implant.surface)
     twin = tables.time_twin(points, bands, names)
     alt = "Mean halo width against weeks since surgery, with the expected range in grey. " + "; ".join(
-        f"{row[0]}: {row[1]} and {row[2]}" for row in twin.rows
+        f"{row[0]}: {' and '.join(row[1:-1])}" for row in twin.rows
     )
     svg = figures.draw_time_line(points, windows, implant.surface, names, alt, sizes.time)
     caption = "Mean halo width over time. *About three months, common practice; it never clears an athlete"

@@ -14,7 +14,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
-from ongrowth.reports.figures import Band, TimePoint, toward, width_along, width_around
+from ongrowth.reports.figures import Band, TimePoint, drawn_parts, toward, width_along, width_around
 from ongrowth.sentence import screw_words
 from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, span, weeks_words, with_unit
 
@@ -310,10 +310,12 @@ def profile_twin(profiles: Sequence[Profile], names: dict[str, str]) -> Table:
 
 def time_twin(points: Sequence[TimePoint], bands: Sequence[Band], names: dict[str, str]) -> Table:
     """Return the mean widths and their expected range, week by week."""
+    parts = drawn_parts(points)
     rows = tuple(
-        (weeks_words(p.weeks), say(p.head_side), say(p.tip_side), _band_words(bands, p.weeks)) for p in points
+        (weeks_words(p.weeks), *(say(getattr(p, part)) for part in parts), _band_words(bands, p.weeks))
+        for p in points
     )
-    head = ("Week", _capital(names["head_side"]), _capital(names["tip_side"]), "Expected range")
+    head = ("Week", *(_capital(names[part]) for part in parts), "Expected range")
     return Table("Mean halo width over time", head, rows)
 
 
