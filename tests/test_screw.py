@@ -185,7 +185,7 @@ def test_bone_on_one_side_does_not_turn_a_lying_screw_whose_core_is_cut_off() ->
 
 @pytest.mark.parametrize(("aside_mm", "stays"), [(0.3, False), (1.2, True)])
 def test_a_course_is_moved_to_its_shaft_but_not_far(aside_mm: float, stays: bool) -> None:
-    section = Section(1.8, 0.02, 0.0, 0.0, BLUR_MM, BLUR_MM, 0.0, METAL_HU + 200.0, 200.0, 50.0)
+    section = Section(1.8, 0.02, 0.0, 0.0, BLUR_MM, BLUR_MM, 0.0, METAL_HU + 200.0, 50.0)
     course = Course(Line(np.array([aside_mm, 0.0, -16.0]), np.array([0.0, 0.0, 1.0])))
     found = sharpened(plain_scan(), course, section, (3.0, 27.0), np.nan)
     assert (found is course) == stays
