@@ -358,6 +358,16 @@ def test_each_row_of_the_table_leads_to_its_place(picture: ScrewPicture) -> None
     assert bridging.depth_mm == pytest.approx(build.DEFECT_DEPTH_MM)
 
 
+def test_a_shaft_that_no_defect_parts_has_rows_of_the_whole(picture: ScrewPicture) -> None:
+    none = build.missing_side(Caution.NO_DEFECT)
+    halo = replace(picture.implant.halo, whole=build.make_side(0.6), head_side=none, tip_side=none)
+    implant = replace(picture.implant, halo=halo, defect=None, bridge=None)
+    rows = rows_of(implant, build.make_reading(implant).findings, "L5")
+    assert rows[0].where == "Halo, whole shaft"
+    assert rows[0].depth_mm > 0.0
+    assert not [row for row in rows if "side" in row.where]
+
+
 def test_the_place_of_the_cursor_is_told(picture: ScrewPicture) -> None:
     told = place_words(picture, 8.5, 7.5)
     assert told.startswith("depth 8.50 mm, cranial (8°): halo 0.")

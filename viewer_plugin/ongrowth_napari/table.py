@@ -10,7 +10,6 @@ import numpy as np
 
 from ongrowth.defect import Side
 from ongrowth.findings import lines_of, print_line
-from ongrowth.halo import SIDES
 from ongrowth.quantity import Caution, Unit
 from ongrowth.reading import Finding, ImplantReading
 from ongrowth.wording import say, say_compact, side_words, with_unit
@@ -33,9 +32,9 @@ class Row:
 
 
 def rows_of(implant: ImplantReading, findings: Sequence[Finding], site: str) -> tuple[Row, ...]:
-    """Return the rows of a screw: the four lines of its answer, then the sectors of both sides."""
+    """Return the rows of a screw: the lines of its answer, then the sectors of its sides."""
     answers = tuple(_answer_rows(implant, findings, site))
-    sectors = tuple(row for side in SIDES for row in _sector_rows(implant, side, site))
+    sectors = tuple(row for part in implant.halo.parts for row in _sector_rows(implant, part, site))
     return (*answers, *_widest_rows(implant, site), *sectors)
 
 
@@ -50,9 +49,8 @@ def _answer_rows(implant: ImplantReading, findings: Sequence[Finding], site: str
 
 
 def _line_depth_mm(implant: ImplantReading, key: str) -> float:
-    halo = implant.halo.map
-    if key in SIDES:
-        return counted_middle_mm(halo, SIDES[key])
+    if key in implant.halo.parts:
+        return counted_middle_mm(implant.halo.map, implant.halo.parts[key])
     if key == "bridging" and implant.defect is not None:
         return implant.defect.depth_mm(implant.frame)
     at = implant.screw.integrity.at_depth_mm
@@ -60,9 +58,9 @@ def _line_depth_mm(implant: ImplantReading, key: str) -> float:
 
 
 def _widest_rows(implant: ImplantReading, site: str) -> list[Row]:
-    """Return the widest measured place of each side."""
+    """Return the widest measured place of each side, or of the shaft that no defect parts."""
     halo, rows = implant.halo.map, []
-    for name, side in SIDES.items():
+    for name, side in implant.halo.parts.items():
         seen = (halo.side == side) & (halo.cautions == 0) & np.isfinite(halo.width_mm)
         if seen.any():
             at = np.unravel_index(np.where(seen, halo.width_mm, -np.inf).argmax(), seen.shape)
@@ -75,7 +73,7 @@ def _widest_rows(implant: ImplantReading, site: str) -> list[Row]:
 
 
 def _sector_rows(implant: ImplantReading, side: str, site: str) -> list[Row]:
-    depth = counted_middle_mm(implant.halo.map, SIDES[side])
+    depth = counted_middle_mm(implant.halo.map, implant.halo.parts[side])
     means = getattr(implant.halo, side).sector_mean_width
     return [
         Row(

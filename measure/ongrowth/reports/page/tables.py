@@ -283,16 +283,12 @@ def cut_across_twin(cut: Cut, implant: ImplantReading) -> Table:
 
 
 def sector_twin(halo: Halo, frame: ScrewFrame, names: dict[str, str]) -> Table:
-    """Return the mean width of each sector on both sides: the twin of the unrolled map."""
+    """Return the mean width of each sector, side by side: the twin of the unrolled map."""
     rows = tuple(
-        (
-            frame.sector_words(k),
-            say(halo.head_side.sector_mean_width[k]),
-            say(halo.tip_side.sector_mean_width[k]),
-        )
+        (frame.sector_words(k), *(say(getattr(halo, part).sector_mean_width[k]) for part in halo.parts))
         for k in range(8)
     )
-    head = ("Sector of 45°", _capital(names["head_side"]), _capital(names["tip_side"]))
+    head = ("Sector of 45°", *(_capital(names[part]) for part in halo.parts))
     return Table("Mean halo width of each sector", head, rows)
 
 
