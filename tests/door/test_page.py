@@ -347,6 +347,7 @@ def test_a_shaft_that_no_defect_parts_is_told_as_one() -> None:
     assert "Halo, whole shaft 0.60 mm" in text
     assert "halo along the whole shaft" in text
     assert "Halo, lamina side" not in text
+    assert "Halo: value (95 % interval) Whole shaft Mean width 0.60 " in text
     assert "Week Whole shaft Expected range week 30 0.60 mm" in text
 
 

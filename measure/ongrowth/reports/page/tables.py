@@ -16,7 +16,7 @@ from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, drawn_parts, toward, width_along, width_around
 from ongrowth.sentence import screw_words
-from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, span, weeks_words, with_unit
+from ongrowth.wording import say, say_compact, say_count, say_short, span, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -51,19 +51,16 @@ _HALO_ROWS = (
 
 def measured_table(halo: Halo, names: dict[str, str]) -> Table:
     """Return all that was measured on the halo, side by side."""
-    sides = (halo.head_side, halo.tip_side, halo.whole)
+    parts = tuple(dict.fromkeys((*halo.parts, "whole")))
+    sides = tuple(getattr(halo, part) for part in parts)
     rows = [
         (words, *(_cell(getattr(side, name), side, is_first=k == 0) for side in sides))
         for k, (name, words) in enumerate(_HALO_ROWS)
     ]
-    rows.append(("Shape", *(side.shape for side in sides)))
+    rows.append(("Shape", *(_shape_words(side) for side in sides)))
     rows.append(("Dense rim", *(_rim_words(side) for side in sides)))
     rows.append(("Share of the surface measured", *(_share_words(side.measured_share) for side in sides)))
-    head = (
-        "",
-        *(_capital(names[side].partition(" (")[0]) for side in HALO_SIDES),
-        "Whole shaft",
-    )
+    head = ("", *(_capital(names[part].partition(" (")[0]) for part in parts))
     return Table("Halo: value (95 % interval)", head, tuple(rows))
 
 
@@ -79,6 +76,10 @@ def _capital(text: str) -> str:
 
 def _share_words(share: float) -> str:
     return "not measurable" if math.isnan(share) else with_unit(share, Unit.ONE)
+
+
+def _shape_words(side: HaloSummary) -> str:
+    return side.shape if side.mean_width.is_known else "not measurable"
 
 
 def _rim_words(side: HaloSummary) -> str:
