@@ -451,6 +451,25 @@ def test_the_ct_before_surgery_places_a_defect_that_is_not_seen(
     assert read(Known(weeks=8.0)).implants[0].defect is None
 
 
+def test_a_better_known_plane_settles_one_that_this_ct_leaves_open(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    sure = build.make_defect()
+    unsure = replace(sure, u_angle_deg=20.0, u_offset_mm=1.5)
+    monkeypatch.setattr(recipe, "carry_defect", lambda *_: replace(sure, how="pre-op"))
+    steps.defect = unsure
+    reading = read(Known(weeks=8.0, preop=Path("in/before")))
+    assert steps.asked["halo"][0].how == "pre-op"
+    assert "defect-carried" in {problem.code for problem in reading.scan.problems}
+    steps.defect = sure
+    assert read(Known(weeks=8.0, preop=Path("in/before"))).implants[0].defect.how == "found"  # type: ignore[union-attr]
+    shown = iter([sure, unsure, unsure])
+    recipe.find_defect = lambda *_, **__: next(shown)
+    later = run_case(two_scans(tmp_path)).readings[1]
+    assert later.implants[0].defect is not None
+    assert later.implants[0].defect.how == "carried"
+
+
 @pytest.mark.parametrize(
     ("share", "u", "is_told"), [(1.0, 0.08, True), (1.0, 0.2, False), (0.8, 0.02, False)]
 )

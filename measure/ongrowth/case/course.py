@@ -12,7 +12,7 @@ from ongrowth.case.first_days import UNTIL_WEEKS, FirstDays
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_of, stamped, unchanged
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
-from ongrowth.defect import DefectPlane
+from ongrowth.defect import DefectPlane, settles
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
 from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
 from ongrowth.scan import Level, Problem, Refused, Scan, refuse
@@ -153,9 +153,9 @@ def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> 
 def _with_carried_defects(
     reference: Taken, later: Taken, pair: Comparison, tell: Tell, keep: Keep
 ) -> tuple[Taken, Comparison]:
-    """Measure a CT again with the planes of the reference where it does not show the defect itself."""
-    missing = {one.id for one in later.reading.implants if one.defect is None}
-    planes: dict[str, DefectPlane] = {k: plane for k, plane in pair.carried.items() if k in missing}
+    """Measure a CT again with the planes of the reference where it does not show the defect, or not well."""
+    own = {one.id: one.defect for one in later.reading.implants}
+    planes = {k: plane for k, plane in pair.carried.items() if k in own and _is_wanted(plane, own[k])}
     if not planes:
         return later, pair
     tell(f"Measuring {later.entry.name} with the defect as {reference.entry.name} shows it")
@@ -163,6 +163,10 @@ def _with_carried_defects(
     again = replace(later, reading=stamped(reading, stamp_of(later.reading)))
     keep(again.reading)
     return again, pair.with_changes(reference.reading, again.reading)
+
+
+def _is_wanted(carried: DefectPlane, own: DefectPlane | None) -> bool:
+    return own is None or (own.how == "found" and settles(carried, own))
 
 
 def first_days_of(case_file: CaseFile, tell: Tell = silent) -> tuple[FirstDays, ...]:

@@ -18,7 +18,15 @@ from ongrowth.calibration import Calibration, best_match, find_calibration, unfi
 from ongrowth.casefile import scan_name, week_mismatch, weeks_between
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
-from ongrowth.defect import DefectPlane, carry_defect, find_defect, given_defect, same_plane, unsure_note
+from ongrowth.defect import (
+    DefectPlane,
+    carry_defect,
+    find_defect,
+    given_defect,
+    same_plane,
+    settles,
+    unsure_note,
+)
 from ongrowth.findings import Windows, answer, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
@@ -375,21 +383,23 @@ def _defect(
     found = find_defect(scan, screw, frame, metalwork=metal)
     carried = known.carried.get(screw.id)
     if isinstance(found, Problem):
-        return (carried, (_carried_note(screw, carried),)) if carried else (None, (found,))
+        if carried is None:
+            return None, (found,)
+        seen = f"No slit crosses the bone round {screw_words(screw.id)}"
+        return carried, (
+            _carried_note(carried, seen, "Bone may have bridged the whole section: look at the cuts."),
+        )
     if carried is not None and carried.how == "pre-op" and not same_plane(found, carried):
         return carried, (_elsewhere(screw), *unsure_note(carried, f"at {screw_words(screw.id)}"))
+    if carried is not None and settles(carried, found):
+        seen = f"This CT does not settle the plane of the defect at {screw_words(screw.id)}"
+        return carried, (_carried_note(carried, seen, "Look whether both faces follow the slit."),)
     return found, unsure_note(found, f"at {screw_words(screw.id)}")
 
 
-def _carried_note(screw: Screw, carried: DefectPlane) -> Problem:
+def _carried_note(carried: DefectPlane, seen: str, look: str) -> Problem:
     source = "the CT before surgery" if carried.how == "pre-op" else "another CT of this case"
-    return Problem(
-        "defect-carried",
-        Level.NOTE,
-        f"No slit crosses the bone round {screw_words(screw.id)}; "
-        f"the plane of the defect was carried over from {source}.",
-        "Bone may have bridged the whole section: look at the cuts.",
-    )
+    return Problem("defect-carried", Level.NOTE, f"{seen}; the plane was carried over from {source}.", look)
 
 
 def _elsewhere(screw: Screw) -> Problem:

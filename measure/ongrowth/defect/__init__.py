@@ -1,6 +1,6 @@
 """Where a defect lies: found as a slit across the bone, taken from elsewhere, or given."""
 
-from ongrowth.defect.carry import carry_defect, same_plane
+from ongrowth.defect.carry import carry_defect, same_plane, settles
 from ongrowth.defect.find import DefectSettings, find_defect
 from ongrowth.defect.plane import (
     DefectPlane,
@@ -30,6 +30,7 @@ __all__ = [
     "given_defect",
     "plane_through",
     "same_plane",
+    "settles",
     "spongy_hu",
     "unsure_note",
 ]

@@ -78,3 +78,14 @@ def same_plane(one: DefectPlane, other: DefectPlane) -> bool:
     u_deg = 1.96 * math.hypot(one.u_angle_deg, other.u_angle_deg)
     u_mm = 1.96 * math.hypot(one.u_offset_mm, other.u_offset_mm)
     return off_deg < u_deg + _MOVED_DEG and off_mm < u_mm + _MOVED_MM
+
+
+def settles(carried: DefectPlane, found: DefectPlane) -> bool:
+    """Return whether a plane of another CT tells better where a defect lies that this CT leaves open.
+
+    Parameters
+    ----------
+    carried, found : DefectPlane
+        Planes of one screw's defect, patient mm (LPS): of another CT, and as this one shows it.
+    """
+    return found.is_unsure and not carried.is_unsure and same_plane(found, carried)

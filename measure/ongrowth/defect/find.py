@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.defect.bare import find_bare
 from ongrowth.defect.blur import fit_foot, thickness_mm
 from ongrowth.defect.choice import Fit, choose
 from ongrowth.defect.gap import GapGrid, fit_gap
@@ -87,16 +88,20 @@ def find_defect(
 
         return fit
 
+    is_dense = Caution.DENSE_METAL in screw.cautions
     found = choose(
         [slit for slit in slits if slit.significance > settings.least_significance],
         frame,
         fit_at,
         least_share=settings.least_share,
         slice_mm=thickness_mm(scan),
-        has_streaks=Caution.DENSE_METAL not in screw.cautions,  # with dense metal no true plane was found so
+        has_streaks=not is_dense,  # with dense metal no true plane was found so
     )
     if found is None:
-        return _not_seen(screw)
+        bare = None if is_dense else find_bare(block, inner, outer)
+        if bare is None:
+            return _not_seen(screw)
+        return on_screw(bare.plane, frame, bare.gap_mm, "found", bare.u_angle_deg, bare.u_offset_mm)
     best = found.middle
     return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm, best.rivals)
 

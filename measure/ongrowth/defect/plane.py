@@ -112,7 +112,7 @@ def unsure_note(defect: DefectPlane, where: str) -> tuple[Problem, ...]:
     why = (
         "Another slit is not ruled out"
         if defect.rivals
-        else "Thick slices, streaks or uneven faces leave it open"
+        else "Thick slices, streaks, uneven faces or bone lost beside the screw leave it open"
     )
     angle_deg = 1.96 * defect.u_angle_deg
     turned = f"{angle_deg:.0f} degrees" if angle_deg < _ANY_DIRECTION_DEG else "any angle"

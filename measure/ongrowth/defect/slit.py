@@ -17,9 +17,9 @@ BoolArray = NDArray[np.bool_]
 
 METAL_HU = 2000.0  # no bone of a vertebra reads this dense, titanium reads four times as much
 _METAL_MARGIN_MM = 0.8  # the foot that the blur gives metal
-_SOFT_HU = 50.0  # muscle and fibrous tissue (ICRU-44 soft tissue: 52-55 HU)
+SOFT_HU = 50.0  # muscle and fibrous tissue (ICRU-44 soft tissue: 52-55 HU)
 _DENSEST_HU = 1500.0  # nothing of bone is denser; the foot of metal is
-_LEAST_CONTRAST_HU = 60.0  # of a shore that counts as bone
+LEAST_CONTRAST_HU = 60.0  # of a shore that counts as bone
 _MOST_CONTRAST_HU = 700.0  # cortex must not outvote spongy bone
 _STEEPEST = 1.1  # tangent of the tilt against the course of the bone, with a margin for that course
 _ALIKE_MM, _ALIKE_SLOPE = 1.0, 0.3  # slits that lie so near lead to one fit
@@ -115,14 +115,14 @@ def darkness_hu(block: Block, width_mm: float) -> NDArray[np.float32]:
     if n <= 2 * m:
         return out
     # most lines along z meet no bone, and most places have none on both shores: these are never looked at
-    has_bone = (block.hu > _SOFT_HU + _LEAST_CONTRAST_HU).any(axis=2)
+    has_bone = (block.hu > SOFT_HU + LEAST_CONTRAST_HU).any(axis=2)
     lines = block.hu[has_bone]
     is_known = ~np.isnan(lines)
-    above_soft = np.where(is_known, np.clip(lines, 0.0, _DENSEST_HU) - np.float32(_SOFT_HU), np.float32(0.0))
+    above_soft = np.where(is_known, np.clip(lines, 0.0, _DENSEST_HU) - np.float32(SOFT_HU), np.float32(0.0))
     total = np.cumsum(np.pad(above_soft, ((0, 0), (1, 0))), axis=1, dtype=np.float32)
     shores = (total[:, shore:] - total[:, :-shore]) / shore  # means over samples i .. i + shore - 1
     contrast = np.minimum(shores[:, : n - 2 * m], shores[:, m + half + 1 : n - m + half + 1])
-    at, z = np.nonzero((contrast > _LEAST_CONTRAST_HU) & is_known[:, m : n - m])
+    at, z = np.nonzero((contrast > LEAST_CONTRAST_HU) & is_known[:, m : n - m])
     contrast = contrast[at, z]
     z += m
     middle = (total[at, z + half] - total[at, z - half + 1]) / (2 * half - 1)

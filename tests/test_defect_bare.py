@@ -1,0 +1,85 @@
+"""A defect whose faces a wide halo has taken: the plane passes through what is left bare."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ongrowth.defect.bare import find_bare
+from ongrowth.defect.slit import Block
+from ongrowth.geometry import Plane, RigidTransform, unit
+
+SIDE = np.arange(-9.0, 9.1, 0.5)
+DEPTH = np.arange(0.0, 40.0, 0.4)
+INNER = (DEPTH > 4.0) & (DEPTH < 36.0)
+RADIUS = 2.25
+X, Y, Z = np.meshgrid(SIDE, SIDE, DEPTH, indexing="ij")
+AWAY = np.hypot(X, Y)
+
+
+def block(is_bone: np.ndarray, seed: int = 0) -> Block:
+    """Return bone of 300 HU, 110 HU of texture, in soft tissue of 50, a metal shaft left out."""
+    noise = np.random.default_rng(seed).normal(0.0, 30.0, X.shape)
+    hu = np.where(is_bone, 300.0 + 2.0 * noise, 50.0 + noise)
+    hu[AWAY < RADIUS + 0.8] = np.nan
+    return Block(RigidTransform.identity(), SIDE, SIDE, DEPTH, hu.astype(np.float32))
+
+
+def severed(
+    slope_x: float, slope_y: float, at_mm: float = 17.0, gap_mm: float = 2.0
+) -> tuple[np.ndarray, Plane]:
+    """Return an isthmus of 6 mm radius that a slit severs, and the plane of the slit."""
+    normal = unit([-slope_x, -slope_y, 1.0])
+    height = (Z - at_mm - slope_x * X - slope_y * Y) * normal[2]
+    return (AWAY < 6.0) & (np.abs(height) > gap_mm / 2.0), Plane(np.array([0.0, 0.0, at_mm]), normal)
+
+
+def eaten(bone: np.ndarray, plane: Plane, halo_mm: float) -> np.ndarray:
+    """Take the bone of the head side away up to some width beyond the thread, all of it near the defect."""
+    height = plane.height_mm(np.stack([X, Y, Z], axis=-1))
+    width = np.where(height > -6.0, 9.0, halo_mm)
+    return bone & ~((height < 0.0) & (RADIUS + width > AWAY))
+
+
+@pytest.mark.parametrize("slopes", [(0.0, 0.0), (0.4, 0.1), (-0.2, 0.5)])
+def test_the_plane_lies_within_its_uncertainty_where_bone_is_left_on_both_sides(
+    slopes: tuple[float, float],
+) -> None:
+    bone, plane = severed(*slopes)
+    found = find_bare(block(eaten(bone, plane, 2.5)), INNER, RADIUS)
+    assert found is not None
+    angle_deg = np.degrees(np.arccos(found.plane.normal @ plane.normal))
+    assert angle_deg < 2.0 * found.u_angle_deg < 60.0
+    # the true one lies at one end of what is bare: the halo has taken the bone of one side alone
+    assert abs(plane.height_mm(found.plane.point_mm)) < found.gap_mm / 2.0 + 2.0 * found.u_offset_mm
+    assert 5.0 < found.gap_mm < 11.0
+
+
+def test_the_nearer_the_bone_of_both_sides_the_better_the_plane_is_known() -> None:
+    bone, plane = severed(0.2, 0.0, gap_mm=4.0)
+    near, far = (find_bare(block(b), INNER, RADIUS) for b in (bone, eaten(bone, plane, 2.5)))
+    assert near is not None
+    assert far is not None
+    assert near.u_offset_mm < far.u_offset_mm
+    assert abs(plane.height_mm(near.plane.point_mm)) < 0.5
+    assert near.gap_mm == pytest.approx(4.0, abs=0.8)
+
+
+def test_bone_that_goes_on_beside_the_shaft_leaves_no_plane() -> None:
+    bone, plane = severed(0.2, 0.0)
+    halo = (AWAY < RADIUS + 2.0) & (Z < 17.0)
+    whole = (AWAY < 6.0) & ~halo
+    bridged = eaten(bone, plane, 2.5) | ((AWAY < 6.0) & (AWAY > 4.0) & (Y > 2.0))
+    assert find_bare(block(whole), INNER, RADIUS) is None
+    assert find_bare(block(bridged), INNER, RADIUS) is None
+
+
+def test_what_is_left_on_one_side_of_the_shaft_alone_tells_no_tilt() -> None:
+    bone, plane = severed(0.0, 0.0)
+    height = plane.height_mm(np.stack([X, Y, Z], axis=-1))
+    splinter = eaten(bone, plane, 9.0) | ((height < -6.0) & (AWAY < 6.0) & (np.abs(X) < 2.0) & (Y > 0.0))
+    assert find_bare(block(splinter), INNER, RADIUS) is None
+
+
+def test_without_bone_there_is_no_plane() -> None:
+    assert find_bare(block(np.zeros(X.shape, dtype=bool)), INNER, RADIUS) is None
