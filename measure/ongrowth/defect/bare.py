@@ -1,7 +1,7 @@
 """A defect whose faces are gone: a wide halo has taken the bone on one side, and the shaft lies bare.
 
 There is no slit with two shores then, but along every line beside the shaft bone ends, and on most begins
-again: the plane of the defect passes through the stretch between, and the shorter it is the better it is known.
+again: the plane of the defect passes through the stretch between. The shorter it is, the better it is known.
 """
 
 from __future__ import annotations

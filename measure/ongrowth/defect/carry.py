@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from ongrowth.defect.plane import DefectPlane, between_planes, on_screw
+from ongrowth.defect.plane import DefectPlane, on_screw
 from ongrowth.defect.pose import Pose, find_pose
 from ongrowth.defect.preop import find_defect_along
 from ongrowth.frame import ScrewFrame
@@ -74,10 +74,7 @@ def same_plane(one: DefectPlane, other: DefectPlane) -> bool:
     one, other : DefectPlane
         Planes of one screw's defect, patient mm (LPS).
     """
-    off_deg, off_mm = between_planes(one.plane, other.plane)
-    u_deg = 1.96 * math.hypot(one.u_angle_deg, other.u_angle_deg)
-    u_mm = 1.96 * math.hypot(one.u_offset_mm, other.u_offset_mm)
-    return off_deg < u_deg + _MOVED_DEG and off_mm < u_mm + _MOVED_MM
+    return one.agrees(other, _MOVED_DEG, _MOVED_MM)
 
 
 def settles(carried: DefectPlane, found: DefectPlane) -> bool:

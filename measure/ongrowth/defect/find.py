@@ -97,13 +97,19 @@ def find_defect(
         slice_mm=thickness_mm(scan),
         has_streaks=not is_dense,  # with dense metal no true plane was found so
     )
-    if found is None:
-        bare = None if is_dense else find_bare(block, inner, outer)
-        if bare is None:
-            return _not_seen(screw)
-        return on_screw(bare.plane, frame, bare.gap_mm, "found", bare.u_angle_deg, bare.u_offset_mm)
-    best = found.middle
-    return on_screw(best.plane, frame, best.gap_mm, "found", best.u_angle_deg, best.u_offset_mm, best.rivals)
+    slit = _of_slit(found.middle, frame) if found else None
+    bare = None if is_dense else find_bare(block, inner, outer)
+    if bare is None:
+        return slit or _not_seen(screw)
+    plane = on_screw(bare.plane, frame, bare.gap_mm, "found", bare.u_angle_deg, bare.u_offset_mm)
+    # no bone crosses a bare shaft: a slit elsewhere is noise, one inside tells where the faces are
+    return slit if slit is not None and slit.agrees(plane) else plane
+
+
+def _of_slit(middle: Middle, frame: ScrewFrame) -> DefectPlane:
+    return on_screw(
+        middle.plane, frame, middle.gap_mm, "found", middle.u_angle_deg, middle.u_offset_mm, middle.rivals
+    )
 
 
 def _not_seen(screw: Screw) -> Problem:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
-from ongrowth.quantity import Caution
+from ongrowth.quantity import COVERAGE_95, Caution
 from ongrowth.scan import Level, Problem, refuse
 
 _GIVEN_U_DEG, _GIVEN_U_MM = 5.0, 0.5  # project's choice: how well three points set by hand give a plane
@@ -82,6 +82,13 @@ class DefectPlane:
         """Whether the image leaves open where the plane lies: thick slices, or a rival."""
         return self.u_angle_deg > _UNSURE_DEG or self.u_offset_mm > _UNSURE_MM
 
+    def agrees(self, other: DefectPlane, more_deg: float = 0.0, more_mm: float = 0.0) -> bool:
+        """Return whether two planes differ by no more than their 95 % intervals, and some more."""
+        off_deg, off_mm = between_planes(self.plane, other.plane)
+        u_deg = math.hypot(self.u_angle_deg, other.u_angle_deg)
+        u_mm = math.hypot(self.u_offset_mm, other.u_offset_mm)
+        return off_deg < COVERAGE_95 * u_deg + more_deg and off_mm < COVERAGE_95 * u_mm + more_mm
+
     def depth_mm(self, frame: ScrewFrame) -> float:
         """Depth at which the screw axis crosses the plane, mm."""
         slope = float(self.plane.normal @ frame.axis_direction)
@@ -114,9 +121,9 @@ def unsure_note(defect: DefectPlane, where: str) -> tuple[Problem, ...]:
         if defect.rivals
         else "Thick slices, streaks, uneven faces or bone lost beside the screw leave it open"
     )
-    angle_deg = 1.96 * defect.u_angle_deg
+    angle_deg = COVERAGE_95 * defect.u_angle_deg
     turned = f"{angle_deg:.0f} degrees" if angle_deg < _ANY_DIRECTION_DEG else "any angle"
-    off = f"{turned} and {1.96 * defect.u_offset_mm:.1f} mm"
+    off = f"{turned} and {COVERAGE_95 * defect.u_offset_mm:.1f} mm"
     return (
         Problem(
             "defect-unsure",
