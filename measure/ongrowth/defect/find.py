@@ -30,12 +30,14 @@ class DefectSettings:
 
     `reach_mm`: how far from the axis bone is looked at. `ends_mm`: part of the shaft at either end where no
     defect is looked for. `least_significance`: how far a slit must stand out of all planes tried, in robust
-    standard deviations. `least_share`: share of the section that must be open for a plane to be seen.
+    standard deviations; `share_of_clearest`: and as a share of what the clearest slit does. `least_share`:
+    share of the section that must be open for a plane to be seen.
     """
 
     reach_mm: float = 9.0
     ends_mm: float = 4.0
     least_significance: float = 2.5
+    share_of_clearest: float = 0.6  # by phantoms of the tuning half: the defect's own had 0.7 and more
     least_share: float = 0.22
 
 
@@ -77,6 +79,8 @@ def find_defect(
     block = _clear_of(_along_screw(scan, frame, settings), metalwork.other if metalwork else ())
     inner = (block.z_mm > settings.ends_mm) & (block.z_mm < frame.length_mm - settings.ends_mm)
     slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, outer)
+    clearest = max((slit.significance for slit in slits), default=0.0)
+    least = max(settings.least_significance, settings.share_of_clearest * clearest)
 
     def fit_at(slit: Plane, width_mm: float) -> Fit:
         foot = fit_foot(scan, screw, slit, width_mm)
@@ -90,7 +94,7 @@ def find_defect(
 
     is_dense = Caution.DENSE_METAL in screw.cautions
     found = choose(
-        [slit for slit in slits if slit.significance > settings.least_significance],
+        [slit for slit in slits if slit.significance > least],
         frame,
         fit_at,
         least_share=settings.least_share,
