@@ -75,7 +75,7 @@ def test_each_phase_of_each_surface_speaks_of_the_halo_and_of_bridging() -> None
                 )
 
 
-def test_the_shipped_spans_are_those_of_the_trade() -> None:
+def test_the_shipped_spans_are_the_usual_phases() -> None:
     edges = {w.from_weeks for w in shipped_windows() if w.quantity == "mean_width"}
     assert edges == {0, 3, 6, 12, 26, 52}
 

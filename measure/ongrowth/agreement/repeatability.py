@@ -15,7 +15,7 @@ from ongrowth.estimate import Estimate
 
 FloatArray = NDArray[np.float64]
 
-MULTIPLE_95 = 1.96  # as the trade rounds it in limits of agreement and repeatability coefficients
+MULTIPLE_95 = 1.96  # as it is usually rounded in limits of agreement and repeatability coefficients
 REPEATABILITY_FACTOR = MULTIPLE_95 * math.sqrt(2.0)  # two readings, each with the within-subject SD
 
 

@@ -161,16 +161,14 @@ def _repeatability(part: str, readings: Readings) -> Iterator[Statistic]:
         if not any(len(group) > 1 for group in groups):
             continue
         found = measure_repeatability(groups)
-
-        def figure(
-            name: str, estimate: Estimate, method: str = method, n: int = found.n_subjects
-        ) -> Statistic:
-            return Statistic(part, "repeatability", name, method, "", estimate, n)
-
-        yield figure("within-subject SD", found.within_sd)
-        yield figure("repeatability coefficient", found.coefficient)
-        yield figure("repeatability coefficient, one-sided upper bound", Estimate(found.coefficient_upper95))
-        yield figure("Kendall's tau of SD and mean", Estimate(found.spread_against_mean))
+        named = (
+            ("within-subject SD", found.within_sd),
+            ("repeatability coefficient", found.coefficient),
+            ("repeatability coefficient, one-sided upper bound", Estimate(found.coefficient_upper95)),
+            ("Kendall's tau of SD and mean", Estimate(found.spread_against_mean)),
+        )
+        for name, estimate in named:
+            yield Statistic(part, "repeatability", name, method, "", estimate, found.n_subjects)
 
 
 def _pairs(part: str, readings: Readings) -> Iterator[Statistic]:

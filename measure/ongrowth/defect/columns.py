@@ -17,6 +17,7 @@ from ongrowth.screw import Screw
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+_REACH_MM = 8.0  # across the bone: a pars is about 8 mm thick
 _FOOT_SHARE = 0.3  # how well the foot of the metal is known
 _MOST_FOOT_HU = 1500.0  # beyond it the metal hides the tissue
 _CLEAR_MM = 0.25  # outside the thread crests
@@ -100,11 +101,10 @@ def gather(
     *,
     screw: Screw | None = None,
     foot: Foot | None = None,
-    reach_mm: float = 8.0,
-    half_height_mm: float = 4.0,
-    step_mm: float = 0.6,
+    half_height_mm: float,
+    step_mm: float,
 ) -> Columns:
-    """Return the voxels within `reach_mm` and `half_height_mm` of the middle of a defect.
+    """Return the voxels within 8 mm and `half_height_mm` of the middle of a defect.
 
     Parameters
     ----------
@@ -116,8 +116,8 @@ def gather(
         Direction of the columns, towards the tip side.
     screw, foot : Screw, Foot, optional
         The foot of its metal is taken away where it is small, and left out elsewhere.
-    reach_mm, half_height_mm, step_mm : float
-        Half size of the region across and along the normal; distance of the nodes.
+    half_height_mm, step_mm : float
+        Half size of the region along the normal; distance of the nodes.
 
     Raises
     ------
@@ -130,8 +130,8 @@ def gather(
     slope = float(course @ normal)
     ends = [
         plane.point_mm + a * u_direction + b * v_direction + c / slope * course
-        for a in (-reach_mm, reach_mm)
-        for b in (-reach_mm, reach_mm)
+        for a in (-_REACH_MM, _REACH_MM)
+        for b in (-_REACH_MM, _REACH_MM)
         for c in (-half_height_mm, half_height_mm)
     ]
     part = scan.crop(scan.box(ends, 1.0))
@@ -141,7 +141,7 @@ def gather(
     flat = away - (height / slope)[:, None] * course
     u, v = flat @ u_direction, flat @ v_direction
     hu = part.hu.reshape(-1).astype(np.float64)
-    near = (np.abs(height) < half_height_mm) & (np.abs(u) < reach_mm) & (np.abs(v) < reach_mm)
+    near = (np.abs(height) < half_height_mm) & (np.abs(u) < _REACH_MM) & (np.abs(v) < _REACH_MM)
     near &= hu < METAL_LIKE_HU
     own_sd = math.hypot(_MODEL_HU, soft_noise_hu(part))
     away, u, v, height, hu = away[near], u[near], v[near], height[near], hu[near]
@@ -151,7 +151,7 @@ def gather(
         seen = (clear > _CLEAR_MM) & (added < _MOST_FOOT_HU)
         u, v, height, added = u[seen], v[seen], height[seen], added[seen]
         hu, sd = hu[seen] - added, np.hypot(own_sd, _FOOT_SHARE * added)
-    n = math.floor(reach_mm / step_mm)
+    n = math.floor(_REACH_MM / step_mm)
     grid = np.arange(-n, n + 1, dtype=np.float64) * step_mm
     slice_cos = float(abs(normal @ scan.slice_normal))
     return Columns(plane, course, u_direction, v_direction, grid, u, v, height, hu, sd, slope, slice_cos)

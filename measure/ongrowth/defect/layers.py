@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
@@ -11,20 +10,13 @@ from scipy import linalg
 from ongrowth.defect.columns import FloatArray
 from ongrowth.defect.faces import FaceFit, face_heights
 
-
-@dataclass(frozen=True, slots=True)
-class LayerPriors:
-    """What is held likely: standard deviation of the difference between neighbouring nodes, and layers."""
-
-    step_hu: float = 200.0
-    layer_hu: float = 400.0
-    tissue_hu: float = 70.0
-    own_hu: float = 1000.0
+# What is held likely, as standard deviations: of the difference between neighbouring nodes, between
+# neighbouring layers, and of what fills the gap about soft tissue.
+_NODE_SD_HU, _LAYER_SD_HU, _FILLING_SD_HU = 200.0, 400.0, 1000.0
+_TISSUE_HU = 70.0
 
 
-def fit_layers(
-    fit: FaceFit, unknowns: FloatArray, n_layers: int, priors: LayerPriors | None = None
-) -> FloatArray:
+def fit_layers(fit: FaceFit, unknowns: FloatArray, n_layers: int) -> FloatArray:
     """Return the CT number of equal layers of the gap, from the low face to the high one, (layers, G, G).
 
     Parameters
@@ -33,23 +25,20 @@ def fit_layers(
         A fit of the faces and its result.
     n_layers : int
         Layers between the faces; thinner than the blur they cannot be told apart.
-    priors : LayerPriors, optional
-        What holds them together.
     """
-    p = priors or LayerPriors()
     cells = fit.cells
     low, high = face_heights(cells, unknowns)
     cuts = [_step(fit, cells.height_mm - low - (high - low) * (k / n_layers)) for k in range(n_layers + 1)]
     slopes = np.stack([a - b for a, b in itertools.pairwise(cuts)], axis=-1)
     rows = cells.rows(slopes)
     plan = cells.scatter_plan(n_layers)
-    links = {(k, k + 1): p.layer_hu for k in range(n_layers - 1)}
-    prior = cells.prior(np.full(n_layers, p.step_hu), np.full(n_layers, p.own_hu), links)
-    rest = cells.hu - fit.shore_hu(unknowns) - p.tissue_hu * slopes.sum(axis=-1)
+    links = {(k, k + 1): _LAYER_SD_HU for k in range(n_layers - 1)}
+    prior = cells.prior(np.full(n_layers, _NODE_SD_HU), np.full(n_layers, _FILLING_SD_HU), links)
+    rest = cells.hu - fit.shore_hu(unknowns) - _TISSUE_HU * slopes.sum(axis=-1)
     right = plan.vector(rows, cells.precision * rest)
     band = prior + plan.matrix(rows, cells.precision)
     away = linalg.solveh_banded(band, right, lower=True, check_finite=False)
-    return cells.over_nodes(p.tissue_hu + away.reshape(-1, n_layers))
+    return cells.over_nodes(_TISSUE_HU + away.reshape(-1, n_layers))
 
 
 def _step(fit: FaceFit, height_mm: FloatArray) -> FloatArray:

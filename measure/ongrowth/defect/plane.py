@@ -46,7 +46,7 @@ class DefectPlane:
     gap_mm : float
         First estimate of the gap width along the normal, mm (NaN: not estimated).
     how : str
-        "found", "pre-op" or "given".
+        "found", "pre-op" (from the CT before surgery), "carried" (from another CT of the case) or "given".
     u_angle_deg, u_offset_mm : float
         Standard uncertainty of the normal and of the place along it.
     cautions : Caution

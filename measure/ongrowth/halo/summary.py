@@ -19,7 +19,7 @@ from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
 
-LUCENT_MM = 0.5  # below it a surface shows no lucency; project's choice, half of the trade's 1 mm
+LUCENT_MM = 0.5  # below it a surface shows no lucency; project's choice, half of the usual 1 mm
 _HELD_SHARE = 0.75  # of the circumference without lucency, for a depth to count as such
 _ONE_SIDED_95 = 1.645  # of a normal distribution
 _EVEN_TOLERANCE_MM = 0.3

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BONE_WINDOW_HU = (-450.0, 1350.0)  # level 450, width 1800: a bone window of the trade
-_WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the trade's criterion, lies in the middle
+BONE_WINDOW_HU = (-450.0, 1350.0)  # level 450, width 1800: a usual bone window
+_WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the usual criterion of a halo, lies in the middle
 _SLIT_MM = 8.0  # to each side of the defect: the bone round the screw at a pars
 _FACES_REACH_MM = 9.0
 _CASED = 2.4  # width of the dark casing under a light line, points
@@ -276,7 +276,7 @@ def _mark_unmeasured(axes: Axes, grid: HaloMap, extent: tuple[float, ...]) -> No
 
 
 def _mark_limit(axes: Axes, grid: HaloMap) -> None:
-    """Draw the line of 1 mm, the criterion of the trade."""
+    """Draw the line of 1 mm, the usual criterion of a halo."""
     width = np.ma.masked_invalid(grid.width_mm)
     if width.count() and width.min() < 1.0 < width.max():
         axes.contour(grid.depth_mm, grid.angle_deg, width.T, levels=[1.0], colors="white", linewidths=1.0)

@@ -24,7 +24,7 @@ from ongrowth.reports.figures import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_SCALE_MM = 1.0  # the trade's criterion of a halo, as a change
+_SCALE_MM = 1.0  # the usual criterion of a halo, as a change
 _BONE_HU, _METAL_HU = 450.0, 2200.0  # outlines of bone and of metal, for looking only
 _SMOOTH_STEPS = 1.6  # of the cut's pixels: trabeculae would fill the picture with rings
 _LEAST_RING = 60  # points of an outline worth drawing

@@ -15,6 +15,7 @@ from ongrowth.screw.course import Course, fit_straight
 _STEEP_ENOUGH = 0.45
 _FEWEST = 4
 _MOST_OVERHANG = 0.3  # of the span, so that something is left
+_ROUNDS = 4  # of a straight course, each about the one before
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,10 +114,9 @@ def straight_course(
     span_mm: tuple[float, float],
     radius_mm: float,
     range_hu: tuple[float, float],
-    rounds: int = 4,
 ) -> Course:
     """Return the straight course of a shaft near a first guess; the guess where too little is seen."""
-    for _ in range(rounds):
+    for _ in range(_ROUNDS):
         centres = section_centres(crop, course, span_mm, radius_mm, range_hu)
         if len(centres) < _FEWEST:
             return course
