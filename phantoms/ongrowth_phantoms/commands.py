@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from ongrowth.cli.door import must_be_a_file, must_be_writable
+from ongrowth.files import new_results, write_text
 from ongrowth_phantoms.catalogue import NOTE, PHANTOMS, write_phantom
 
 DEMO = "even-halo"
@@ -32,8 +33,6 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
     implant : dict
         What a surgeon knows of the screw: diameters, pitch, length in mm, surface.
     """
-    from ongrowth.files import new_results
-
     with new_results(Path(out)) as part:
         write_phantom(DEMO, part, seed=seed)
     visit = PHANTOMS[DEMO].visits(seed)[0]
@@ -92,8 +91,6 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
     if out is None:
         raise click.MissingParameter(param_hint="--out", param_type="option")
     must_be_writable(out)
-    from ongrowth.files import new_results
-
     with new_results(out) as part:
         write_phantom(name, part, seed=seed, compressed=compressed)
     click.echo(out)
@@ -131,10 +128,9 @@ def selftest(
     lines = run_selftest(
         names or CASES, seed=seed, is_full=full, tell=lambda text: click.echo(text, err=True)
     )
-    report = f"{table(lines)}\n{100 * share_inside(lines):.0f} % of the 95 % intervals hold the truth."
-    click.echo(report)
-    if out is not None:
-        out.write_text(f"{NOTE}\n{report}\n", encoding="utf-8")
+    _tell_report(
+        f"{table(lines)}\n{100 * share_inside(lines):.0f} % of the 95 % intervals hold the truth.", out
+    )
     wrong = failures(lines)
     for sentence in wrong:
         click.echo(sentence, err=True)
@@ -151,7 +147,12 @@ def _selftest_grid(count: int, out: Path | None, *, is_full: bool) -> None:
         case = draw_case("any", "test", "full" if is_full else "fast", number)
         click.echo(f"{case.id}: halo {case.shape}, {case.material}, slices of {case.slice_mm:g} mm", err=True)
         records += run_case(case, ["found, free", *CALIPERS])
-    report = markdown(scores(sides_table(records), ["arm"]))
-    click.echo(report)
+    _tell_report(markdown(scores(sides_table(records), ["arm"])), out)
+
+
+def _tell_report(report: str, out: Path | None) -> None:
+    """Print a report below what the phantoms are, and write it where it is wanted."""
+    told = f"{NOTE}\n{report}"
+    click.echo(told)
     if out is not None:
-        out.write_text(f"{NOTE}\n{report}\n", encoding="utf-8")
+        write_text(out, f"{told}\n")

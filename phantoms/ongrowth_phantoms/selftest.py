@@ -126,16 +126,12 @@ def _compared(name: str, truth: Truth, reading: Reading) -> Iterator[Line]:
         reading.implants, key=lambda i: float(np.linalg.norm(i.screw.head_mm - np.array(truth.head_mm)))
     )
     yield from _place(name, truth, one)
-    halo = one.halo
-    if halo is not None:
-        for side, true, read in (
-            ("head", truth.head_side, halo.head_side),
-            ("tip", truth.tip_side, halo.tip_side),
-        ):
-            yield _line(name, one, f"{side}-side mean width", "mm", true.mean_width_mm, read.mean_width)
-            yield _line(
-                name, one, f"{side}-side share over 1 mm", "1", true.share_over_1mm, read.share_over_1mm
-            )
+    for side, true, read in (
+        ("head", truth.head_side, one.halo.head_side),
+        ("tip", truth.tip_side, one.halo.tip_side),
+    ):
+        yield _line(name, one, f"{side}-side mean width", "mm", true.mean_width_mm, read.mean_width)
+        yield _line(name, one, f"{side}-side share over 1 mm", "1", true.share_over_1mm, read.share_over_1mm)
     if one.bridge is not None and truth.defect is not None:
         yield _line(name, one, "gap width", "mm", truth.defect.gap_width_mean_mm, one.bridge.gap_width_mean)
         yield _line(

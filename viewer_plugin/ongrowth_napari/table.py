@@ -10,7 +10,7 @@ import numpy as np
 
 from ongrowth.defect import Side
 from ongrowth.findings import lines_of, print_line
-from ongrowth.quantity import Caution, Unit
+from ongrowth.quantity import COVERAGE_95, Caution, Unit
 from ongrowth.reading import Finding, ImplantReading
 from ongrowth.wording import say, say_compact, side_words, with_unit
 from ongrowth_napari.picture import ScrewPicture, counted_middle_mm, width_at
@@ -101,7 +101,7 @@ def place_words(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> str
     if not math.isfinite(width):
         return f"{place}: not measured ({told.words})"
     why = f" ({told.words})" if told else ""
-    return f"{place}: halo {with_unit(width, _MM)} ± {with_unit(1.96 * u, _MM)}{why}"
+    return f"{place}: halo {with_unit(width, _MM)} ± {with_unit(COVERAGE_95 * u, _MM)}{why}"
 
 
 def _capital(text: str) -> str:
