@@ -14,6 +14,7 @@ from scipy import integrate
 
 import ongrowth
 from ongrowth.scan import Scan, refuse
+from ongrowth_phantoms.catalogue import NOTE
 from ongrowth_phantoms.commands import selftest
 from ongrowth_phantoms.grid import ARMS, CALIPERS, PLANS, Case, draw_case, read_records
 from ongrowth_phantoms.grid import measure as measuring
@@ -408,7 +409,7 @@ def test_truth_record_is_plain(truth: Truth) -> None:
     assert set(PLANS) == {"any", "plain", "retest", "streaks"}
 
 
-def test_selftest_prints_the_grid_as_a_table(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_selftest_prints_the_grid_as_a_table(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     ran: list[Case] = []
 
     def fake_run(case: Case, arms: list[str]) -> list[dict[str, object]]:
@@ -416,7 +417,9 @@ def test_selftest_prints_the_grid_as_a_table(monkeypatch: pytest.MonkeyPatch) ->
         return [fake_record(case, arm, (0.1, -0.1)) for arm in arms]
 
     monkeypatch.setattr("ongrowth_phantoms.grid.run_case", fake_run)
-    result = CliRunner().invoke(selftest, ["--grid", "2", "--full"])
+    result = CliRunner().invoke(selftest, ["--grid", "2", "--full", "--out", str(tmp_path / "grid.md")])
     assert result.exit_code == 0
     assert [c.id for c in ran] == ["any-test-full-000", "any-test-full-001"]
-    assert "| found, free | 4 | 100 % | +0.00 | 0.10 |" in result.output
+    assert "| found, free | 4 | 100 % | +0.00 | 0.10 |" in result.stdout
+    assert result.stdout.startswith(NOTE)
+    assert (tmp_path / "grid.md").read_text(encoding="utf-8") == result.stdout

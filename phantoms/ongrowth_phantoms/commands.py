@@ -128,9 +128,8 @@ def selftest(
     lines = run_selftest(
         names or CASES, seed=seed, is_full=full, tell=lambda text: click.echo(text, err=True)
     )
-    _tell_report(
-        f"{table(lines)}\n{100 * share_inside(lines):.0f} % of the 95 % intervals hold the truth.", out
-    )
+    inside = f"{100 * share_inside(lines):.0f} % of the 95 % intervals hold the truth."
+    _tell_report(f"{table(lines)}\n{inside}", out)
     wrong = failures(lines)
     for sentence in wrong:
         click.echo(sentence, err=True)
