@@ -182,11 +182,12 @@ def failures(lines: Sequence[Line]) -> list[str]:
 
 def table(lines: Sequence[Line]) -> str:
     """Return the figures as a plain table."""
-    rows = [f"{'phantom':15} {'screw':8} {'quantity':26} {'true':>7} {'read':>7}  95 % interval"]
+    rows = [f"{'phantom':15} {'screw':8} {'quantity':27} {'true':>7} {'read':>7}  95 % interval"]
     for line in lines:
         between = "" if math.isnan(line.low95) else f"{line.low95:.2f} to {line.high95:.2f}"
         mark = "  outside" if line.is_inside is False else ""
         read = "  none" if math.isnan(line.value) else f"{line.value:7.2f}"
-        what = f"{line.case:15} {line.screw:8} {line.quantity:26}"
+        unit = "" if line.unit in ("", "1") else f", {line.unit}"
+        what = f"{line.case:15} {line.screw:8} {line.quantity + unit:27}"
         rows.append(f"{what} {line.truth:7.2f} {read:>7}  {between}{mark}".rstrip())
     return "\n".join(rows)

@@ -31,6 +31,7 @@ def test_a_wrong_figure_a_missing_one_and_a_wrong_interval_are_told() -> None:
     assert "0.60 to 0.90" in text
     assert text.splitlines()[2].endswith("outside")
     assert "none" in text.splitlines()[3]
+    assert "head-side mean width, mm" in text
 
 
 def test_a_place_has_its_own_limit() -> None:
