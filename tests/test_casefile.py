@@ -149,6 +149,8 @@ weeks_since_surgery = "eight"
         ('[[implant]]\nid = "a"\nthread_start_mm = 20.0\n', 'thread = "partial"'),
         ('[[implant]]\nid = "a"\n[[implant]]\nid = "a"\n', "more than once"),
         ('[[implant]]\nid = "a"\nmajor_diameter_mm = nan\n', "finite"),
+        ('[[implant]]\nid = "left"\nside = "right"\n', "names the left side"),
+        ('[[implant]]\nid = "L5-Right"\nside = "left"\n', "names the right side"),
         (
             '[[implant]]\nid = "a"\nroot_diameter_mm = 1.5\ncannula_diameter_mm = 2.0\n',
             "core",
@@ -176,6 +178,12 @@ def test_what_cannot_be_read_is_told_in_plain_words(text: str, words: str) -> No
     (told,) = faults(text)
     assert words in told
     assert "input" not in told
+
+
+@pytest.mark.parametrize(("name", "side"), [("left", "left"), ("L5-right", "right"), ("bright", "left")])
+def test_a_screw_may_be_named_after_its_side(name: str, side: str) -> None:
+    text = f'[[implant]]\nid = "{name}"\nside = "{side}"\n[[scan]]\npath = "w08"\n'
+    assert parse_case_file(text, Path("/case")).implant[0].side == side
 
 
 def test_a_pre_op_scan_after_surgery_is_refused() -> None:

@@ -94,6 +94,9 @@ class Implant(_Part):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
+        named = {"left", "right"} & set(re.split(r"[._-]+", self.id.lower()))
+        if self.side in ("left", "right") and named and self.side not in named:
+            raise ValueError(f"the id names the {named.pop()} side, but side is {self.side!r}")
         major, root = self.major_diameter_mm, self.root_diameter_mm
         if major is not None and root is not None and root >= major:
             raise ValueError("root_diameter_mm must be smaller than major_diameter_mm")
