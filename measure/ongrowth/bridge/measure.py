@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from ongrowth.bridge.continuity import (
     refined,
     spread_mm,
 )
-from ongrowth.bridge.model import Bridge, BridgeMap, Edge
+from ongrowth.bridge.model import Bridge, BridgeMap
 from ongrowth.bridge.pieces import find_pieces
 from ongrowth.bridge.tissue import measure_edges, measure_tissue
 from ongrowth.defect import DefectPlane
@@ -32,28 +32,9 @@ from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
 
-
-@dataclass(frozen=True, slots=True)
-class BridgeSettings:
-    """How a gap is measured.
-
-    Parameters
-    ----------
-    grid : GapGrid
-        How finely it is mapped.
-    continuity : ContinuitySettings
-        What counts as bridged.
-    blur_share, known_blur_share : float
-        Relative uncertainty of the point spread when it is not known, and when it is.
-    """
-
-    grid: GapGrid = field(default_factory=lambda: GapGrid(0.6, 0.12, 2.6, 8))
-    continuity: ContinuitySettings = field(default_factory=ContinuitySettings)
-    blur_share: float = 0.15
-    known_blur_share: float = 0.04
-
-
-DEFAULT_SETTINGS = BridgeSettings()
+_GRID = GapGrid(0.6, 0.12, 2.6, 8)
+_CONTINUITY = ContinuitySettings()
+_BLUR_SHARE, _KNOWN_BLUR_SHARE = 0.15, 0.04  # relative uncertainty of the point spread
 _SMEAR = 1.1  # threads widen the foot of the metal by about this much against the blur itself
 _USUAL_GAP_MM = 1.5
 _SURELY_WIDE = 2.0  # gap over point spread above which the tissue is seen
@@ -69,16 +50,34 @@ _LENIENT, _STRICT = 0.7, 1.4
 _GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
 _FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
 _FRACTION_THICK = 0.25  # slices of 2 mm and more miss bridges that fill half of the section; nearly a guess
+_LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs along it
+_AREA_SHARE = 0.12
+_FARTHEST_MM = 1.0  # as unsure as a plane is in slices of 3 mm
+_FOOT_MM = 0.8  # of the metal, beyond its crests
 
 
-def measure_bridge(
-    scan: Scan,
-    screw: Screw,
-    frame: ScrewFrame,
-    defect: DefectPlane,
-    *,
-    settings: BridgeSettings = DEFAULT_SETTINGS,
-) -> Bridge:
+@dataclass(frozen=True, slots=True, eq=False)
+class _View:
+    """What gaps are seen through: the scan, its blur, the course of the bone, and the metal in the way."""
+
+    scan: Scan
+    frame: ScrewFrame
+    blur: Blur
+    is_blur_known: bool = False
+    screw: Screw | None = None
+    foot: Foot | None = None
+
+    @property
+    def inner_mm(self) -> float:
+        """Radius about the middle that metal fills."""
+        return self.screw.major_diameter_mm.value / 2.0 if self.screw else 0.0
+
+    def spread_mm(self, defect: DefectPlane) -> float:
+        """Return the width at half maximum of the point spread across a defect."""
+        return spread_mm(self.blur, float(abs(defect.plane.normal @ self.scan.slice_normal)))
+
+
+def measure_bridge(scan: Scan, screw: Screw, frame: ScrewFrame, defect: DefectPlane) -> Bridge:
     """Measure the gap and what bridges it over the cross-section of the bone, the metal left out.
 
     Parameters
@@ -91,8 +90,6 @@ def measure_bridge(
         Its frame.
     defect : DefectPlane
         The plane of the defect.
-    settings : BridgeSettings
-        How it is measured.
 
     Returns
     -------
@@ -105,22 +102,12 @@ def measure_bridge(
         If the defect lies outside the scan (code ``out-of-scan``).
     """
     foot = fit_foot(scan, screw, defect.plane, _width(defect))
-    sharp = foot.blur.scaled(f0_per_mm=_SMEAR)
-    bridge = measure_gap(scan, frame, defect, sharp, settings, is_known=False, screw=screw, foot=foot)
-    others = [
-        (p, measure_gap(scan, frame, other, sharp, settings, is_known=False, screw=screw, foot=foot))
-        for p, other in _rivals(defect, frame)
-    ]
-    return _widened(bridge, others)
+    blur = foot.blur.scaled(f0_per_mm=_SMEAR)
+    return _with_rivals(_View(scan, frame, blur, screw=screw, foot=foot), defect)
 
 
 def measure_open_gap(
-    scan: Scan,
-    frame: ScrewFrame,
-    defect: DefectPlane,
-    *,
-    blur: Blur | None = None,
-    settings: BridgeSettings = DEFAULT_SETTINGS,
+    scan: Scan, frame: ScrewFrame, defect: DefectPlane, *, blur: Blur | None = None
 ) -> Bridge:
     """Measure the gap of a defect that no screw crosses; `frame` runs with the bone through it.
 
@@ -134,21 +121,19 @@ def measure_open_gap(
         Plane of the defect.
     blur : Blur, optional
         Blur of the protocol, where it is known.
-    settings : BridgeSettings
-        How bone is told from other tissue.
 
     Raises
     ------
     Refused
         If the defect lies outside the scan (code ``out-of-scan``).
     """
-    used, known = blur or usual_blur(scan), blur is not None
-    bridge = measure_gap(scan, frame, defect, used, settings, is_known=known)
-    others = [
-        (p, measure_gap(scan, frame, other, used, settings, is_known=known))
-        for p, other in _rivals(defect, frame)
-    ]
-    return _widened(bridge, others)
+    return _with_rivals(_View(scan, frame, blur or usual_blur(scan), is_blur_known=blur is not None), defect)
+
+
+def _with_rivals(view: _View, defect: DefectPlane) -> Bridge:
+    """Measure a gap, and its rivals, whose differences widen the intervals."""
+    bridge = _measure(view, defect)
+    return _widened(bridge, [(p, _measure(view, other)) for p, other in _rivals(defect, view.frame)])
 
 
 def _rivals(defect: DefectPlane, frame: ScrewFrame) -> list[tuple[float, DefectPlane]]:
@@ -176,59 +161,35 @@ def _widened(bridge: Bridge, others: list[tuple[float, Bridge]]) -> Bridge:
     return replace(bridge, **changed)
 
 
-def measure_gap(
-    scan: Scan,
-    frame: ScrewFrame,
-    defect: DefectPlane,
-    blur: Blur,
-    settings: BridgeSettings,
-    *,
-    is_known: bool,
-    screw: Screw | None = None,
-    foot: Foot | None = None,
-) -> Bridge:
-    """Measure a gap under a given blur; see `measure_bridge`."""
-    inner = screw.major_diameter_mm.value / 2.0 if screw else 0.0
-    read = _read(scan, frame, defect, blur, settings, inner, screw, foot)
+def _measure(view: _View, defect: DefectPlane) -> Bridge:
+    """Measure the gap in one plane."""
+    read = _read(view, defect)
     if read is None:
         return _nothing(defect, Caution.NO_BONE)
     gap, content = read
     section = content.section
-    if screw is not None:
-        section = section & ~_in_metal(content, gap.columns, screw)
+    if view.screw is not None:
+        section = section & ~_in_metal(content, gap.columns, view.screw)
     told = float((content.is_known & section).sum() / max(1, section.sum()))
     if told < _TOO_LITTLE:
         return _nothing(defect, Caution.NO_CONTRAST)
     if (content.is_known & section).sum() * content.step_mm**2 < _SMALLEST_MM2:
         return _nothing(defect, Caution.LITTLE_MEASURED)
-    cautions = _cautions(scan, content, told, is_known=is_known)
-    share = settings.known_blur_share if is_known else settings.blur_share
-    margin = inner + _FOOT_MM if screw else 0.0
-    edges = measure_edges(gap, margin)
-    return _figures(gap, content, section, frame, defect, blur, share, cautions, settings, edges)
+    return _figures(view, defect, gap, content, section, _cautions(view, content, told))
 
 
-def _read(
-    scan: Scan,
-    frame: ScrewFrame,
-    defect: DefectPlane,
-    blur: Blur,
-    settings: BridgeSettings,
-    inner_mm: float,
-    screw: Screw | None,
-    foot: Foot | None,
-) -> tuple[GapFit, GapContent] | None:
+def _read(view: _View, defect: DefectPlane) -> tuple[GapFit, GapContent] | None:
     """Fit the gap and read what lies in it; in one thinner than the blur the tissue is held."""
     read: tuple[GapFit, GapContent] | None = None
-    spread = spread_mm(blur, float(abs(defect.plane.normal @ scan.slice_normal)))
+    spread = view.spread_mm(defect)
     for is_held in (True, False) if _width(defect) < _SURELY_WIDE * spread else (False,):
         gap = fit_gap(
-            scan, defect.plane, frame.axis_direction, _width(defect), settings.grid, blur,
-            screw=screw, foot=foot, is_tissue_held=is_held,
+            view.scan, defect.plane, view.frame.axis_direction, _width(defect), _GRID, view.blur,
+            screw=view.screw, foot=view.foot, is_tissue_held=is_held,
         )  # fmt: skip
         if gap is None:
             return None
-        content = read_content(gap, blur, inner_mm, settings.continuity)
+        content = read_content(gap, view.blur, view.inner_mm, _CONTINUITY)
         read = gap, content
         usual = content.usual_gap_mm[content.section & content.is_known]
         if is_held and usual.size and float(np.median(usual)) < spread:
@@ -237,60 +198,48 @@ def _read(
 
 
 def _figures(
+    view: _View,
+    defect: DefectPlane,
     gap: GapFit,
     content: GapContent,
     section: BoolArray,
-    frame: ScrewFrame,
-    defect: DefectPlane,
-    blur: Blur,
-    blur_share: float,
     cautions: Caution,
-    settings: BridgeSettings,
-    edges: tuple[Edge, Edge],
 ) -> Bridge:
     hidden = section & (_support(gap) < _HIDDEN_SUPPORT)
     hidden_share = _mean(hidden[section])
     section = section & content.is_known  # in the halo no bone stands on either shore
-    bridged = bridged_places(content, section, settings.continuity)
-    width = np.where(bridged, 0.0, effective_gap_mm(content, section, settings.continuity))
-    # faces found lie no surer than the plane between them; which slit it is, a reader's plane settles, and
-    # rivals that lie farther off are measured themselves
-    place_u = 0.0 if defect.how == "given" else min(float(np.nan_to_num(defect.u_offset_mm)), _FARTHEST_MM)
-    seen_u = _gap_u_mm(gap, content, blur, blur_share)
+    bridged = bridged_places(content, section, _CONTINUITY)
+    others = [bridged_places(content, section, _CONTINUITY.scaled(f)) for f in (_LENIENT, _STRICT)]
+    fraction = _fraction(content, section, bridged, others, cautions)
+    pieces, *other_pieces = (
+        find_pieces(content, section, one, gap.columns, view.frame) for one in (bridged, *others)
+    )
+    width = np.where(bridged, 0.0, effective_gap_mm(content, section, _CONTINUITY))
+    open_width = width[section & ~bridged]
+    seen_u, place_u = _gap_u_mm(view, gap, content), _place_u_mm(defect)
     open_u = math.hypot(seen_u, place_u)
-    others = [bridged_places(content, section, settings.continuity.scaled(f)) for f in (_LENIENT, _STRICT)]
-    fraction, fraction_u = _fraction(content, section, bridged, others)
-    if Caution.THICK_SLICES in cautions:
-        fraction_u = math.hypot(fraction_u, _FRACTION_THICK)
     # a section that looks bridged all over may hide a gap as wide as the least that is told
-    open_mm = _mean(width[section & ~bridged]) if fraction < 1.0 else _mean(content.usual_gap_mm[section])
-    mean_u = math.hypot(seen_u * (1.0 - fraction), open_mm * fraction_u, place_u)
-    pieces = find_pieces(content, section, bridged, gap.columns, frame)
-    counts = [len(find_pieces(content, section, o, gap.columns, frame)) for o in others]
+    open_mm = _mean(open_width) if fraction.value < 1.0 else _mean(content.usual_gap_mm[section])
+    mean_u = math.hypot(seen_u * (1.0 - fraction.value), open_mm * fraction.u, place_u)
     area = float(section.sum()) * content.step_mm**2
     cell_u = np.where(section, math.hypot(open_u, _CELL_MM), np.nan)
+    head_edge, tip_edge = measure_edges(gap, view.inner_mm + _FOOT_MM if view.screw else 0.0)
     return Bridge(
         defect=defect,
         gap_width_mean=Measured.of(_mean(width[section]), mean_u, Unit.MM, cautions, floor=0.0),
         gap_width_max=_largest(width[section], open_u, cautions),
-        bridged_fraction=Measured.of(fraction, fraction_u, Unit.ONE, cautions, floor=0.0, ceiling=1.0),
-        bridge_count=_count(len(pieces), counts, cautions),
-        smallest_bridge_shown_mm=_smallest_bridge_mm(gap.columns, blur, settings),
+        bridged_fraction=fraction,
+        bridge_count=_count(len(pieces), [len(one) for one in other_pieces], cautions),
+        smallest_bridge_shown_mm=_smallest_bridge_mm(gap.columns, view.blur),
         cross_section_mm2=Measured.of(area, _AREA_SHARE * area, Unit.MM2, cautions, floor=0.0),
         hidden_by_metal=Measured.of(hidden_share, 0.03, Unit.ONE, floor=0.0, ceiling=1.0),
         map=_map(gap.columns, content, width, cell_u, bridged, section, hidden),
-        gap_width_mean_open=_open(width[section & ~bridged], open_u, cautions),
+        gap_width_mean_open=_open(open_width, open_u, cautions),
         tissue_hu=measure_tissue(content, section & ~bridged),
         bridges=pieces,
-        head_edge=edges[0],
-        tip_edge=edges[1],
+        head_edge=head_edge,
+        tip_edge=tip_edge,
     )
-
-
-_LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs along it
-_AREA_SHARE = 0.12
-_FARTHEST_MM = 1.0  # as unsure as a plane is in slices of 3 mm
-_FOOT_MM = 0.8  # of the metal, beyond its crests
 
 
 def _width(defect: DefectPlane) -> float:
@@ -309,9 +258,9 @@ def _in_metal(content: GapContent, columns: Columns, screw: Screw) -> BoolArray:
     return np.asarray(np.linalg.norm(away, axis=-1) < screw.major_diameter_mm.value / 2.0)
 
 
-def _cautions(scan: Scan, content: GapContent, told: float, *, is_known: bool) -> Caution:
-    out = Caution.NONE if is_known else Caution.BLUR_UNKNOWN
-    if thickness_mm(scan) > _THICK_MM:
+def _cautions(view: _View, content: GapContent, told: float) -> Caution:
+    out = Caution.NONE if view.is_blur_known else Caution.BLUR_UNKNOWN
+    if thickness_mm(view.scan) > _THICK_MM:
         out |= Caution.THICK_SLICES
     if told < _LITTLE:
         out |= Caution.LITTLE_MEASURED
@@ -329,29 +278,43 @@ def _support(gap: GapFit) -> FloatArray:
     return refined(support) / best
 
 
-def _gap_u_mm(gap: GapFit, content: GapContent, blur: Blur, blur_share: float) -> float:
+def _gap_u_mm(view: _View, gap: GapFit, content: GapContent) -> float:
     """Return the standard uncertainty of the mean gap: noise, blur, model."""
     here = gap.shores[0] & gap.shores[1]
     noise = gap.fit.gap_sd_mm(gap.unknowns, gap.start, here)
-    wider = gap.fit.with_shores(Shores(blur.scaled(f0_per_mm=1.0 - blur_share), gap.columns.slice_cos))
+    share = _KNOWN_BLUR_SHARE if view.is_blur_known else _BLUR_SHARE
+    wider = gap.fit.with_shores(Shores(view.blur.scaled(f0_per_mm=1.0 - share), gap.columns.slice_cos))
     shifted, _ = wider.run(gap.unknowns, 3)
     by_blur = float(np.nanmean((shifted.gap_mm - gap.faces.gap_mm)[here]))
     model = math.hypot(_GAP_FLOOR_MM, _GAP_PER_SPREAD * content.spread_mm**2)
     return math.sqrt(noise**2 + by_blur**2 + model**2)
 
 
+def _place_u_mm(defect: DefectPlane) -> float:
+    """Return what the place of the plane adds to the uncertainty of a gap.
+
+    Faces found lie no surer than the plane between them; which slit it is, a reader's plane settles, and
+    rivals that lie farther off are measured themselves.
+    """
+    if defect.how == "given":
+        return 0.0
+    return min(float(np.nan_to_num(defect.u_offset_mm)), _FARTHEST_MM)
+
+
 def _fraction(
-    content: GapContent, section: BoolArray, bridged: BoolArray, others: list[BoolArray]
-) -> tuple[float, float]:
+    content: GapContent, section: BoolArray, bridged: BoolArray, others: list[BoolArray], cautions: Caution
+) -> Measured:
     """Return the bridged fraction; its uncertainty from milder and stricter demands and a floor."""
     cells = max(1, int(section.sum()))
-    fraction = float(bridged.sum() / cells)
     half_range = abs(float(others[0].sum()) - float(others[1].sum())) / cells / 2.0
     floor = _FRACTION_FLOOR
     if len(content.across_hu) == 1 and section.any():
         usual_mm = float(np.median(content.usual_gap_mm[section]))
         floor = _FRACTION_THIN * max(1.0, content.spread_mm / usual_mm)
-    return fraction, math.hypot(floor, half_range)
+    u = math.hypot(floor, half_range)
+    if Caution.THICK_SLICES in cautions:
+        u = math.hypot(u, _FRACTION_THICK)
+    return Measured.of(float(bridged.sum() / cells), u, Unit.ONE, cautions, floor=0.0, ceiling=1.0)
 
 
 def _largest(width_mm: FloatArray, open_u_mm: float, cautions: Caution) -> Measured:
@@ -373,16 +336,15 @@ def _count(n: int, others: list[int], cautions: Caution) -> Measured:
     return Measured.of(float(n), u, Unit.ONE, cautions, floor=0.0)
 
 
-def _smallest_bridge_mm(columns: Columns, blur: Blur, settings: BridgeSettings) -> float:
+def _smallest_bridge_mm(columns: Columns, blur: Blur) -> float:
     """Return the diameter of the thinnest bridge that fills a layer to the share a bridge must have.
 
     The middle of a disc of diameter d under a Gaussian spread of width F keeps ``1 - 2**(-(d / F)**2)`` of
     its contrast. The spread across the bridge lies between that of the slice plane and the slice profile.
     """
     across = max(spread_mm(blur, float(abs(d))) for d in _slice_cosines(columns))
-    core = settings.continuity.core
-    thinnest = across * math.sqrt(-math.log2(1.0 - core))
-    return max(thinnest, math.sqrt(4.0 * settings.continuity.least_area_mm2 / math.pi))
+    thinnest = across * math.sqrt(-math.log2(1.0 - _CONTINUITY.core))
+    return max(thinnest, math.sqrt(4.0 * _CONTINUITY.least_area_mm2 / math.pi))
 
 
 def _slice_cosines(columns: Columns) -> tuple[float, float]:
