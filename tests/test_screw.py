@@ -230,6 +230,22 @@ def test_two_screws_tell_each_others_side() -> None:
     assert {s.id for s in found.values()} == {"left", "right"}
 
 
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_the_order_of_screws_is_the_patients_not_that_of_the_voxels(axis: int) -> None:
+    scan = pair_scan()
+    turned = np.eye(4)
+    turned[axis, axis], turned[axis, 3] = -1.0, scan.hu.shape[axis] - 1
+    other_way = dataclasses.replace(
+        scan, hu=np.flip(scan.hu, axis).copy(), world_from_voxel=scan.world_from_voxel @ turned
+    )
+    for one in (scan, other_way):
+        assert [s.side for s in find_screws(one).screws] == ["left", "right"]
+        assert [s.side for s in find_screws(one, [ScrewSpec(major_diameter_mm=4.0)]).screws] == [
+            "left",
+            "right",
+        ]
+
+
 def test_parallel_screws_in_one_bone_tell_no_side() -> None:
     parallel = screw((-8, 12, -12), (0.5, -0.6, 0.6), 26.0) + screw((4, 12, -12), (0.5, -0.6, 0.6), 26.0)
     found = find_screws(draw(parallel, size_mm=(46.0, 40.0, 42.0))).screws

@@ -22,7 +22,7 @@ from ongrowth.screw.metal import metal_threshold_hu, metal_voxels, pieces
 from ongrowth.screw.model import DEFAULT_SETTINGS, Metalwork, OtherMetal, Screw, ScrewSettings, ScrewSpec
 from ongrowth.screw.segment import Segment, segments_of, settled
 from ongrowth.screw.shaft import Seen, Shaft, trace_shaft
-from ongrowth.screw.side import sides_of
+from ongrowth.screw.side import in_order, sides_of
 from ongrowth.sentence import screw_words
 
 _SMALLEST_PIECE_MM3, _FEWEST_VOXELS = 0.5, 3
@@ -346,7 +346,7 @@ class _Found:
 def _screws(
     scan: Scan, shafts: list[Shaft], specs: Sequence[ScrewSpec], settings: ScrewSettings
 ) -> tuple[list[_Found], list[Problem]]:
-    sides = sides_of(scan, shafts)
+    shafts, sides = in_order(shafts, sides_of(scan, shafts))
     matches, problems = match_specs(shafts, sides, specs)
     middle_x = float(np.mean([s.middle_mm[0] for s in shafts]))
     found = []

@@ -61,6 +61,8 @@ def match_specs(
             name = _name(side, at) if _name(side, at) not in names else f"screw-{at + 1}"
             names.add(name)
             matches.append(Match(at, name, side, ScrewSpec(id=name)))
+    if not any(spec.id for spec in specs):  # else in the order of the case
+        matches.sort(key=lambda match: match.shaft)
     return matches, problems
 
 

@@ -33,6 +33,17 @@ def sides_of(scan: Scan, shafts: Sequence[Shaft]) -> list[str]:
     return sides
 
 
+def in_order(shafts: Sequence[Shaft], sides: Sequence[str]) -> tuple[list[Shaft], list[str]]:
+    """Return screws and their sides in an order that the patient gives, not the storage of the scan.
+
+    Left, right, then those whose side is not established; of each the most cranial first.
+    """
+    rank = {"left": 0, "right": 1}
+    pairs = zip(shafts, sides, strict=True)
+    ordered = sorted(pairs, key=lambda one: (rank.get(one[1], 2), -float(one[0].middle_mm[2])))
+    return [shaft for shaft, _ in ordered], [side for _, side in ordered]
+
+
 def _side_by_canal(scan: Scan, shaft: Shaft) -> str:
     away = float(shaft.middle_mm[0]) - canal_x_mm(scan, shaft.middle_mm)
     if not abs(away) > _BESIDE_CANAL_MM:
