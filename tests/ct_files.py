@@ -23,6 +23,16 @@ OFFSET_HU = 100.0
 Edit = Callable[[Dataset, int], None]
 
 
+def with_values(**values: object) -> Edit:
+    """Return an edit that sets elements of the header."""
+
+    def edit(ds: Dataset, _: int) -> None:
+        for keyword, value in values.items():
+            setattr(ds, keyword, value)
+
+    return edit
+
+
 def field_hu(world_mm: ArrayLike) -> NDArray[np.float64]:
     """Return 2 x + 3 y + 5 z + 100 HU at places in patient mm, shape (..., 3)."""
     return np.asarray(np.asarray(world_mm, dtype=np.float64) @ GRADIENT + OFFSET_HU)

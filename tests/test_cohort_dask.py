@@ -11,6 +11,7 @@ import threading
 import time
 from pathlib import Path
 
+import ports
 import psutil
 import pytest
 import stand_in
@@ -124,7 +125,7 @@ def test_no_scheduler_is_told_plainly(tmp_path: Path, monkeypatch: pytest.Monkey
 def test_a_lost_scheduler_is_told_plainly_and_results_stay(tmp_path: Path) -> None:
     """The scheduler is killed in the middle of a run, with a worker of its own beside it."""
     manifest = read_manifest(stand_in.write_cohort(tmp_path, *["slow 0.5"] * 40))
-    port = free_port()
+    port = ports.free_port()
     scheduler = start_dask("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
     address = f"tcp://127.0.0.1:{port}"
     worker = start_dask("worker", address, "--nthreads", "1", "--memory-limit", "0", "--no-dashboard")
@@ -148,12 +149,6 @@ def test_a_lost_scheduler_is_told_plainly_and_results_stay(tmp_path: Path) -> No
             process.terminate()
             process.wait()
     assert write_tables(manifest, tmp_path / "out").n_measured >= 2
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def wait_for_port(port: int) -> None:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import SimpleITK as sitk  # noqa: N813 - the name its users know
-from ct_files import Grid, codes, ct_slice, refused, worst_hu, write_series
+from ct_files import Grid, codes, ct_slice, refused, with_values, worst_hu, write_series
 from pydicom.dataset import Dataset
 
 from ongrowth.read import list_series, read_scan
@@ -21,14 +20,6 @@ from ongrowth.series import kernel_sharpness
 DATES = ("AcquisitionDate", "ContentDate", "SeriesDate", "StudyDate")
 SHORT = Grid(n=4, rows=6, columns=7)
 LONG = Grid(n=32, rows=6, columns=7, step_mm=(0.0, 0.0, 1.0))  # 32 mm: covers a screw
-
-
-def with_values(**values: object) -> Callable[[Dataset, int], None]:
-    def edit(ds: Dataset, _: int) -> None:
-        for keyword, value in values.items():
-            setattr(ds, keyword, value)
-
-    return edit
 
 
 def scan_with(folder: Path, **values: object) -> Scan:

@@ -67,6 +67,13 @@ class RigidTransform:
 
         return cls(Rotation.from_rotvec(np.asarray(vector_rad)).as_matrix(), np.asarray(translation_mm))
 
+    @classmethod
+    def about(cls, point_mm: ArrayLike, turn_rad: ArrayLike, shift_mm: ArrayLike) -> RigidTransform:
+        """Return a turn about a point by a rotation vector (axis times angle, rad), then a shift."""
+        point = np.asarray(point_mm, dtype=np.float64)
+        rotation = cls.from_rotation_vector(turn_rad, np.zeros(3)).rotation
+        return cls(rotation, point - rotation @ point + np.asarray(shift_mm))
+
     def __matmul__(self, other: RigidTransform) -> RigidTransform:
         """Chain: ``c_from_b @ b_from_a`` is ``c_from_a``."""
         return RigidTransform(
@@ -122,6 +129,10 @@ class Plane:
     def height_mm(self, points_mm: ArrayLike) -> NDArray[np.float64]:
         """Signed distance of points, shape (..., 3), along the normal, mm."""
         return np.asarray((np.asarray(points_mm, dtype=np.float64) - self.point_mm) @ self.normal)
+
+    def moved(self, target_from_source: RigidTransform) -> Plane:
+        """Return the plane in another frame."""
+        return Plane(target_from_source.apply(self.point_mm), target_from_source.turn(self.normal))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,15 +27,16 @@ def one_line(text: str) -> str:
     )
 
 
-def counted(count: int, one: str, many: str) -> str:
-    """Return a count with what is counted, in the singular or the plural.
+def counted(count: int, one: str, many: str = "") -> str:
+    """Return a count with what is counted, in the singular or the plural (by default with an s).
 
     Examples
     --------
-    >>> counted(1, "slice is", "slices are"), counted(3, "slice is", "slices are")
-    ('1 slice is', '3 slices are')
+    >>> counted(1, "slice is", "slices are"), counted(3, "slice is", "slices are"), counted(2, "side")
+    ('1 slice is', '3 slices are', '2 sides')
     """
-    return f"{count} {one if count == 1 else many}"
+    noun = one if count == 1 else many or f"{one}s"
+    return f"{count} {noun}"
 
 
 def screw_words(screw_id: str) -> str:

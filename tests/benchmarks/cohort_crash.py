@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import os
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -22,6 +21,7 @@ from pathlib import Path
 import click
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+import ports
 import stand_in
 
 from ongrowth.cohort import Failure, Limits, Scheduler, read_manifest, read_receipt, run_cohort, write_tables
@@ -29,12 +29,6 @@ from ongrowth.cohort.receipt import result_file
 
 LIMITS = Limits(seconds=20.0, memory_mb=900.0)
 BAD = {7: "crash", 13: "hog", 19: "endless", 23: "kill-worker", 29: "refused"}
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def start(*words: str) -> subprocess.Popen[bytes]:
@@ -96,7 +90,7 @@ def main() -> None:
         return
     folder = Path(tempfile.mkdtemp(prefix="cohort-crash-"))
     stand_in.write_cohort(folder, *(BAD.get(k, "slow 0.5") for k in range(given.scans)))
-    address = f"tcp://127.0.0.1:{free_port()}"
+    address = f"tcp://127.0.0.1:{ports.free_port()}"
     processes = [
         start("scheduler", "--host", "127.0.0.1", "--port", address.rsplit(":", 1)[1], "--no-dashboard")
     ]

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import build_export
+import ports
 import pytest
 from click.testing import CliRunner, Result
 from pydicom import dcmread
@@ -78,12 +79,6 @@ def sent(
     return made
 
 
-def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
-
-
 # ---- a real archive ----
 
 
@@ -116,7 +111,7 @@ class Archive:
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Archive]:
     folder = tmp_path_factory.mktemp("orthanc")
-    found = Archive(free_port(), free_port())
+    found = Archive(ports.free_port(), ports.free_port())
     settings = {
         "Name": "test",
         "StorageDirectory": str(folder),
@@ -228,7 +223,7 @@ def storage(answer: Answer, classes: Any = CLASSES, syntaxes: Any = (EXPLICIT, I
     entity: Any = AE(ae_title="ARCHIVE")
     for uid in classes:
         entity.add_supported_context(uid, list(syntaxes))
-    port = free_port()
+    port = ports.free_port()
     server = entity.start_server(
         ("127.0.0.1", port), block=False, evt_handlers=[(evt.EVT_C_STORE, lambda event: answer(event))]
     )
@@ -319,7 +314,9 @@ def test_an_archive_that_takes_implicit_encoding_only_gets_the_same(
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # the library's own socket
 def test_nobody_there(sent: build_export.Exported, tmp_path: Path) -> None:
-    told = run(sent.reading_folder, "--seg", "--out", tmp_path, "--send", f"ARCHIVE@127.0.0.1:{free_port()}")
+    told = run(
+        sent.reading_folder, "--seg", "--out", tmp_path, "--send", f"ARCHIVE@127.0.0.1:{ports.free_port()}"
+    )
     assert told.exit_code == 1
     gc.collect()
     assert "w08-seg.dcm: not sent (nobody answers at 127.0.0.1:" in told.stdout
@@ -429,7 +426,9 @@ def test_a_web_archive_that_dies_half_way_leaves_nothing_unsaid(
 
 
 def test_no_web_archive_there(sent: build_export.Exported, tmp_path: Path) -> None:
-    told = run(sent.reading_folder, "--out", tmp_path, "--stow", f"http://127.0.0.1:{free_port()}/dicom-web")
+    told = run(
+        sent.reading_folder, "--out", tmp_path, "--stow", f"http://127.0.0.1:{ports.free_port()}/dicom-web"
+    )
     assert told.exit_code == 1
     assert "w08-seg.dcm: not sent (nobody answers)" in told.stdout
     assert told.stdout.count("not sent (the archive was gone)") == 2

@@ -12,12 +12,12 @@ import struct
 import time
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from ct_files import Grid, as_bytes, codes, ct_slice, refused, worst_hu, write_series
+from ct_files import Grid, as_bytes, codes, ct_slice, refused, with_values, worst_hu, write_series
 from pydicom import uid
 from pydicom.dataset import Dataset
 
@@ -182,14 +182,6 @@ def _spoilt(raw: bytes, rng: np.random.Generator) -> bytes:
 
 
 # ------------------------------------------------------------------------------- impossible sizes
-
-
-def with_values(**values: object) -> Callable[[Dataset, int], None]:
-    def edit(ds: Dataset, _: int) -> None:
-        for keyword, value in values.items():
-            setattr(ds, keyword, value)
-
-    return edit
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import numpy as np
 from ongrowth.change.difference import Placement
 from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import Plane, RigidTransform
+from ongrowth.geometry import Plane
 from ongrowth.motion import Motion, Registered, ScrewMotion
 from ongrowth.newbone import NewBone
 from ongrowth.quantity import Unit
@@ -148,7 +148,7 @@ def carried_defect(defect: DefectPlane, moved: ScrewMotion, later: ScrewFrame) -
     bones = [bone for bone in (moved.head_side, moved.tip_side) if bone is not None]
     if not bones:
         return None
-    planes = [_moved_plane(defect.plane, bone.earlier_from_later.inverse()) for bone in bones]
+    planes = [defect.plane.moved(bone.earlier_from_later.inverse()) for bone in bones]
     point = np.mean([plane.point_mm for plane in planes], axis=0)  # midway, should the fragments have parted
     normal = np.sum([plane.normal for plane in planes], axis=0)
     plane = Plane(point, normal)
@@ -164,7 +164,3 @@ def carried_defect(defect: DefectPlane, moved: ScrewMotion, later: ScrewFrame) -
         math.hypot(defect.u_offset_mm, _CARRIED_U_MM),
         defect.cautions,
     )
-
-
-def _moved_plane(plane: Plane, by: RigidTransform) -> Plane:
-    return Plane(by.apply(plane.point_mm), by.turn(plane.normal))

@@ -25,6 +25,7 @@ from ongrowth.cli.door import (
     tell,
     windows_option,
 )
+from ongrowth.sentence import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,8 +127,8 @@ def _read_manifest(path: Path, given: dict[str, Any]) -> Manifest:
     for problem in (*told(read.faults), *read.notes):
         click.echo(str(problem), err=True)
     n_cases = len({job.case for job in read.jobs})
-    size = f"{_count(len(read.jobs), 'scan')} of {_count(n_cases, 'case')}"
-    click.echo(f"{size}, {_count(len(read.missed), 'missed visit')}.", err=True)
+    size = f"{counted(len(read.jobs), 'scan')} of {counted(n_cases, 'case')}"
+    click.echo(f"{size}, {counted(len(read.missed), 'missed visit')}.", err=True)
     return read
 
 
@@ -152,11 +153,7 @@ def _look_through(path: Path, out: Path, given: dict[str, Any]) -> None:
         raise BadManifest(*problems)
     n_there = sum(result_file(out, job).is_file() for job in jobs)
     kept = f" {n_there} have a result already; it is kept where scan and settings are the same."
-    click.echo(f"Nothing stands against a run over {_count(len(jobs), 'scan')}.{kept if n_there else ''}")
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
+    click.echo(f"Nothing stands against a run over {counted(len(jobs), 'scan')}.{kept if n_there else ''}")
 
 
 def _executor(given: dict[str, Any]) -> Executor:
@@ -200,7 +197,7 @@ def _tell_cohort(run: CohortRun, tables: Tables, page: Path, *, as_json: bool) -
         return
     kept = f", {run.n_kept} done before" if run.n_kept else ""
     failed = f", {tables.n_failed} without numbers (see failures.csv)" if tables.n_failed else ""
-    click.echo(f"{_count(run.n_scans, 'scan')}: {run.n_measured} measured now{kept}{failed}.")
+    click.echo(f"{counted(run.n_scans, 'scan')}: {run.n_measured} measured now{kept}{failed}.")
     click.echo(f"Tables: {tables.folder.resolve()}\nPage: {page.resolve()}")
     click.echo(fixed_words().short)
 

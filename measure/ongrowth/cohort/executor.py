@@ -20,6 +20,7 @@ from ongrowth.cohort.receipt import Failure
 from ongrowth.cohort.ward import DEFAULT_LIMITS, Limits, Ward
 from ongrowth.cohort.worker import Settled, Task, settle, write_failure
 from ongrowth.scan import refuse
+from ongrowth.sentence import counted
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -85,7 +86,7 @@ class LocalWorkers:
         from distributed import LocalCluster
 
         n_workers = self.n_workers or cores()
-        self.tell(f"Starting {n_workers} worker{'' if n_workers == 1 else 's'}")
+        self.tell(f"Starting {counted(n_workers, 'worker')}")
         with _quiet_dask(), _without_callers_script():
             with _deaf_to_interrupts():
                 cluster = LocalCluster(

@@ -21,6 +21,7 @@ from ongrowth.cohort.tables import Tables
 from ongrowth.files import write_text
 from ongrowth.findings import PHASES_WEEKS
 from ongrowth.reading import libraries
+from ongrowth.sentence import counted
 from ongrowth.wording import HALO_SIDES, blur_source_words, fixed_words
 
 _OUTCOMES = ("as expected", "undecided", "outside", "not measurable")
@@ -171,8 +172,8 @@ def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) 
         f"CTs were measured with ongrowth {record['version']} ({used}); the manifest had the SHA-256 digest "
         f"{record['manifest_digest'][:16]}. Of {record['n_scans']} CTs of {record['n_patients']} patients, "
         f"{size.n_scans} gave numbers and {size.n_failed} did not, each with its reason; "
-        f"{_count(size.n_missed, 'visit')} without a CT entered as missing. The tables hold "
-        f"{_count(size.n_screws, 'screw')} and {_count(size.n_places, 'side')} of screws with a measured "
+        f"{counted(size.n_missed, 'visit')} without a CT entered as missing. The tables hold "
+        f"{counted(size.n_screws, 'screw')} and {counted(size.n_places, 'side')} of screws with a measured "
         f"mean halo width. Mean halo width is the "
         f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
         f"side of the defect, estimated by a model of blurred layers; it was measurable in {100 * share:.0f} "
@@ -181,10 +182,6 @@ def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) 
         f"measurements are research and decision support, not a diagnosis; images were to be read by a "
         f"licensed clinician."
     )
-
-
-def _count(n: int, noun: str) -> str:
-    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 def write_table(table: PrintedTable, path: Path) -> None:

@@ -8,7 +8,6 @@ from ongrowth.defect.plane import DefectPlane, on_screw
 from ongrowth.defect.pose import Pose, find_pose
 from ongrowth.defect.preop import find_defect_along
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import Plane
 from ongrowth.scan import Level, Problem, Refused, Scan
 
 # Found on phantoms of the tuning half: how well the pose carries a plane over the size of a pars.
@@ -48,8 +47,7 @@ def carry_defect(later: Scan, earlier: Scan, frame: ScrewFrame) -> DefectPlane |
 
 
 def _carried(defect: DefectPlane, pose: Pose, frame: ScrewFrame) -> DefectPlane:
-    move = pose.later_from_earlier
-    plane = Plane(move.apply(defect.plane.point_mm), move.turn(defect.plane.normal))
+    plane = defect.plane.moved(pose.later_from_earlier)
     u_angle = math.hypot(defect.u_angle_deg, _POSE_U_DEG)
     u_offset = math.hypot(defect.u_offset_mm, _POSE_U_MM)
     return on_screw(plane, frame, defect.gap_mm, "pre-op", u_angle, u_offset)

@@ -20,7 +20,6 @@ from ongrowth.motion.picture import Real, Spline
 from ongrowth.motion.solve import (
     Start,
     Step,
-    about,
     alike_samples,
     growth_column,
     linearise,
@@ -141,7 +140,7 @@ def fit_mixed(
         gram, right = _per_block(j, step.residual, weight, starts, ends)
         gram[:, 3:6, 3:6] += held / len(starts) * alike
         change, inverse, own, spread = _solve(gram / alike, right / alike, look, spread, alike_growth)
-        pose = about(centre, change[3:6], change[:3]) @ pose
+        pose = RigidTransform.about(centre, change[3:6], change[:3]) @ pose
         look = look + change[6:11] - np.r_[0.0, level * change[6], 0.0, 0.0, 0.0]
     places = np.add.reduceat(pose.apply(samples.places_mm), starts) / (ends - starts)[:, None]
     return MixedFit(pose, centre, inverse[:6, :6], spread, float(own[:, 5].mean()), len(starts), look, places)

@@ -133,7 +133,7 @@ def register_fragments(
     level = smooth_bones(moving, settings.middle_mm)
     ground = find_ground(moving, level, settings)
     start = _started(sight, fixed, moving, ground, settings)
-    here = plane if not sight.is_fixed_earlier else _carried(plane, start.fixed_from_moving.inverse())
+    here = plane if not sight.is_fixed_earlier else plane.moved(start.fixed_from_moving.inverse())
     field = take_field(ground, level, sight.moving_frame, settings)
     heights = here.height_mm(field.samples.places_mm)
     sides = _grown(splined(smooth_bones(fixed, settings.middle_mm)), level, field, heights, start, settings)
@@ -179,10 +179,6 @@ def _evened(sides: list[_Side], sight: Sight) -> tuple[FloatArray, FloatArray]:
     look = np.average([f.appearance for f in fits], axis=0, weights=[f.n_blocks for f in fits])
     more, less = blur_between(look, sight.fixed.slice_normal, pose.turn(sight.moving.slice_normal))
     return more, pose.rotation.T @ less @ pose.rotation
-
-
-def _carried(plane: Plane, target_from_source: RigidTransform) -> Plane:
-    return Plane(target_from_source.apply(plane.point_mm), target_from_source.turn(plane.normal))
 
 
 def _grown(
@@ -288,8 +284,7 @@ def register_metal(sight: Sight, start: RigidTransform, part: str = "whole") -> 
     bloom_mm = 0.0 if span == WHOLE else _ONE_END_MM
     covariance[:3, :3] += _METAL_MM**2 * np.eye(3) + bloom_mm**2 * np.outer(axis, axis)
     roll = _roll_by_thread(sight, fit.fixed_from_moving, span)
-    turn = RigidTransform.from_rotation_vector(roll.turn_rad * axis, np.zeros(3))
-    pose = RigidTransform(turn.rotation, middle - turn.rotation @ middle) @ fit.fixed_from_moving
+    pose = RigidTransform.about(middle, roll.turn_rad * axis, np.zeros(3)) @ fit.fixed_from_moving
     slide_mm2 = float(axis @ covariance[:3, :3] @ axis) + sight.step_u_mm**2
     covariance = covariance + _roll_covariance(roll, axis, slide_mm2)
     rolled = replace(fit, fixed_from_moving=pose, centre_mm=middle, covariance=covariance)

@@ -227,7 +227,7 @@ def fit_rigid(
     for _ in range(rounds):
         step = linearise(fixed, samples, pose, centre, look, moving_normal)
         change = _solve(step, tukey(step, by_slope=False), look)
-        pose = about(centre, change[3:6], change[:3]) @ pose
+        pose = RigidTransform.about(centre, change[3:6], change[:3]) @ pose
         look = look + change[6:]
         if np.linalg.norm(change[:3]) + radius * np.linalg.norm(change[3:6]) < settled_mm:
             break
@@ -265,12 +265,6 @@ def with_prior(normal: FloatArray, right: FloatArray, look: FloatArray) -> tuple
     prior = np.r_[np.zeros(_POSE), _GAIN_PRIOR**-2, 0.0, np.full(3, _BLUR_PRIOR_MM2**-2), more]
     away = np.r_[np.zeros(_POSE), START - look, more]
     return normal + np.diag(prior + 1e-9), right + prior * away
-
-
-def about(centre_mm: FloatArray, turn_rad: FloatArray, shift_mm: FloatArray) -> RigidTransform:
-    """Return a rotation about a point, then a shift."""
-    turn = RigidTransform.from_rotation_vector(turn_rad, np.zeros(3))
-    return RigidTransform(turn.rotation, centre_mm - turn.rotation @ centre_mm + shift_mm)
 
 
 def _correlation(values: Real, step: Step, weight: Real) -> float:

@@ -233,7 +233,7 @@ def _without_twins(hu: HU, twins: tuple[tuple[int, int], ...], n_slices: int) ->
         return hu, []
     different = sum(not np.array_equal(hu[kept], hu[twin]) for kept, twin in twins)
     if different:
-        text = f"{counted(different, 'place', 'places')} of the stack shown twice, with different pixels."
+        text = f"{counted(different, 'place')} of the stack shown twice, with different pixels."
         raise refuse("duplicate-slices", text, "Export one reconstruction per folder.")
     many = counted(len(twins), "slice was", "slices were")
     text = f"{many} there twice, pixel for pixel; one copy was dropped."

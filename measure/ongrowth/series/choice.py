@@ -54,7 +54,7 @@ class SeriesInfo:
 
     def __str__(self) -> str:
         size = "" if math.isnan(self.gap_mm) else f", {self.thickness_mm:.3g} mm thick"
-        return f"{self.name} ({counted(self.n_slices, 'slice', 'slices')}{size}): {self.reason}"
+        return f"{self.name} ({counted(self.n_slices, 'slice')}{size}): {self.reason}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,8 +239,7 @@ def _wanted(ranked: Sequence[Candidate], series: str) -> list[Candidate]:
     wanted = [one for one in ranked if series in (one.acquisition.series_uid, _number(one))]
     if not wanted:
         there = "; ".join(
-            f"{_name(one)} ({counted(len(one.stack.slices), 'slice', 'slices')})"
-            for one in ranked[:_MOST_LISTED]
+            f"{_name(one)} ({counted(len(one.stack.slices), 'slice')})" for one in ranked[:_MOST_LISTED]
         )
         more = f"; and {len(ranked) - _MOST_LISTED} more" if len(ranked) > _MOST_LISTED else ""
         text = f"There is no series {series} here. There are: {there}{more}."

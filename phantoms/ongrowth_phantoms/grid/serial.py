@@ -137,7 +137,7 @@ def _later(
         remodelled_hu=float(rng.uniform(-20.0, 40.0)) * (renewed_share > 0.0),
         screw_motion=screw_motion,
         tip_motion=tip_motion,
-        lies=_about(np.array(scene.focus_mm), _turn(rng, 15.0), rng.uniform(-8.0, 8.0, 3)),
+        lies=RigidTransform.about(np.array(scene.focus_mm), _turn(rng, 15.0), rng.uniform(-8.0, 8.0, 3)),
         neighbour_shift_mm=(float(shift[0]), float(shift[1]), float(shift[2])),
     )
 
@@ -196,7 +196,7 @@ def _screw_motion(rng: Rng, scene: Scene, how: str) -> RigidTransform:
     if how == "turns":
         turn = math.radians(float(rng.uniform(40.0, 120.0) * rng.choice([-1.0, 1.0]))) * axis
     pivot = head + float(rng.uniform(0.0, screw.length_mm)) * axis
-    return _about(pivot, turn, out)
+    return RigidTransform.about(pivot, turn, out)
 
 
 def _tip_motion(rng: Rng, scene: Scene) -> RigidTransform:
@@ -206,7 +206,7 @@ def _tip_motion(rng: Rng, scene: Scene) -> RigidTransform:
     away = site.arch.world_from_arch.turn(site.defect.axes[:, 2])
     shift = _direction(rng) * float(rng.uniform(0.2, 1.0))
     shift = shift - min(0.0, float(shift @ away)) * away  # the faces do not run into each other
-    return _about(pivot, _direction(rng) * math.radians(float(rng.uniform(0.3, 2.5))), shift)
+    return RigidTransform.about(pivot, _direction(rng) * math.radians(float(rng.uniform(0.3, 2.5))), shift)
 
 
 def _turn(rng: Rng, most_deg: float) -> NDArray[np.float64]:
@@ -216,11 +216,3 @@ def _turn(rng: Rng, most_deg: float) -> NDArray[np.float64]:
 def _direction(rng: Rng) -> NDArray[np.float64]:
     v = rng.normal(size=3)
     return np.asarray(v / np.linalg.norm(v))
-
-
-def _about(
-    point_mm: NDArray[np.float64], turn_rad: NDArray[np.float64], shift_mm: NDArray[np.float64]
-) -> RigidTransform:
-    """Return a turn about a point, then a shift."""
-    turn = RigidTransform.from_rotation_vector(turn_rad, np.zeros(3))
-    return RigidTransform(turn.rotation, point_mm - turn.rotation @ point_mm + shift_mm)
