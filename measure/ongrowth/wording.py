@@ -15,6 +15,7 @@ from pathlib import Path
 from ongrowth.quantity import Measured, Unit
 
 HALO_SIDES = ("head_side", "tip_side")  # of the defect, as the screw sees them; names of the result files
+_SAME_THICKNESS = 0.05  # relative: what headers round
 _PARS_SITE = re.compile(r"^L[1-6]$", re.IGNORECASE)
 
 PRINTED_UNIT = {
@@ -210,6 +211,18 @@ def blur_source_words(source: str) -> str:
     'this scan alone'
     """
     return _BLUR_SOURCE.get(source, source)
+
+
+def thickness_words(thickness_mm: float, gap_mm: float) -> str:
+    """Return the stated thickness of slices as printed, "" where their distance tells it.
+
+    Examples
+    --------
+    >>> thickness_words(1.25, 0.6), thickness_words(0.6, 0.6), thickness_words(math.nan, 0.6)
+    ('slices 1.25 mm thick', '', '')
+    """
+    is_told = not abs(thickness_mm - gap_mm) > _SAME_THICKNESS * gap_mm
+    return "" if is_told else f"slices {thickness_mm:.3g} mm thick"
 
 
 def week_number(weeks: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import build_reading as build
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
+from ongrowth.reports.page import render_page
 from ongrowth.wording import fixed_words
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
@@ -46,6 +48,22 @@ def test_the_decimal_comma_reaches_every_number(case: Case) -> None:
     text = render_note(case, decimal_comma=True)
     assert "1,10 mm (1,00 to 1,20 mm)" in " ".join(text.split())
     assert not re.search(r"\d\.\d", text)
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "words"), [(1.25, "mm; slices 1.25 mm thick; kernel"), (0.6, "0.60 mm; kernel")]
+)
+def test_slices_thicker_than_their_distance_and_a_missing_voltage_are_told(
+    case: Case, thickness_mm: float, words: str
+) -> None:
+    (reading,) = case.readings
+    scan = replace(reading.scan, slice_thickness_mm=thickness_mm, kvp=math.nan)
+    told = replace(case, readings=(replace(reading, scan=scan),))
+    note = " ".join(render_note(told).split())
+    assert words in note
+    assert "kVp not stated" in note
+    page = re.sub(r"<[^>]+>", " ", render_page(told))
+    assert ("slices 1.25 mm thick" in page) is (thickness_mm > 0.6)
 
 
 def test_the_note_has_technique_comparison_findings_per_side_and_impression(case: Case) -> None:

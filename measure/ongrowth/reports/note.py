@@ -41,6 +41,7 @@ from ongrowth.wording import (
     say_count,
     say_short,
     side_words,
+    thickness_words,
     week_number,
     weeks_words,
     with_unit,
@@ -130,10 +131,11 @@ def _full_note(case: Case) -> list[str]:
 def _technique(reading: Reading) -> list[str]:
     scan = reading.scan
     voxel = " x ".join(f"{v:.2f}" for v in scan.voxel_mm)
-    made = [f"Voxels {voxel} mm", f"kernel {scan.kernel}" if scan.kernel else "kernel not stated"]
+    thick = thickness_words(scan.slice_thickness_mm, scan.voxel_mm[2])
+    made = [f"Voxels {voxel} mm", *([thick] if thick else [])]
+    made.append(f"kernel {scan.kernel}" if scan.kernel else "kernel not stated")
     made.append(f"reconstruction: {scan.algorithm}")
-    if scan.kvp > 0:
-        made.append(f"{scan.kvp:.0f} kVp")
+    made.append(f"{scan.kvp:.0f} kVp" if scan.kvp > 0 else "kVp not stated")
     if scan.dose.ctdi_vol_mgy >= 0:
         made.append(f"CTDIvol {with_unit(scan.dose.ctdi_vol_mgy, Unit.MGY)}")
     out = [f"{'; '.join(made)}."]

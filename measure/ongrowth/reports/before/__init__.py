@@ -21,7 +21,7 @@ from ongrowth.reports.figures import (
     write_edge_words,
 )
 from ongrowth.reports.template import fill_template
-from ongrowth.wording import fixed_words, say_compact, say_short
+from ongrowth.wording import fixed_words, say_compact, say_short, thickness_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,7 +74,8 @@ def _view(reading: Reading, site: str) -> dict[str, Any]:
     graft = {finding.implant: finding for finding in reading.findings}
     oedema = str(reading.provenance.settings.get("oedema_signal", "unknown"))
     scan = reading.scan
-    facts = [" × ".join(f"{v:.2f}" for v in scan.voxel_mm) + " mm voxels"]
+    thick = thickness_words(scan.slice_thickness_mm, scan.voxel_mm[2])
+    facts = [" × ".join(f"{v:.2f}" for v in scan.voxel_mm) + " mm voxels", *([thick] if thick else [])]
     facts += [f"kernel {scan.kernel}"] if scan.kernel else ["kernel not stated"]
     return {
         "title": f"{site or 'Site not given'}, before surgery",

@@ -50,6 +50,7 @@ from ongrowth.wording import (
     say,
     say_short,
     side_words,
+    thickness_words,
     weeks_words,
     with_unit,
 )
@@ -448,6 +449,7 @@ def _scan_facts(reading: Reading) -> str:
     scan = reading.scan
     told = [
         " × ".join(f"{v:.2f}" for v in scan.voxel_mm) + " mm voxels",
+        thickness_words(scan.slice_thickness_mm, scan.voxel_mm[2]),
         f"kernel {scan.kernel}" if scan.kernel else "kernel not stated",
         f"reconstruction {scan.algorithm}",
         f"{scan.kvp:.0f} kVp" if scan.kvp > 0 else "kVp not stated",
