@@ -207,15 +207,15 @@ def fit_halo(
     blur = blur_of(base, looks[0].shared)
     starts = [_carry_over(coarse, fields, look) for look in looks]
     plain = pose(fields, prior=plain_curve(prior))
-    smooth = [_descend(plain, prior, start, _dilution(thin, blur), is_rough=False) for start in starts]
+    smooth = [_descend(plain, prior, start, _dilution(thin, blur)) for start in starts]
     start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].comparable_cost)
     patchy = pose(make_fields(scene, depth_mm, settings, rough=True), prior=plain_curve(prior))
-    descents = [*smooth, _descend(patchy, prior, start, _dilution(thin, blur), is_rough=True)]
+    descents = [*smooth, _descend(patchy, prior, start, _dilution(thin, blur))]
     best = min(descents, key=lambda d: d.comparable_cost)
     found, others, chances = _against_rivals(best, descents)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _dilution(scene, blur))
-    found = solve(problem, found.state, weighting, steps=12, blur_every=2, least_gain=1e-5)
+    found = solve(problem, found.state, weighting, steps=12, blur_every=2)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
     rivals = Rivals.of(problem.fields.width_mm(found.state), [fields.width_mm(o) for o in others], chances)
@@ -232,13 +232,11 @@ class _Descent:
     comparable_cost: float
 
 
-def _descend(problem: Problem, prior: Prior, start: State, dilution: float, *, is_rough: bool) -> _Descent:
-    """Go down from a smooth start and from widths searched place by place; patches only from the latter."""
+def _descend(problem: Problem, prior: Prior, start: State, dilution: float) -> _Descent:
+    """Go down from a start whose widths are first searched place by place."""
     weighting = Weighting(_variance(problem, start), dilution)
     searched = replace(start, lucent_mm=_search_widths(problem, start, weighting))
-    starts = (searched,) if is_rough else (start, searched)
-    tries = [solve(problem, s, weighting, steps=6, blur_every=3) for s in starts]
-    found = min(tries, key=lambda t: t.cost)
+    found = solve(problem, searched, weighting, steps=6, blur_every=3)
     problem = problem.believing(_free_layers(prior), no_sliver=_slivers_missed(problem.fields, found.state))
     for steps in (6, 3):
         weighting = Weighting(_variance(problem, found.state), dilution)
