@@ -208,7 +208,7 @@ class Problem:
         self._precision = fields.precision
         starts = tuple(fields.place(name).start for name in FIELDS)
         self.layout = Layout(
-            fields.depth_mm, fields.is_tip, tuple(self._corners.values()), starts, self._precision
+            fields.depth_mm, fields.is_tip, tuple(self._corners.values()), starts, self._precision, N_SHARED
         )
         # one-sided priors: a width below zero, a layer darker than tissue, a dark rim are hardly possible
         where = [np.arange(LAYER.start, LAYER.stop), np.arange(RIM_HU.start, RIM_HU.stop)]
@@ -308,10 +308,10 @@ class Problem:
 
     def node_costs(self, state: State, variance: FloatArray, dilution: float) -> FloatArray:
         """Return the data cost near each width node, the bone level solved for, shape (nodes,)."""
-        at = self.model.linearise(self.render(state))
-        residual = self.residual(at.image)
+        seen = self.render(state)
+        residual = self.residual(seen.image)
         weights = 1.0 / (variance * dilution)
-        slope, basis = at.by_field[FIELDS.index("bone_hu")], self._bone_basis
+        slope, basis = self.model.field_slopes(seen)[FIELDS.index("bone_hu")], self._bone_basis
         bone = self.fields.priors["bone_hu"]
         hessian = self._corners["bone_hu"].gram(weights * slope**2) + bone.precision
         pull = basis.T @ (slope * weights * residual) + bone.precision @ (bone.mean - state.bone_hu)

@@ -389,6 +389,7 @@ def _search_widths(problem: Problem, state: State, weighting: Weighting) -> Floa
     stop at the wrong one. Bone levels are solved in closed form, pulled toward their prior. Where no
     voxel speaks the width stays as it is: the last digit of a sum would choose another.
     """
+    problem = problem.with_thread_of(state)  # no width changes it
     trials = [replace(state, lucent_mm=problem.fields.lucent_mm(w)) for w in _TRIED_WIDTHS_MM]
     costs = np.array([problem.node_costs(t, weighting.variance, weighting.dilution) for t in trials])
     is_told = np.ptp(costs, axis=0) > _TELLING

@@ -439,7 +439,7 @@ class HaloModel:
         """Return the model image and its slopes by every unknown but the blur."""
         by_shared = self._shared_slopes(seen)
         by_shared[:, RIPPLE] = seen.ripple
-        return Linearised(seen.image, self._field_slopes(seen), by_shared)
+        return Linearised(seen.image, self.field_slopes(seen), by_shared)
 
     def blur_slopes(self, seen: Rendered, chosen: Iterable[int] = range(len(_STEPS))) -> FloatArray:
         """Return the slopes of the image by the blur unknowns, shape (N, 7); those not chosen are 0."""
@@ -501,7 +501,7 @@ class HaloModel:
             + shared.vector()[HARDENING] @ self._hardening
         )
 
-    def _field_slopes(self, seen: Rendered) -> tuple[FloatArray, ...]:
+    def field_slopes(self, seen: Rendered) -> tuple[FloatArray, ...]:
         """Return the slopes by the local field values; edges that touch move together."""
         shared, local, beyond, shapes = seen.shared, seen.where.local, seen.where.beyond, seen.shapes
         width_mm = seen.where.width_mm

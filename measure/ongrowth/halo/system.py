@@ -157,6 +157,8 @@ class Layout:
         First unknown of each field.
     precision : sparse matrix, shape (Q, Q)
         Prior precision of the field unknowns.
+    n_shared : int
+        Number of shared unknowns.
     """
 
     def __init__(
@@ -166,6 +168,7 @@ class Layout:
         corners: tuple[Corners, ...],
         starts: tuple[int, ...],
         precision: sparse.csr_matrix,
+        n_shared: int,
     ) -> None:
         self.order: IntArray = np.lexsort((depth_mm, is_tip)).astype(np.intp)
         self.position = np.empty_like(self.order)
@@ -183,7 +186,10 @@ class Layout:
         place = self.position[self._touched]
         away = place[:, :, None] - place[:, None, :]
         lower = away >= 0
-        self._lower: IntArray = np.flatnonzero(lower)
+        cell, one, other = np.nonzero(lower)
+        n = self._touched.shape[1]
+        # among the products of a cell's unknowns with each other, with the shared ones and the residual
+        self._lower: IntArray = (cell * n + one) * (n + n_shared + 1) + other
         prior = precision.tocoo()
         i, j = self.position[prior.row], self.position[prior.col]
         rows = max(int(away.max(initial=0)), int((i - j).max(initial=0))) + 1
@@ -191,9 +197,9 @@ class Layout:
         # columns of the band stand one after the other, as LAPACK wants them
         self._target = (away + column * rows)[lower]
         self._shape = (len(self.order), rows)
-        n = self._touched.size
+        size = self._touched.size
         self._gather = sparse.csr_matrix(
-            (np.ones(n), (self._touched.ravel(), np.arange(n))), shape=(len(self.order), n)
+            (np.ones(size), (self._touched.ravel(), np.arange(size))), shape=(len(self.order), size)
         )
         low = i >= j
         self.prior_band = self._band((i - j + j * rows)[low], prior.data[low])
@@ -233,7 +239,7 @@ class Layout:
         for cells, voxels in self._batches:
             part = seen[voxels]
             np.matmul(np.swapaxes(part[:, :, :n], 1, 2), part, out=products[cells])
-        band = self._band(self._target, products[:, :, :n].ravel()[self._lower])
+        band = self._band(self._target, products.ravel()[self._lower])
         sums = np.asarray(self._gather @ products[:, :, n:].reshape(n_cells * n, -1))
         return Normal(border[:-1, :-1], sums[:, :-1], band, np.concatenate([border[:-1, -1], sums[:, -1]]))
 
