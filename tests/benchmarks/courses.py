@@ -31,6 +31,7 @@ from ongrowth_phantoms.grid.course import KINDS, OUTSIDE, draw_course, write_cou
 from ongrowth_phantoms.grid.page import fill
 from ongrowth_phantoms.grid.phantom import files_digest
 from ongrowth_phantoms.grid.run import append_records, read_records
+from ongrowth_phantoms.grid.table import markdown_rows
 
 Record = dict[str, Any]
 
@@ -176,7 +177,7 @@ def truth_table(records: Sequence[Record]) -> str:
     for kind, (says, _) in KINDS.items():
         said = Counter(r["answer"] for r in records if r["kind"] == kind)
         rows.append((kind, says, str(said.total()), *(str(said[answer]) for answer in ANSWERS)))
-    return _markdown(rows)
+    return markdown_rows(rows)
 
 
 def score_table(records: Sequence[Record]) -> str:
@@ -193,16 +194,11 @@ def score_table(records: Sequence[Record]) -> str:
     ):
         shares = (f"{sum(_said(r, who) in wanted for r in among)} of {len(among)}" for who in READERS)
         rows.append((words, *shares))
-    return _markdown(rows)
+    return markdown_rows(rows)
 
 
 def _said(record: Record, who: str) -> str:
     return str(record["answer"] if who == "ongrowth" else record["others"][who])
-
-
-def _markdown(rows: Sequence[Sequence[str]]) -> str:
-    lines = [f"| {' | '.join(row)} |" for row in rows]
-    return "\n".join([lines[0], "|" + "---|" * len(rows[0]), *lines[1:]])
 
 
 if __name__ == "__main__":

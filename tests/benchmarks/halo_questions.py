@@ -56,6 +56,7 @@ from ongrowth_phantoms.grid.measure import (
 from ongrowth_phantoms.grid.page import fill
 from ongrowth_phantoms.grid.phantom import Phantom, protocol_of, scene_of
 from ongrowth_phantoms.grid.run import append_records, read_records
+from ongrowth_phantoms.grid.table import markdown_rows
 from ongrowth_phantoms.implants import HaloField
 from ongrowth_phantoms.scenes import Scene, pars_scene
 from ongrowth_phantoms.truth import Truth, truth_of
@@ -392,7 +393,7 @@ def planted_table(records: Sequence[Record]) -> str:
         if some:
             shares = (100.0 * float(np.mean([r[key] for r in some])) for key in ("told", "found"))
             rows.append((words, str(len(some)), *(f"{share:.0f} %" for share in shares)))
-    return _markdown(rows) if asked else ""
+    return markdown_rows(rows) if asked else ""
 
 
 def ahead_table(records: Sequence[Record]) -> str:
@@ -405,7 +406,7 @@ def ahead_table(records: Sequence[Record]) -> str:
         ratio = np.quantile([r["told"][0] / r["reached"][0] for r in some], [0.1, 0.5, 0.9])
         span = f"{ratio[1]:.2f} ({ratio[0]:.2f} to {ratio[2]:.2f})"
         rows.append((change, str(len(some)), *(f"{m:.2f} mm" for m in means), span))
-    return _markdown(rows) if asked else ""
+    return markdown_rows(rows) if asked else ""
 
 
 def differences_table(records: Sequence[Record]) -> str:
@@ -427,7 +428,7 @@ def differences_table(records: Sequence[Record]) -> str:
         ("difference of side means", *_ERRORS),
         *(_errors(*group) for group in groups.items() if group[1]),
     ]
-    return _markdown(rows) if len(rows) > 1 else ""
+    return markdown_rows(rows) if len(rows) > 1 else ""
 
 
 def ways_table(asked: Sequence[Record]) -> str:
@@ -436,7 +437,7 @@ def ways_table(asked: Sequence[Record]) -> str:
     for way in dict.fromkeys(r["way"] for r in asked):
         some = [r for r in asked if r["way"] == way]
         rows.append((*_errors(way, some), f"{np.median([r['limit_mm'] for r in some]):.2f} mm"))
-    return _markdown(rows) if asked else ""
+    return markdown_rows(rows) if asked else ""
 
 
 _ERRORS = ("number", "bias", "RMSE", "95 % of errors within", "± 95 % told", "holds")
@@ -449,11 +450,6 @@ def _errors(words: str, some: Sequence[Record]) -> tuple[str, ...]:
     told = float(np.median([r["u95_mm"] for r in some]))
     holds = 100.0 * float(np.mean([r["holds"] for r in some]))
     return (words, str(len(some)), *(f"{f:.2f} mm" for f in (*figures, told)), f"{holds:.0f} %")
-
-
-def _markdown(rows: Sequence[Sequence[str]]) -> str:
-    lines = [f"| {' | '.join(row)} |" for row in rows]
-    return "\n".join([lines[0], "|" + "---|" * len(rows[0]), *lines[1:]])
 
 
 if __name__ == "__main__":

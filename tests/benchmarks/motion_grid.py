@@ -37,13 +37,14 @@ from ongrowth.motion import Motion, Registered, ScrewMotion, measure_motion
 from ongrowth.newbone import measure_new_bone
 from ongrowth.scan import Refused, Scan
 from ongrowth.screw import Screw, ScrewSpec, find_screws
+from ongrowth_phantoms.grid.page import fill
 from ongrowth_phantoms.grid.serial import VISITS, Visit, draw_visits
 from ongrowth_phantoms.tomograph import scan_full
 from ongrowth_phantoms.truth import motion_between, new_bone
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from motion_tables import filled, tables_of  # lies beside this
+from motion_tables import tables_of  # lies beside this
 from second_registration import put_off, registered_by_itk  # lies beside the tests
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -389,7 +390,7 @@ def report(half: str, work: Path, *, write: bool) -> None:
         click.echo(f"\n{name}\n{text}")
     if write:
         for page in (DOCS / "motion.md", DOCS / "newbone.md"):
-            page.write_text(filled(page.read_text(encoding="utf-8"), tables), encoding="utf-8")
+            page.write_text(fill(page.read_text(encoding="utf-8"), tables), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ongrowth_phantoms.grid.table import markdown
+
 Record = dict[str, Any]
 
 # What has become of the old bone between the two CTs of a pair
@@ -17,16 +19,6 @@ KINDS = {
     "renewed by up to half": lambda pair: pair in ("first-still", "first-screw", "first-fragment"),
     "renewed by more": lambda pair: not pair.startswith("first-"),
 }
-
-
-def filled(page: str, tables: dict[str, str]) -> str:
-    """Put tables between their marks in a page."""
-    for name, text in tables.items():
-        start, end = f"<!-- table: {name} -->", "<!-- end of table -->"
-        if start in page:
-            before, rest = page.split(start, 1)
-            page = f"{before}{start}\n\n{text}\n\n{end}{rest.split(end, 1)[1]}"
-    return page
 
 
 def tables_of(records: list[Record], both: list[Record]) -> dict[str, str]:
@@ -40,15 +32,8 @@ def tables_of(records: list[Record], both: list[Record]) -> dict[str, str]:
         "beside": beside_rows(both),
         "bone": bone_rows(measured),
     }
-    tables = {name: markdown(some) for name, some in rows.items() if some}
+    tables = {name: markdown(pd.DataFrame(some)) for name, some in rows.items() if some}
     return {"counts": counts(records, measured, both)} | tables
-
-
-def markdown(rows: list[Record]) -> str:
-    table = pd.DataFrame(rows)
-    lines = ["| " + " | ".join(map(str, table.columns)) + " |", "|" + "---|" * len(table.columns)]
-    lines += ["| " + " | ".join(map(str, row)) + " |" for row in table.to_numpy()]
-    return "\n".join(lines)
 
 
 def counts(records: list[Record], measured: list[Record], both: list[Record]) -> str:

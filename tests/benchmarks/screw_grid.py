@@ -28,6 +28,7 @@ import ongrowth.screw
 from ongrowth.geometry import unit
 from ongrowth.scan import Acquisition, Refused, Scan
 from ongrowth.screw import Metalwork, ScrewSpec, find_screws
+from ongrowth_phantoms.grid.table import markdown
 from ongrowth_phantoms.implants import PhantomScrew, Point, Rod
 from ongrowth_phantoms.scanner import FastProtocol, scan_fast
 from ongrowth_phantoms.scenes import Scene, pars_scene
@@ -434,11 +435,6 @@ def summary(table: pd.DataFrame) -> pd.DataFrame:
 
 def _spread(values: pd.Series) -> str:
     return f"{values.median():.2f} ({values.max():.2f})"
-
-
-def markdown(table: pd.DataFrame) -> str:
-    head = "| " + " | ".join(table.columns) + " |\n|" + "---|" * len(table.columns) + "\n"
-    return head + "".join("| " + " | ".join(map(str, row)) + " |\n" for row in table.to_numpy())
 
 
 def write_page(text: str) -> None:

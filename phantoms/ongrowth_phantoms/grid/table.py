@@ -274,5 +274,10 @@ class Repeatability:
 
 def markdown(table: pd.DataFrame) -> str:
     """Return a table as Markdown."""
-    head = "| " + " | ".join(map(str, table.columns)) + " |\n|" + "---|" * len(table.columns) + "\n"
-    return head + "".join("| " + " | ".join(map(str, row)) + " |\n" for row in table.to_numpy())
+    return markdown_rows([list(table.columns), *table.to_numpy().tolist()])
+
+
+def markdown_rows(rows: Sequence[Sequence[object]]) -> str:
+    """Return rows as a table in Markdown, the first as its heading."""
+    lines = [f"| {' | '.join(map(str, row))} |\n" for row in rows]
+    return "".join([lines[0], "|" + "---|" * len(rows[0]) + "\n", *lines[1:]])
