@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from ongrowth.quantity import plain
+
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
@@ -41,11 +43,6 @@ class Estimate:
     def as_dict(self) -> dict[str, float | None]:
         """Return the numbers under their names, None where there is none."""
         return {name: plain(getattr(self, name)) for name in ("value", "low95", "high95")}
-
-
-def plain(number: float) -> float | None:
-    """Return a number for JSON: None where it is NaN or endless."""
-    return float(number) if math.isfinite(number) else None
 
 
 def shown(number: float) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ongrowth.quantity import real
 from ongrowth_phantoms.grid.draw import THICK_MM, Case
 from ongrowth_phantoms.grid.measure import Record
 
@@ -35,7 +36,7 @@ def _row(record: Record, side: str) -> dict[str, Any]:
     nothing = [math.nan] * 5
     value, u, low, high, below = _floats(got["mean"] if got else nothing)
     share = _floats(got["share_1mm"])[0] if got else math.nan
-    true_mm = _float(true["mean_mm"])
+    true_mm = real(true["mean_mm"])
     return (
         factors(Case(**record["factors"]))
         | {
@@ -46,20 +47,20 @@ def _row(record: Record, side: str) -> dict[str, Any]:
             "truth_id": _truth_id(record),
             "true_mm": true_mm,
             "class": width_class(true_mm),
-            "area_mm2": _float(true["area_mm2"]),
+            "area_mm2": real(true["area_mm2"]),
             "value_mm": value,
             "error_mm": value - true_mm,
             "u_mm": u,
             "low_mm": low,
             "high_mm": high,
-            "limit_mm": _float(got.get("limit_mm")) if got else math.nan,
+            "limit_mm": real(got.get("limit_mm")) if got else math.nan,
             "is_answered": math.isfinite(value),
             "is_called": math.isfinite(value) and not math.isfinite(below),
             "is_inside": low - _NO_LIMIT_MM <= true_mm <= high + _NO_LIMIT_MM,
             "share_1mm": share,
-            "share_error": share - _float(true["share_1mm"]),
-            "halo_s": _float(record.get("halo_s")),
-            "place_s": _float(record.get("place_s")),
+            "share_error": share - real(true["share_1mm"]),
+            "halo_s": real(record.get("halo_s")),
+            "place_s": real(record.get("place_s")),
             "scan_s": record["scan_s"],
             "why": record["refused"] or record["crashed"],
             "has_defect": bool(record.get("place", {}).get("has_defect", True)),
@@ -88,12 +89,8 @@ def _sectors(true_mm: Sequence[float | None], got: Sequence[Sequence[float | Non
     }
 
 
-def _float(value: float | None) -> float:
-    return math.nan if value is None else float(value)
-
-
 def _floats(values: Sequence[float | None]) -> list[float]:
-    return [_float(v) for v in values]
+    return [real(v) for v in values]
 
 
 def width_class(true_mm: float) -> str:
