@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ongrowth.reading import patient_letters
-from ongrowth_napari.paint import WIDTH_SCALE_MM
+from ongrowth.reports.figures import WIDTH_SCALE_MM
 from ongrowth_napari.picture import ScrewPicture, direction_at
 from ongrowth_napari.sheet import (
     ACROSS_RIGHT_MM,

@@ -10,8 +10,8 @@ from ongrowth.bridge import BridgeMap
 from ongrowth.defect import Side
 from ongrowth.frame import Patch, patch_cautions
 from ongrowth.halo import HaloMap
+from ongrowth.reports.figures import WIDTH_SCALE_MM
 
-WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the usual criterion of a halo, lies in the middle
 FINE = 8  # dots of the picture for each cell of a map
 _HATCH_DOTS = 6
 # Two CTs in colours that add up to grey: what is alike shows grey, what differs in colour.

@@ -36,7 +36,7 @@ from ongrowth_napari.stage import SCENES, WINDOWS_HU
 from ongrowth_napari.table_widget import TableWidget
 
 PANEL_WIDTH = 345
-_TICK_MS = 100
+TICK_MS = 100
 _NOTHING_OVER = "nothing"
 
 
@@ -66,7 +66,7 @@ class Panel:
         desk.on_change = self.refresh
         desk.on_cursor = self.table.show_place
         self._timer = QTimer(self.widget)
-        self._timer.setInterval(_TICK_MS)
+        self._timer.setInterval(TICK_MS)
         self._timer.timeout.connect(desk.tick)
         self._timer.start()
 

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from ongrowth.defect import Side
 from ongrowth.reading import Grid, patient_grid, patient_letters, screw_grid
-from ongrowth.reports.figures import BONE_WINDOW_HU
+from ongrowth.reports.figures import BONE_WINDOW_HU, WIDTH_SCALE_MM
 from ongrowth.scan import Scan
-from ongrowth_napari.paint import OVER, UNDER, WIDTH_SCALE_MM
+from ongrowth_napari.paint import OVER, UNDER
 from ongrowth_napari.picture import EDGE, FAINT, PLANE, SECTOR_DEG, THREAD, TICK_MM, WHITE, ScrewPicture
 
 FloatArray = NDArray[np.float64]

@@ -14,10 +14,8 @@ from ongrowth.scan import Refused
 from ongrowth_napari.commands import default_author
 from ongrowth_napari.desk import Desk
 from ongrowth_napari.opening import Opened, open_case, open_ct
-from ongrowth_napari.panel import Panel, choose_case, choose_ct
+from ongrowth_napari.panel import TICK_MS, Panel, choose_case, choose_ct
 from ongrowth_napari.window import open_desk
-
-_TICK_MS = 100
 
 
 class Starter(QWidget):
@@ -46,7 +44,7 @@ class Starter(QWidget):
         column.addStretch(1)
         self.setLayout(column)
         self._timer = QTimer(self)
-        self._timer.setInterval(_TICK_MS)
+        self._timer.setInterval(TICK_MS)
         self._timer.timeout.connect(self.tick)
         self._timer.start()
 

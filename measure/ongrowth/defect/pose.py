@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
+from ongrowth.defect.slit import METAL_HU
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.scan import Level, Problem, Refused, Scan
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-_METAL_HU = 2000.0
 _CLEAR_MM = 3.0  # of metal: its streaks and any halo
 _BONE_HU = (50.0, 1200.0)
 _COARSE_MM, _FINE_MM = 2.0, 0.8
@@ -112,7 +112,7 @@ def _round_screw(scan: Scan, frame: ScrewFrame, step_mm: float) -> _Grid:
     ends = np.stack([frame.origin_mm, frame.tip_mm])
     low, high = ends.min(axis=0) - _NEAR_MM, ends.max(axis=0) + _NEAR_MM
     hu = _sampled(scan, low, high, step_mm)
-    metal = np.nan_to_num(hu) > _METAL_HU
+    metal = np.nan_to_num(hu) > METAL_HU
     clear = ndimage.distance_transform_edt(~metal, sampling=step_mm) if metal.any() else np.inf
     places = low + step_mm * np.stack(np.meshgrid(*map(np.arange, hu.shape), indexing="ij"), axis=-1)
     radius, _, depth = frame.cylindrical(places)

@@ -6,8 +6,8 @@ import numpy as np
 from scipy import ndimage
 
 from ongrowth.defect.columns import BoolArray, Columns, FloatArray
+from ongrowth.defect.slit import SOFT_HU
 
-SOFT_HU = 50.0  # muscle and fibrous tissue (ICRU-44 soft tissue: 52-55 HU)
 _SHORE_MM = (0.2, 1.4)  # depths behind a face that are averaged
 _LEAST_BONE_HU = 200.0
 _NEIGHBOURHOOD_MM = 1.8  # about the width of a cortex with its blur

@@ -26,7 +26,7 @@ FloatArray = NDArray[np.float64]
 
 _CELL_MM, _CELL_DEG = 1.0, 15.0
 _LEAST_CONTRAST_HU = 80.0
-_DETECTION = 3.29  # 5 % false calls and 95 % found: twice the one-sided normal quantile (Currie 1968)
+DETECTION = 3.29  # 5 % false calls and 95 % found: twice the one-sided normal quantile (Currie 1968)
 # What the model leaves out, as SD of a side's mean: found on phantoms of the tuning half.
 _MODEL_SD_MM = 0.08
 MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
@@ -227,7 +227,7 @@ def _limit(posterior: Posterior, basis: sparse.csr_matrix, area_mm2: FloatArray,
         return float("nan")
     parts = posterior.variance_parts(np.asarray(basis.T @ (area_mm2 / area_mm2.sum())))
     variance = sum(v for name, v in parts.items() if name != "layer level") * NOISE_FACTOR**2
-    return float(_DETECTION * np.sqrt(variance + model_sd_mm**2))
+    return float(DETECTION * np.sqrt(variance + model_sd_mm**2))
 
 
 def _layer(solution: Solution, posterior: Posterior, side: Side) -> Measured:

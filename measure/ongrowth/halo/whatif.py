@@ -24,14 +24,13 @@ from ongrowth.halo.measure import Fitted
 from ongrowth.halo.model import BLUR, Shared, blur_of
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.halo.scene import HaloSettings, pose_problem
-from ongrowth.halo.unrolled import MODEL_SHARE, NOISE_FACTOR
+from ongrowth.halo.unrolled import DETECTION, MODEL_SHARE, NOISE_FACTOR
 from ongrowth.quantity import COVERAGE_95
 
 FloatArray = NDArray[np.float64]
 
 _THINNED = 3
 _ANY_WIDTH_MM = 100.0
-_DETECTION = 3.29  # as for the scan's own limit (Currie 1968)
 _THIN_MM = 0.6  # what most scanners of the last twenty years can reconstruct; common practice, no source
 _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
 # A sharp bone kernel, as f0 (1/mm), p and b: the middle of the tuning half's two.
@@ -260,7 +259,7 @@ def _prospect(
     whole = noise + shared + now["model"] + other + now["radius"] + now["layer level"]
     u_mm = spread_above_zero(width_mm, float(np.sqrt(whole)))
     # where there is no halo, the model's share of the width is none
-    limit_mm = _DETECTION * float(np.sqrt(noise + shared + model_mm**2))
+    limit_mm = DETECTION * float(np.sqrt(noise + shared + model_mm**2))
     return Prospect(name, COVERAGE_95 * u_mm, limit_mm)
 
 

@@ -13,7 +13,7 @@ from ongrowth.motion.fragment import BLOCKS_A_SIDE, Field, block_place
 from ongrowth.motion.mixed import MixedFit
 from ongrowth.motion.picture import Spline
 from ongrowth.motion.settings import MotionSettings
-from ongrowth.motion.solve import alike_samples, growth_column, linearise
+from ongrowth.motion.solve import LEAST_SCALE_HU, alike_samples, growth_column, linearise
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -23,7 +23,6 @@ _GAP_MARGIN_MM = 1.5  # blocks so near to the middle of the gap hold parts of bo
 _FEWEST_IN_BLOCK = 30
 _CERTAIN = 4.0  # standard deviations between the two motions, for a block to speak for itself
 _WILD_HU = 1500.0
-_LEAST_SCALE_HU = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +104,7 @@ def judge_blocks(
     normal += (1e-2 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-6) * np.eye(3)
     right = np.stack([total(g[:, a] * rest) for a in range(3)], axis=1)
     moved = np.asarray(np.linalg.solve(normal, right[:, :, None])[:, :, 0], np.float64)
-    left = np.maximum(mean(rest**2) - np.sum(moved * right, axis=1) / count, _LEAST_SCALE_HU**2)
+    left = np.maximum(mean(rest**2) - np.sum(moved * right, axis=1) / count, LEAST_SCALE_HU**2)
     there = pose.apply(field.samples.places_mm)
     alike = _correlations(np.asarray(field.samples.values_hu - rest, dtype=np.float64), rest, mean)
     return Blocks(

@@ -22,7 +22,7 @@ from ongrowth.motion.picture import Real, Spline, read_at
 FloatArray = NDArray[np.float64]
 
 _TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)
-_LEAST_SCALE_HU = 3.0
+LEAST_SCALE_HU = 3.0
 _BLUR_PRIOR_MM2 = 0.3  # two kernels 0.6 and 1.1 mm wide differ by about 0.1 mm2 in half their variance
 _GAIN_PRIOR = 0.3
 _BINS = 8  # of the slope, in which the scatter is told apart
@@ -183,11 +183,11 @@ def blur_between(
 def scatter(residual: Real, slope: Real, *, by_slope: bool) -> Real:
     """Return the robust scale of each residual, HU: one for all, or one per class of slope."""
     if not by_slope or len(residual) < 50 * _BINS:
-        return np.full(len(residual), max(_mad(residual), _LEAST_SCALE_HU), dtype=np.float32)
+        return np.full(len(residual), max(_mad(residual), LEAST_SCALE_HU), dtype=np.float32)
     edges = np.quantile(slope, np.linspace(0.0, 1.0, _BINS + 1)[1:-1])
     middles = np.quantile(slope, (np.arange(_BINS) + 0.5) / _BINS)
     which = np.searchsorted(edges, slope)
-    scales = [max(_mad(residual[which == b]), _LEAST_SCALE_HU) for b in range(_BINS)]
+    scales = [max(_mad(residual[which == b]), LEAST_SCALE_HU) for b in range(_BINS)]
     return np.interp(slope, middles, scales).astype(np.float32)
 
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BONE_WINDOW_HU = (-450.0, 1350.0)  # level 450, width 1800: a usual bone window
-_WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the usual criterion of a halo, lies in the middle
+WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the usual criterion of a halo, lies in the middle
 _SLIT_MM = 8.0  # to each side of the defect: the bone round the screw at a pars
 _FACES_REACH_MM = 9.0
 _CASED = 2.4  # width of the dark casing under a light line, points
@@ -233,8 +233,8 @@ def paint_map(figure: Figure, axes: Axes, implant: ImplantReading) -> None:
         extent=extent,
         aspect="auto",
         cmap="cividis",
-        vmin=_WIDTH_SCALE_MM[0],
-        vmax=_WIDTH_SCALE_MM[1],
+        vmin=WIDTH_SCALE_MM[0],
+        vmax=WIDTH_SCALE_MM[1],
         interpolation="none",
     )
     _mark_unmeasured(axes, grid, extent)
