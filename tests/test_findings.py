@@ -29,7 +29,6 @@ from ongrowth.findings import (
     print_line,
     read_windows,
     rows_for,
-    screw_result,
     screw_sentence,
     shipped_windows,
 )
@@ -423,7 +422,6 @@ def test_without_a_defect_the_whole_shaft_is_judged_in_place_of_its_sides() -> N
         assert [line.key for line in lines] == ["whole", "bridging"]
         assert lines[0].result is result
         assert "halo along the whole shaft" in screw_sentence(implant, findings, 30.0, "L5")
-        assert screw_result("left", findings) is result
     parted = judge(build.make_halo(wide, build.missing_side(Caution.STREAK)), 30.0, implant="left")
     assert [line.key for line in lines_of("left", parted)] == ["head_side", "tip_side", "bridging"]
 

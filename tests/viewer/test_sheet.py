@@ -27,7 +27,6 @@ from ongrowth_napari.picture import (
     plane_from_cut,
     plane_in_cut,
     sector_patch,
-    side_name,
 )
 from ongrowth_napari.sheet import MARGIN_MM, REACH_MM, STEP_MM, Pane, Sheet
 from ongrowth_napari.table import place_words, rows_of
@@ -113,9 +112,7 @@ def test_the_sector_at_the_cursor_runs_over_its_side(picture: ScrewPicture) -> N
     assert head.depth_mm == pytest.approx((0.0, build.DEFECT_DEPTH_MM), abs=0.1)
     assert tip.angle_deg == (67.5, 112.5)
     assert tip.depth_mm == pytest.approx((build.DEFECT_DEPTH_MM, picture.frame.length_mm), abs=0.1)
-    assert (side_name(picture, 5.0), side_name(picture, 30.0)) == ("head_side", "tip_side")
     whole = replace(picture, corrected=replace(picture.corrected, plane=None))
-    assert side_name(whole, 5.0) == "whole"
     assert sector_patch(whole, 5.0, 0.0).depth_mm == (0.0, pytest.approx(picture.frame.length_mm, abs=0.1))
 
 

@@ -302,14 +302,6 @@ def side_span(picture: ScrewPicture, depth_mm: float) -> tuple[float, float]:
     return (0.0, round(middle, 1)) if depth_mm < middle else (round(middle, 1), round(length, 1))
 
 
-def side_name(picture: ScrewPicture, depth_mm: float) -> str:
-    """Return "head_side", "tip_side" or "whole" for a depth."""
-    plane = picture.corrected.plane
-    if plane is None:
-        return "whole"
-    return "head_side" if depth_mm < plane_in_cut(picture.frame, plane, 0.0)[0] else "tip_side"
-
-
 def counted_middle_mm(halo: HaloMap, side: Side) -> float:
     """Return the middle depth of the cells of a side; NaN where there are none."""
     rows = np.flatnonzero((halo.side == side).any(axis=1))

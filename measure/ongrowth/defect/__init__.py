@@ -8,7 +8,6 @@ from ongrowth.defect.plane import (
     Side,
     between_planes,
     given_defect,
-    plane_through,
     unsure_note,
 )
 from ongrowth.defect.preop import OpenDefect, find_open_defect
@@ -28,7 +27,6 @@ __all__ = [
     "find_open_defects",
     "find_open_defects_at",
     "given_defect",
-    "plane_through",
     "same_plane",
     "settles",
     "spongy_hu",

@@ -14,9 +14,8 @@ from ongrowth.geometry import Plane
 from ongrowth.quantity import COVERAGE_95, Caution
 from ongrowth.scan import Level, Problem, refuse
 
-_GIVEN_U_DEG, _GIVEN_U_MM = 5.0, 0.5  # project's choice: how well three points set by hand give a plane
+_GIVEN_U_DEG, _GIVEN_U_MM = 5.0, 0.5  # project's choice: how well a plane set by hand lies
 _LEAST_SLOPE = 0.17  # sine of 10 degrees: a flatter plane runs along the screw instead of across it
-_LEAST_SPREAD = 1e-3
 _UNSURE_DEG, _UNSURE_MM = 3.0, 0.4  # standard uncertainty from which a reader is told; project's choice
 _ANY_DIRECTION_DEG = 90.0  # two planes cannot differ by more
 
@@ -144,31 +143,6 @@ def between_planes(one: Plane, other: Plane) -> tuple[float, float]:
     """
     cosine = min(1.0, abs(float(one.normal @ other.normal)))
     return math.degrees(math.acos(cosine)), abs(float(one.height_mm(other.point_mm)))
-
-
-def plane_through(points_mm: ArrayLike) -> Plane:
-    """Return the plane through three points, patient mm (LPS), shape (3, 3).
-
-    Parameters
-    ----------
-    points_mm : array_like, shape (3, 3)
-        One point a row, patient mm (LPS).
-
-    Raises
-    ------
-    Refused
-        If the points lie on one line (code ``points-on-a-line``).
-    """
-    a, b, c = np.asarray(points_mm, dtype=np.float64)
-    normal = np.cross(b - a, c - a)
-    longest = max(np.linalg.norm(b - a), np.linalg.norm(c - a), np.linalg.norm(c - b))
-    if np.linalg.norm(normal) < _LEAST_SPREAD * longest**2 or longest == 0.0:
-        raise refuse(
-            "points-on-a-line",
-            "The three points of the defect lie on one line and give no plane.",
-            "Give three points spread over the defect, at least some millimetres apart.",
-        )
-    return Plane((a + b + c) / 3.0, normal)
 
 
 def given_defect(

@@ -168,7 +168,7 @@ def _not_seen() -> Problem:
         "defect-not-seen",
         Level.NOTE,
         "No slit crosses the bone near this point.",
-        "Give a point inside the defect, or its plane by three points.",
+        "Give a point in the middle of the defect, if there is one.",
     )
 
 

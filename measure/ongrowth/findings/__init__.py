@@ -16,7 +16,6 @@ from ongrowth.findings.answer import (
     next_scan_words,
     no_scan_words,
     screw_name,
-    screw_result,
     screw_sentence,
 )
 from ongrowth.findings.before import (
@@ -118,7 +117,6 @@ __all__ = [
     "read_windows",
     "rows_for",
     "screw_name",
-    "screw_result",
     "screw_sentence",
     "sector_excess",
     "shipped_windows",

@@ -202,23 +202,6 @@ def screw_name(implant: ImplantReading) -> str:
     return side if implant.id in ("", implant.side) else f"{side} ({implant.id})"
 
 
-def screw_result(implant: str, findings: Sequence[Finding]) -> Against:
-    """Return what a screw's lines amount to; bridging that is not measurable does not hide the rest.
-
-    Parameters
-    ----------
-    implant : str
-        Id of the screw.
-    findings : sequence of Finding
-        Of the whole scan.
-    """
-    lines = lines_of(implant, findings)
-    grave = gravest(line.result for line in lines if line.result is not Against.NOT_MEASURABLE)
-    halo = [line.result for line in lines if line.key in HALO_LINES]
-    is_open = grave is Against.AS_EXPECTED and Against.NOT_MEASURABLE in halo
-    return Against.NOT_MEASURABLE if is_open else grave
-
-
 def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
     """Return the week at which a scan would decide what is open now; NaN where it would change nothing.
 
