@@ -12,6 +12,7 @@ clock's; both are kept.
 from __future__ import annotations
 
 import argparse
+import compileall
 import contextlib
 import itertools
 import json
@@ -30,6 +31,8 @@ from typing import Any
 
 import click
 import psutil
+
+import ongrowth
 
 sys.path.insert(0, str(Path(__file__).parent))
 from speed_series import ENCODINGS, N_SCANS, SHAPE, make_cases
@@ -120,6 +123,7 @@ def by_step(stamps: list[tuple[str, float]]) -> dict[str, float]:
 
 def measure(cache: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     """Run everything; give the name of each run and what was measured."""
+    compileall.compile_dir(Path(ongrowth.__file__).parent, quiet=2)  # as pip leaves an installed program
     cases, half = make_cases(cache), make_cases(cache, SHAPE[0] // 2)["raw"]
     yield "help", run("help", [*PROGRAM, "--help"])
     for name, case in {**cases, "half": half}.items():
