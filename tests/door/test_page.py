@@ -28,7 +28,7 @@ from ongrowth.reading import (
     write_reading,
 )
 from ongrowth.reports.figures import expected_bands
-from ongrowth.reports.page import render_page
+from ongrowth.reports.page import THIN_SERIES_FIRST, render_page
 from ongrowth.reports.page.tables import outlook_table
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
@@ -349,6 +349,17 @@ def test_a_shaft_that_no_defect_parts_is_told_as_one() -> None:
     assert "Halo, lamina side" not in text
     assert "Halo: value (95 % interval) Whole shaft Mean width 0.60 " in text
     assert "Week Whole shaft Expected range week 30 0.60 mm" in text
+
+
+@pytest.mark.parametrize("is_thick", [False, True])
+@pytest.mark.parametrize("width_mm", [0.5, 1.5, 2.8, math.nan])
+def test_the_thin_series_of_this_ct_comes_before_any_later_ct(width_mm: float, *, is_thick: bool) -> None:
+    side = build.make_side(width_mm)
+    problems = (build.thick_slices(),) if is_thick else ()
+    page = render_page(
+        case_of(build.make_reading(build.make_implant(side, side), weeks=30.0, problems=problems))
+    )
+    assert (THIN_SERIES_FIRST in page) is is_thick
 
 
 def test_planted_halos_stand_in_a_table_beside_what_is_found_where_none_is(page: str) -> None:

@@ -433,15 +433,15 @@ def _time_line(
 
 def _next_scan(case: Case, last: Reading) -> str:
     week = case.summary.next_scan_week
+    thin = [] if all(p.code != "thick-slices" for p in last.scan.problems) else [THIN_SERIES_FIRST]
     if math.isnan(week):
-        return no_scan_words(case.findings, last.scan.weeks_since_surgery)
+        return " ".join([*thin, no_scan_words(case.findings, last.scan.weeks_since_surgery)])
     dose = last.scan.dose
     told = ""
     if not math.isnan(dose.effective_msv):
         told = f" A CT like this one: about {with_unit(dose.effective_msv, Unit.MSV)} (population estimate)."
     elif not math.isnan(dose.ctdi_vol_mgy):
         told = f" A CT like this one: CTDIvol {with_unit(dose.ctdi_vol_mgy, Unit.MGY)}."
-    thin = [] if all(p.code != "thick-slices" for p in last.scan.problems) else [THIN_SERIES_FIRST]
     return " ".join([*thin, f"At about week {week:.0f}, if the clinician wants a CT at all.{told}"])
 
 
