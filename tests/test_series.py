@@ -307,6 +307,28 @@ def test_the_best_series_is_taken_and_named(
     assert listed[0].reason in chosen[0].text
 
 
+def test_images_with_a_series_uid_each_are_read_as_one_series(tmp_path: Path) -> None:
+    """Some tools that take identities out give every image UIDs of its own."""
+
+    def scattered(ds: Dataset, k: int) -> None:
+        ds.SeriesInstanceUID = f"2.25.{1000 + k}"
+        ds.StudyInstanceUID = f"2.25.{2000 + k}"
+        ds.FrameOfReferenceUID = f"2.25.{3000 + k}"
+
+    scan = read_scan(write_series(tmp_path / "all", LONG, scattered))
+    assert scan.hu.shape[0] == LONG.n
+    assert worst_hu(scan) <= 0.501
+    assert "series-joined" in codes(scan)
+    missing = write_series(tmp_path / "gap", LONG, scattered, skip=[9])
+    assert refused(lambda: read_scan(missing)) == {"missing-slices"}
+    assert refused(lambda: read_scan(write_series(tmp_path / "few", SHORT, scattered))) == {"single-slice"}
+
+
+def test_rounded_directions_are_no_shear(tmp_path: Path) -> None:
+    rounded = with_values(ImageOrientationPatient=["0.9999", "0", "0", "0", "0.9998", "0"])
+    assert "sheared-grid" not in codes(read_scan(write_series(tmp_path, LONG, rounded)))
+
+
 def test_two_series_as_good_as_each_other(tmp_path: Path) -> None:
     write_series(tmp_path / "a", LONG, with_values(SeriesInstanceUID="2.25.50", SeriesNumber=3))
     write_series(tmp_path / "b", LONG, with_values(SeriesInstanceUID="2.25.51", SeriesNumber=4))

@@ -137,6 +137,11 @@ def test_another_patient_or_study_is_refused(
     refused(run(made.reading_folder), code)
 
 
+def test_images_with_a_series_uid_each_have_no_object_of_their_own(made: build_export.Exported) -> None:
+    change_all(made.images, lambda image: setattr(image, "SeriesInstanceUID", f"2.25.{image.InstanceNumber}"))
+    refused(run(made.reading_folder), "no-common-series")
+
+
 def test_one_image_of_another_patient_is_refused(made: build_export.Exported) -> None:
     file = sorted(made.images.glob("*.dcm"))[38]
     image = dcmread(file)

@@ -288,7 +288,9 @@ class Slice:
     @property
     def normal(self) -> NDArray[np.float64]:
         """Unit normal of the slice."""
-        return np.cross(self.row, self.column)
+        across = np.cross(self.row, self.column)
+        length = float(np.linalg.norm(across))  # direction cosines may be rounded
+        return across / length if length > 0.0 else across
 
     @property
     def height_mm(self) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ GAP_TOLERANCE = 0.015  # of the gap, for what scanners write; rounding of positi
 LINE_TOLERANCE = 0.05  # of the gap: how far an origin may lie off the straight line
 SAME_THICKNESS = 0.1  # relative: what rounding in headers leaves
 SHEAR_LIMIT_DEG = 0.1  # less is rounding
+LEAST_JOINED = 8  # single images that may be one series; fewer are localizers or monitoring scans
 MAX_VOXELS = 2**31
 MOST_SLOPE, MOST_INTERCEPT = 1e4, 1e6  # far beyond any scale in use
 AGAIN = "Export the whole series again, original axial images, uncompressed or losslessly compressed."
@@ -94,15 +95,27 @@ def sort_into_stacks(slices: Sequence[Slice]) -> list[Stack]:
     Returns
     -------
     list of Stack
-        In the order their first slices came.
+        In the order their first slices came; images that were joined into one series come last.
     """
-    stacks = []
-    for series in _by(slices, _series_key):
-        grids = _by_grid(series)
-        parts = [part for grid in grids for part in _without_repeats(grid)]
-        blocks = [audit(part, is_part=_is_part(part, parts)) for part in parts]
-        stacks.extend(blocks)
+    series = _by(slices, _series_key)
+    lone = [one for group in series if len(group) == 1 for one in group]
+    joined = [group for group in _by(lone, _loose_key) if len(group) >= LEAST_JOINED]
+    taken = {id(one) for group in joined for one in group}
+    stacks = [stack for group in series if id(group[0]) not in taken for stack in _stacks_of(group)]
+    told = Problem("series-joined", Level.CAUTION, _JOINED, "Check that these are the images of one series.")
+    for group in joined:
+        stacks += [replace(stack, problems=(*stack.problems, told)) for stack in _stacks_of(group)]
     return stacks
+
+
+_JOINED = (
+    "Each image bears a series UID of its own; those of one number, kernel and day were taken as one series."
+)
+
+
+def _stacks_of(series: list[Slice]) -> list[Stack]:
+    parts = [part for grid in _by_grid(series) for part in _without_repeats(grid)]
+    return [audit(part, is_part=_is_part(part, parts)) for part in parts]
 
 
 def _by(slices: Sequence[Slice], key: Callable[[Slice], Hashable]) -> list[list[Slice]]:
@@ -121,6 +134,12 @@ def _series_key(one: Slice) -> Hashable:
         one.text("PatientID"),
         "LOCALIZER" in one.text("ImageType"),
     )
+
+
+def _loose_key(one: Slice) -> Hashable:
+    """Return what images have in common that were given new UIDs one by one."""
+    keys = ("Modality", "PatientID", "SeriesNumber", "ConvolutionKernel", "AcquisitionDate", "StudyDate")
+    return (*(one.text(key) for key in keys), "LOCALIZER" in one.text("ImageType"))
 
 
 def _by_grid(slices: Sequence[Slice]) -> list[list[Slice]]:

@@ -80,7 +80,7 @@ def read_again(reading: Reading, where: Path | None, tell: Callable[[str], None]
     Raises
     ------
     Refused
-        ``no-source``, ``no-dicom-source``, ``source-missing``, ``source-changed``.
+        ``no-source``, ``no-dicom-source``, ``no-common-series``, ``source-missing``, ``source-changed``.
     """
     source = reading.source
     if where is None and not source.paths:
@@ -94,6 +94,12 @@ def read_again(reading: Reading, where: Path | None, tell: Callable[[str], None]
     scan = _again(source, where, tell)
     if not scan.acquisition.series_uid:
         raise _no_dicom()
+    if any(problem.code == "series-joined" for problem in scan.problems):
+        raise refuse(
+            "no-common-series",
+            "Each of these images bears a series UID of its own: no object would belong to all of them.",
+            "Export the series again with its own UIDs and measure that; page and note serve meanwhile.",
+        )
     if scan.digest != reading.provenance.input_digest:
         text = "The images are no longer those that were measured: voxels or places differ."
         raise refuse("source-changed", text, _READ_AGAIN)
