@@ -122,6 +122,24 @@ def test_check_passes_on_what_is_known(measured: list[Known], scan: Path, tmp_pa
     assert list(known.defect.normal) == [0.0, 0.0, 1.0]
 
 
+@pytest.mark.parametrize(
+    ("given", "hint"),
+    [
+        ([], "give --weeks or --surgery-date."),
+        (["--surgery-date", "2031-03-04"], "give --weeks."),  # the images bear no date either
+        (["--weeks", "8"], ""),
+    ],
+)
+def test_check_without_a_week_says_what_to_give(
+    measured: list[Known], scan: Path, tmp_path: Path, given: list[str], hint: str
+) -> None:
+    told = run("check", scan, *given, "--out", tmp_path / "out")
+    assert told.exit_code == 0, told.stderr
+    assert ("no week is known" in told.stderr) is bool(hint)
+    assert hint in told.stderr
+    assert "no week" not in told.stdout
+
+
 def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path: Path) -> None:
     told = run("check", scan, "--weeks", "8", "--out", tmp_path / "out", "--json")
     assert json.loads(told.stdout)["schema"] == "ongrowth-reading/1"

@@ -126,6 +126,9 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
 
     reading = run_reading(scan, known, tell)
     _write_check(reading, known, out)
+    if reading.implants and math.isnan(reading.scan.weeks_since_surgery):
+        missing = "--weeks" if known.surgery_date else "--weeks or --surgery-date"
+        click.echo(f"note: no week is known to hold the figures against: give {missing}.", err=True)
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
     else:
