@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ongrowth.defect.bare import find_bare
+from ongrowth.defect.bare import Bare, find_bare, lines_beside
 from ongrowth.defect.slit import Block
 from ongrowth.geometry import Plane, RigidTransform, unit
 
@@ -23,6 +23,11 @@ def block(is_bone: np.ndarray, seed: int = 0) -> Block:
     hu = np.where(is_bone, 300.0 + 2.0 * noise, 50.0 + noise)
     hu[AWAY < RADIUS + 0.8] = np.nan
     return Block(RigidTransform.identity(), SIDE, SIDE, DEPTH, hu.astype(np.float32))
+
+
+def look(seen: Block) -> Bare | None:
+    """Look for a bare shaft."""
+    return find_bare(lines_beside(seen, RADIUS), DEPTH[INNER])
 
 
 def severed(
@@ -46,7 +51,7 @@ def test_the_plane_lies_within_its_uncertainty_where_bone_is_left_on_both_sides(
     slopes: tuple[float, float],
 ) -> None:
     bone, plane = severed(*slopes)
-    found = find_bare(block(eaten(bone, plane, 2.5)), INNER, RADIUS)
+    found = look(block(eaten(bone, plane, 2.5)))
     assert found is not None
     angle_deg = np.degrees(np.arccos(found.plane.normal @ plane.normal))
     assert angle_deg < 2.0 * found.u_angle_deg < 60.0
@@ -57,7 +62,7 @@ def test_the_plane_lies_within_its_uncertainty_where_bone_is_left_on_both_sides(
 
 def test_the_nearer_the_bone_of_both_sides_the_better_the_plane_is_known() -> None:
     bone, plane = severed(0.2, 0.0, gap_mm=4.0)
-    near, far = (find_bare(block(b), INNER, RADIUS) for b in (bone, eaten(bone, plane, 2.5)))
+    near, far = (look(block(b)) for b in (bone, eaten(bone, plane, 2.5)))
     assert near is not None
     assert far is not None
     assert near.u_offset_mm < far.u_offset_mm
@@ -70,16 +75,34 @@ def test_bone_that_goes_on_beside_the_shaft_leaves_no_plane() -> None:
     halo = (AWAY < RADIUS + 2.0) & (Z < 17.0)
     whole = (AWAY < 6.0) & ~halo
     bridged = eaten(bone, plane, 2.5) | ((AWAY < 6.0) & (AWAY > 4.0) & (Y > 2.0))
-    assert find_bare(block(whole), INNER, RADIUS) is None
-    assert find_bare(block(bridged), INNER, RADIUS) is None
+    assert look(block(whole)) is None
+    assert look(block(bridged)) is None
 
 
 def test_what_is_left_on_one_side_of_the_shaft_alone_tells_no_tilt() -> None:
     bone, plane = severed(0.0, 0.0)
     height = plane.height_mm(np.stack([X, Y, Z], axis=-1))
     splinter = eaten(bone, plane, 9.0) | ((height < -6.0) & (AWAY < 6.0) & (np.abs(X) < 2.0) & (Y > 0.0))
-    assert find_bare(block(splinter), INNER, RADIUS) is None
+    assert look(block(splinter)) is None
 
 
 def test_without_bone_there_is_no_plane() -> None:
-    assert find_bare(block(np.zeros(X.shape, dtype=bool)), INNER, RADIUS) is None
+    assert look(block(np.zeros(X.shape, dtype=bool))) is None
+
+
+def test_the_share_of_lines_that_a_plane_severs_is_that_of_the_section_without_a_bridge() -> None:
+    bone, plane = severed(0.2, 0.1, gap_mm=4.0)
+    for of_section in (0.0, 0.25, 0.5):
+        seen = block(bone | ((AWAY < 6.0) & (np.abs(np.arctan2(Y, X)) < np.pi * of_section)))
+        share = lines_beside(seen, RADIUS).severed_share(plane)
+        assert share == pytest.approx(1.0 - of_section, abs=0.12)
+    elsewhere = Plane(plane.point_mm + 8.0 * plane.normal, plane.normal)
+    assert lines_beside(block(bone), RADIUS).severed_share(elsewhere) < 0.02
+
+
+def test_metal_beside_the_shaft_is_no_stretch_without_bone() -> None:
+    whole = block(AWAY < 6.0)
+    hu = whole.hu.copy()
+    hu[(np.hypot(X - 5.0, Z - 17.0) < 2.5)] = np.nan  # a rod across
+    beside = Block(whole.world_from_block, whole.x_mm, whole.y_mm, whole.z_mm, hu)
+    assert lines_beside(beside, RADIUS).severed_share(severed(0.0, 0.0)[1]) < 0.02

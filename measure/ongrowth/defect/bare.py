@@ -1,7 +1,7 @@
-"""A defect whose faces are gone: a wide halo has taken the bone on one side, and the shaft lies bare.
+"""Lines beside the shaft, along which bone ends and begins again: what a plane severs, and a shaft laid bare.
 
-There is no slit with two shores then, but along every line beside the shaft bone ends, and on most begins
-again: the plane of the defect passes through the stretch between. The shorter it is, the better it is known.
+Where a wide halo has taken the bone of one side up to the defect there is no slit with two shores, but the
+plane passes through the stretches without bone. The shorter they are, the better it is known.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ongrowth.defect.slit import LEAST_CONTRAST_HU, SOFT_HU, Block
-from ongrowth.geometry import Plane, unit
+from ongrowth.geometry import Plane, RigidTransform, unit
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -31,12 +31,12 @@ _N_ROUNDS = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bare:
-    """A plane ``z = d + a x + b y`` of a block that no bone crosses.
+    """A plane across a shaft that bone does not cross.
 
     Parameters
     ----------
     plane : Plane
-        Patient mm (LPS), its normal along the third axis of the block.
+        Patient mm (LPS), its normal along the shaft.
     gap_mm : float
         How far apart bone is along the normal where it comes nearest (a quarter of the lines).
     u_angle_deg, u_offset_mm : float
@@ -50,44 +50,90 @@ class Bare:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Lines:
-    """Lines beside the shaft, shape (N,): place, bone's first and last, and the stretch without; block mm."""
+class Lines:
+    """Lines along the shaft that meet bone.
 
-    x: FloatArray
-    y: FloatArray
-    first: FloatArray
-    last: FloatArray
-    low: FloatArray
-    high: FloatArray
+    Parameters
+    ----------
+    world_from_block : RigidTransform
+        Patient mm (LPS) from block mm; the lines run along the block's third axis.
+    x_mm, y_mm : ndarray, shape (N,)
+        Where each lies.
+    first_mm, last_mm : ndarray, shape (N,)
+        Where it first and last meets bone.
+    low_mm, high_mm : ndarray, shape (N,)
+        Ends of the longest stretch without bone between; NaN where bone goes on.
+    """
 
-    def severed(self, at: FloatArray) -> BoolArray:
-        """Whether a plane that meets the lines at some places passes through their stretches."""
-        return np.asarray((at > self.low - _FACE_MM) & (at < self.high + _FACE_MM))
+    world_from_block: RigidTransform
+    x_mm: FloatArray
+    y_mm: FloatArray
+    first_mm: FloatArray
+    last_mm: FloatArray
+    low_mm: FloatArray
+    high_mm: FloatArray
 
-    def crossed(self, at: FloatArray) -> BoolArray:
-        """Whether it passes through bone."""
-        return np.asarray((at > self.first) & (at < self.last) & ~self.severed(at))
+    def severed(self, at_mm: FloatArray) -> BoolArray:
+        """Return on which lines a place lies in the stretch without bone."""
+        return np.asarray((at_mm > self.low_mm - _FACE_MM) & (at_mm < self.high_mm + _FACE_MM))
+
+    def crossed(self, at_mm: FloatArray) -> BoolArray:
+        """Return on which lines a place lies in bone."""
+        return np.asarray((at_mm > self.first_mm) & (at_mm < self.last_mm) & ~self.severed(at_mm))
+
+    def severed_share(self, plane: Plane) -> float:
+        """Return the share of lines with bone on both sides of a plane, patient mm, that it severs; 0..1."""
+        foot = self.world_from_block.apply(np.column_stack([self.x_mm, self.y_mm, np.zeros_like(self.x_mm)]))
+        slope = float(plane.normal @ self.world_from_block.turn(np.array([0.0, 0.0, 1.0])))
+        at = -plane.height_mm(foot) / slope
+        severed = int(self.severed(at).sum())
+        return severed / max(1, severed + int(self.crossed(at).sum()))
 
 
-def find_bare(block: Block, inner: BoolArray, envelope_mm: float) -> Bare | None:
-    """Return the plane that passes through the bare stretches beside a shaft, or None where bone goes on.
+def lines_beside(block: Block, envelope_mm: float) -> Lines:
+    """Return the lines of a block beside a shaft, as far as halo and defect can have taken their bone.
 
     Parameters
     ----------
     block : Block
         Along the screw, metal left out.
-    inner : ndarray of bool, shape (Z,)
-        Where along the shaft a defect may lie.
     envelope_mm : float
         Radius of the thread's crests.
     """
-    lines = _lines(block, envelope_mm)
-    depths = block.z_mm[inner]
-    score = [lines.severed(z).sum() - 3 * lines.crossed(z).sum() for z in depths[:, None]]
-    at = np.full(len(lines.x), depths[int(np.argmax(score))])
-    design = np.column_stack([np.ones_like(at), lines.x, lines.y])
-    middle, variance = (lines.low + lines.high) / 2.0, (lines.high - lines.low) ** 2 / 12.0 + _FACE_MM**2
-    alike = max(1.0, _ALIKE_MM**2 / float((block.x_mm[1] - block.x_mm[0]) * (block.y_mm[1] - block.y_mm[0])))
+    hu = _smoothed(block)
+    is_bone, is_known = hu > SOFT_HU + LEAST_CONTRAST_HU, np.isfinite(hu)
+    away = np.hypot(block.x_mm[:, None], block.y_mm) - envelope_mm
+    z, out = block.z_mm, []
+    for i, j in np.argwhere((away > _FROM_MM) & (away < _TO_MM) & is_bone.any(axis=2)):
+        at = np.flatnonzero(is_bone[i, j])
+        k = int(np.argmax(np.diff(at, append=at[-1])))
+        low, high = at[k], at[min(k + 1, len(at) - 1)]
+        if not is_known[i, j, low:high].all():  # metal that lies beside the shaft
+            continue
+        is_bare = z[high] - z[low] >= _LEAST_MM
+        stretch = (z[low], z[high]) if is_bare else (np.nan, np.nan)
+        out.append((block.x_mm[i], block.y_mm[j], z[at[0]], z[at[-1]], *stretch))
+    return Lines(block.world_from_block, *np.array(out, dtype=np.float64).reshape(-1, 6).T)
+
+
+def find_bare(lines: Lines, depth_mm: FloatArray) -> Bare | None:
+    """Return the plane that passes through the bare stretches beside a shaft, or None where bone goes on.
+
+    Parameters
+    ----------
+    lines : Lines
+        Beside the shaft.
+    depth_mm : ndarray, shape (Z,)
+        Where along it a defect may lie, block mm.
+    """
+    if len(lines.x_mm) < _LEAST_LINES or not depth_mm.size:
+        return None
+    score = [lines.severed(z).sum() - 3 * lines.crossed(z).sum() for z in depth_mm[:, None]]
+    at = np.full(len(lines.x_mm), depth_mm[int(np.argmax(score))])
+    design = np.column_stack([np.ones_like(at), lines.x_mm, lines.y_mm])
+    length = lines.high_mm - lines.low_mm
+    middle, variance = lines.low_mm + length / 2.0, length**2 / 12.0 + _FACE_MM**2
+    alike = (_ALIKE_MM / _apart_mm(lines)) ** 2
     usual = np.diag([0.0, 1.0, 1.0]) / _USUAL_SLOPE**2
     for _ in range(_N_ROUNDS):
         holds = lines.severed(at)
@@ -97,38 +143,30 @@ def find_bare(block: Block, inner: BoolArray, envelope_mm: float) -> Bare | None
         precision = weighted.T @ design[holds] + usual
         fit = np.linalg.solve(precision, weighted.T @ middle[holds])
         at = design @ fit
-    holds = lines.severed(at)
-    round_deg = np.degrees(np.arctan2(lines.y, lines.x))[holds]
+    normal = unit([-fit[1], -fit[2], 1.0])
+    plane = Plane(
+        lines.world_from_block.apply(np.array([0.0, 0.0, fit[0]])), lines.world_from_block.turn(normal)
+    )
+    round_deg = np.degrees(np.arctan2(lines.y_mm, lines.x_mm))[holds]
+    is_inside = depth_mm[0] < fit[0] < depth_mm[-1]
     if (
-        holds.sum() < max(_LEAST_LINES, _LEAST_SEVERED * (holds | lines.crossed(at)).sum())
+        not is_inside
+        or lines.severed_share(plane) < _LEAST_SEVERED
         or _spread_deg(round_deg) < _LEAST_SPREAD_DEG
-        or not depths[0] < fit[0] < depths[-1]
     ):
         return None
     covariance = np.linalg.inv(precision)
-    normal = unit([-fit[1], -fit[2], 1.0])
     return Bare(
-        Plane(
-            block.world_from_block.apply(np.array([0.0, 0.0, fit[0]])), block.world_from_block.turn(normal)
-        ),
-        float(np.percentile((lines.high - lines.low)[holds], 25.0) * normal[2]),
+        plane,
+        float(np.percentile(length[holds], 25.0) * normal[2]),
         float(np.degrees(np.sqrt(covariance[1, 1] + covariance[2, 2]))),
         float(np.sqrt(covariance[0, 0])),
     )
 
 
-def _lines(block: Block, envelope_mm: float) -> _Lines:
-    is_bone = _smoothed(block) > SOFT_HU + LEAST_CONTRAST_HU
-    away = np.hypot(block.x_mm[:, None], block.y_mm) - envelope_mm
-    z, out = block.z_mm, []
-    for i, j in np.argwhere((away > _FROM_MM) & (away < _TO_MM) & is_bone.any(axis=2)):
-        bone = z[is_bone[i, j]]
-        k = int(np.argmax(np.diff(bone, append=bone[-1])))
-        stretch = (bone[k], bone[k + 1]) if len(bone) > 1 else (0.0, 0.0)
-        if stretch[1] - stretch[0] < _LEAST_MM:
-            stretch = (np.nan, np.nan)
-        out.append((block.x_mm[i], block.y_mm[j], bone[0], bone[-1], *stretch))
-    return _Lines(*np.array(out, dtype=np.float64).reshape(-1, 6).T)
+def _apart_mm(lines: Lines) -> float:
+    """Return how far neighbouring lines lie apart."""
+    return float(np.diff(np.unique(lines.x_mm)).min())
 
 
 def _smoothed(block: Block) -> FloatArray:

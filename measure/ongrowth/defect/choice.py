@@ -41,6 +41,7 @@ def choose(
     slits: Sequence[Slit],
     frame: ScrewFrame,
     fit_at: Callable[[Plane, float], Fit],
+    severs: Callable[[Middle], bool],
     *,
     least_share: float,
     slice_mm: float,
@@ -57,6 +58,8 @@ def choose(
     fit_at : callable
         Given the plane and the width of a slit, returns what fits the gap near a plane, about so wide, on a
         grid, and tells the plane midway between its faces.
+    severs : callable
+        Whether a plane severs bone by another look at the image; others are dropped.
     least_share : float
         Share of the section that must be open for a plane to be seen.
     slice_mm : float
@@ -65,7 +68,7 @@ def choose(
         Whether residuals beyond the usual are put down to streaks: they then speak against no plane, and
         widen the uncertainty of all (the ratio of Birge RT, Phys Rev 1932;40:207-227, from memory).
     """
-    near = fit_coarsely(slits, frame, fit_at)
+    near = [one for one in fit_coarsely(slits, frame, fit_at) if severs(one.middle)]
     return settle(near, least_share=least_share, slice_mm=slice_mm, has_streaks=has_streaks)
 
 
