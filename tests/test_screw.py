@@ -301,14 +301,16 @@ def test_numbers_that_are_no_ct_numbers_are_refused() -> None:
         find_screws(Scan(hu, np.diag([1.0, 1.0, 1.0, 1.0])))
 
 
-def test_rod_wire_and_piece_are_named_and_placed() -> None:
+@pytest.mark.parametrize("specs", [(), (ScrewSpec(major_diameter_mm=4.0, root_diameter_mm=3.2),)])
+def test_rod_wire_and_piece_are_named_and_placed(specs: tuple[ScrewSpec, ...]) -> None:
+    """What is stated of the screw says nothing of the metal beside it."""
     parts = [
         *screw((-6, 0, -16), (0, 0, 1)),
         *rod((12, -16, -4), (12, 16, 4)),
         *rod((2, 12, -14), (8, 14, 10), 0.5),
         *rod((3, -13, 2), (5, -11, 5), 0.7),
     ]
-    other = {o.kind: o for o in find_screws(draw(parts)).other}
+    other = {o.kind: o for o in find_screws(draw(parts), specs).other}
     assert set(other) == {"rod", "wire", "piece"}
     assert other["rod"].diameter_mm.value == pytest.approx(5.5, abs=0.2)
     assert other["rod"].length_mm.value == pytest.approx(np.hypot(32, 8), abs=0.5)

@@ -33,6 +33,7 @@ _CALM_MM, _CALM_MARGIN_MM, _CALM_HU = 0.6, 2.0, 2300.0
 _MOST_SEGMENTS = 30  # the longest; a scan with more is no case of screws
 _POINT_REACH_MM = 4.0  # points given by a reader lie on the axis about this well
 _USUAL_RADIUS_MM = 2.0
+_OTHER_METAL_MM = 1.0  # metal that much thicker or thinner than stated of the screws is traced by itself
 
 
 def find_screws(
@@ -131,17 +132,43 @@ def _survey(scan: Scan, specs: Sequence[ScrewSpec], settings: ScrewSettings) -> 
     seen = Seen(
         shown.threshold_hu, shown.ceiling_hu, shown.scan.world_mm(shown.voxels[at_edge]), shown.is_noisy
     )
-    trace = partial(trace_shaft, shown.scan, seen=seen, spec=_common(specs))
+    common = _common(specs)
+    trace = partial(trace_shaft, shown.scan, seen=seen, spec=common)
     joined = join_broken(segments, settings)
     longest = joined[:_MOST_SEGMENTS]
     traced = _distinct([(s, trace(s, touching(s, joined))) for s in longest])
-    parts = [_Part(shaft, kind_of(shaft, settings)) for _, shaft in traced if shaft is not None]
+
+    parts = []
+    for segment, shaft in traced:
+        if shaft is not None:
+            again = partial(trace, segment, touching(segment, joined), spec=ScrewSpec())
+            parts.append(_part_of(shaft, again, common, settings))
     lumps += [_untraced(segment) for segment, shaft in traced if shaft is None]
     problems = [_noisy()] if shown.is_noisy else []
     for spec in specs:
         parts, problem = _pointed_out(parts, spec, trace)
         problems += problem
     return _Survey(tuple(parts), tuple(lumps), tuple(problems))
+
+
+def _part_of(
+    shaft: Shaft, again: Callable[[], Shaft | None], spec: ScrewSpec, settings: ScrewSettings
+) -> _Part:
+    """Return what a piece is; no screw and of another thickness than stated of them, it is traced anew."""
+    part = _Part(shaft, kind_of(shaft, settings))
+    free = None if _is_alike(shaft, spec) else again()
+    if free is None:
+        return part
+    kind = kind_of(free, settings)
+    return part if kind is Kind.SCREW else _Part(free, kind)
+
+
+def _is_alike(shaft: Shaft, spec: ScrewSpec) -> bool:
+    """Whether metal is about as thick as stated of the screws, so that this may help to trace it."""
+    stated_mm = spec.major_diameter_mm
+    if not math.isfinite(stated_mm):
+        return True
+    return abs(shaft.outer_diameter_mm(spec.root_share) - stated_mm) < _OTHER_METAL_MM
 
 
 def _distinct(traced: list[tuple[Segment, Shaft | None]]) -> list[tuple[Segment, Shaft | None]]:
