@@ -206,7 +206,7 @@ class _Tables:
     discs: FloatArray
 
 
-@functools.lru_cache(maxsize=8)  # the blur stays while widths and levels are tried
+@functools.lru_cache(maxsize=24)  # the blur stays while widths and levels are tried, and rivals start from one
 def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
     response = RodResponse(blur, section, reach_mm + _MORE_MM)
     shells = np.linspace(rod.root_mm, rod.envelope_mm, 9)
@@ -247,6 +247,7 @@ _Thread = tuple[NDArray[np.complex128], NDArray[np.complex128]]
 Helix = tuple[NDArray[np.int_], NDArray[np.complex128]]
 
 
+@functools.lru_cache(maxsize=4)
 def _helices(response: RodResponse, rod: Rod, ramp: float, crest: float) -> tuple[Helix, ...]:
     """First and second helical harmonic of a thread whose metal share is crest + ramp (1 - rho)."""
     if not np.isfinite(rod.pitch_mm):
