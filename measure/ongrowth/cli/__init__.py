@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import json
 import math
 import os
@@ -61,7 +60,6 @@ _SIZES = {
     "material": "material",
     "side": "side",
 }  # options of a screw, and their keys in a case file
-_RARELY = 10_000  # objects made before garbage is looked for: looking takes a tenth of the start
 _SHELLS = ("bash", "zsh", "fish")
 
 
@@ -80,7 +78,6 @@ def main() -> None:
 
     The first steps: `ongrowth demo`, then `ongrowth check CT_FOLDER --weeks 12 --out OUT`.
     """
-    gc.set_threshold(_RARELY)
 
 
 @main.command()

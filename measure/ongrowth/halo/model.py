@@ -206,7 +206,9 @@ class _Tables:
     discs: FloatArray
 
 
-@functools.lru_cache(maxsize=24)  # the blur stays while widths and levels are tried, and rivals start from one
+@functools.lru_cache(
+    maxsize=24
+)  # the blur stays while widths and levels are tried, and rivals start from one
 def _tables(rod: Rod, blur: Blur, section: Section, reach_mm: float) -> _Tables:
     response = RodResponse(blur, section, reach_mm + _MORE_MM)
     shells = np.linspace(rod.root_mm, rod.envelope_mm, 9)
