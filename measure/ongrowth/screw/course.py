@@ -97,6 +97,7 @@ _NEAR_ROUNDS, _TUKEY_ROUNDS = 4, 8
 _EDGE_SHARE = 0.2  # no kink nearer to an end than this share of the shaft: it could not be told
 _KINKS = 25
 _FEWEST_BENT, _FEWEST_PART = 8, 3
+_ALIKE = 1.02  # of the least cost
 
 
 def fit_straight(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line: Line) -> CourseFit:
@@ -110,13 +111,10 @@ def fit_bent(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line
     if len(depth_mm) < _FEWEST_BENT:
         return None
     straight = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
-    low, high = depth_mm[0], depth_mm[-1]
-    kinks = np.linspace(low + _EDGE_SHARE * (high - low), high - _EDGE_SHARE * (high - low), _KINKS)
-    fits = [_Fit.of(depth_mm, points_mm, np.maximum(depth_mm - kink, 0.0)[:, None]) for kink in kinks]
-    best = min(range(_KINKS), key=lambda k: fits[k].cost)
-    fit = fits[best]
+    fits = {k: _Fit.of(depth_mm, points_mm, np.maximum(depth_mm - k, 0.0)[:, None]) for k in _kinks(depth_mm)}
+    kink, fit = min(fits.items(), key=lambda pair: pair[1].cost)
     gain = straight.cost / max(fit.cost, 1e-12)
-    course = fit.course(line, float(kinks[best]))
+    course = fit.course(line, kink)
     return CourseFit(course, fit.scatter_mm, straight.slope_u_deg(1), fit.slope_u_deg(2), gain)
 
 
@@ -127,9 +125,33 @@ def fit_broken(
     beyond = depth_mm > at_mm
     if min(beyond.sum(), (~beyond).sum()) < _FEWEST_PART:
         return None
-    extra = np.stack([np.maximum(depth_mm - at_mm, 0.0), beyond.astype(float)], axis=1)
-    fit = _Fit.of(depth_mm, points_mm, extra)
+    fit = _Fit.of(depth_mm, points_mm, _two_parts(depth_mm, at_mm))
     return CourseFit(fit.course(line, at_mm), fit.scatter_mm, fit.slope_u_deg(1), fit.slope_u_deg(2))
+
+
+def fit_torn(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line: Line) -> CourseFit | None:
+    """Fit two straight parts with an offset, its place searched; None if there are too few centres."""
+    if len(depth_mm) < _FEWEST_BENT:
+        return None
+    straight = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
+    fits = {kink: _Fit.of(depth_mm, points_mm, _two_parts(depth_mm, kink)) for kink in _kinks(depth_mm)}
+    least = min(fit.cost for fit in fits.values())
+    # between the centres of both parts all places fit alike: the one in the middle
+    alike = [kink for kink, fit in fits.items() if fit.cost < _ALIKE * least]
+    kink = alike[len(alike) // 2]
+    fit = fits[kink]
+    gain = straight.cost / max(fit.cost, 1e-12)
+    return CourseFit(fit.course(line, kink), fit.scatter_mm, fit.slope_u_deg(1), fit.slope_u_deg(2), gain)
+
+
+def _kinks(depth_mm: NDArray[np.float64]) -> list[float]:
+    low, high = float(depth_mm[0]), float(depth_mm[-1])
+    edge = _EDGE_SHARE * (high - low)
+    return [float(kink) for kink in np.linspace(low + edge, high - edge, _KINKS)]
+
+
+def _two_parts(depth_mm: NDArray[np.float64], at_mm: float) -> NDArray[np.float64]:
+    return np.stack([np.maximum(depth_mm - at_mm, 0.0), (depth_mm > at_mm).astype(float)], axis=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -32,7 +32,8 @@ def examine(shaft: Shaft, head_at_mm: float, way: float, cautions: Caution = Cau
         interruption = Measured.of(gap.width_mm, gap.width_u_mm, Unit.MM, cautions, floor=0.0)
         at_mm = way * (gap.at_mm - head_at_mm)
     elif not fit.course.is_straight:
-        state = "bent"
+        # parts that lie aside of each other are two, even where no gap is seen between them
+        state = "interrupted" if fit.course.step_mm.any() else "bent"
         at_mm = way * (fit.course.kink_mm - head_at_mm)
     elif math.isnan(gap.smallest_mm) or gap.smallest_mm > _NOT_TOLD_MM:
         state = "not measurable"

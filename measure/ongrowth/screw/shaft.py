@@ -15,7 +15,7 @@ from ongrowth.scan import Scan
 from ongrowth.screw.apart import is_beside, without
 from ongrowth.screw.axis import Centres, overhang_mm, section_axis, section_centres, straight_course
 from ongrowth.screw.body import Body, body_of
-from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight
+from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight, fit_torn
 from ongrowth.screw.gap import Gap, GapModel, find_gap
 from ongrowth.screw.level import metal_level_hu
 from ongrowth.screw.model import ScrewSpec
@@ -45,6 +45,8 @@ _BENT_SIGMAS = 4.0
 # Bone beside the metal pulls the centres a little; the more so where the scan's ceiling hides the core.
 _BENT_DEG, _BENT_CLIPPED_DEG, _BENT_SPAN_MM = 1.0, 2.2, 30.0  # over a shaft of that length
 _STEP_MM = 0.4
+# Parts of one shaft that lie so far apart sideways are two: a bend joins them. How much better they must fit.
+_TORN_MM, _TORN_GAIN = 1.0, 1.7
 _NEAR_GAP_MM, _CORE_GONE = 1.0, 0.8
 _CLEAR_GAP_MM = 0.5  # from here on the two parts may lie differently
 _FEWEST_CENTRES = 4
@@ -440,11 +442,13 @@ def _course(
     """Find the centres and the course through them: straight unless a bend or a break is shown."""
     span = body_of(outline, run).span_mm  # a cone cut at a slant has its centre off the axis
     limit_deg = _BENT_CLIPPED_DEG if math.isfinite(look.ceiling_hu) else _BENT_DEG
-    clear_mm = gap.width_mm / 2.0 + overhang_mm(crop, course, tube_mm)
     for _ in range(3):
         centres = section_centres(crop, course, span, tube_mm, _range_hu(crop, course, look))
+        clear_mm = overhang_mm(crop, course, tube_mm)
         if gap.width_mm > _CLEAR_GAP_MM:
-            centres = centres.where(np.abs(centres.depth_mm - gap.at_mm) > clear_mm)
+            centres = centres.where(np.abs(centres.depth_mm - gap.at_mm) > gap.width_mm / 2.0 + clear_mm)
+        elif course.step_mm.any():
+            centres = centres.where(np.abs(centres.depth_mm - course.kink_mm) > clear_mm)
         centres = _clear_of(centres, look.neighbours, outline, run)
         if len(centres) < _FEWEST_CENTRES:
             return CourseFit(course, math.nan, math.nan, math.nan), centres
@@ -492,6 +496,13 @@ def _fitted(centres: Centres, line: Line, gap: Gap, limit_deg: float) -> CourseF
     bent = fit_bent(centres.depth_mm, centres.points_mm, line)
     if bent is None:
         return straight
+    torn = fit_torn(centres.depth_mm, centres.points_mm, line)
+    if (
+        torn is not None
+        and torn.gain > _TORN_GAIN * bent.gain
+        and np.linalg.norm(torn.course.step_mm) > _TORN_MM
+    ):
+        return torn
     limit_deg = max(_BENT_SIGMAS * bent.bend_u_deg, limit_deg)
     if bent.gain > _BENT_GAIN and bent.course.bend_deg > limit_deg:
         return replace(bent, limit_deg=limit_deg)
