@@ -165,9 +165,12 @@ def _patch_noise_hu(hu: NDArray[np.int16] | NDArray[np.float32]) -> float:
     rows, columns = (n // edge * edge for n in hu.shape[1:])
     if rows == 0 or columns == 0:
         return math.nan
-    patches = hu[:, :rows, :columns].reshape(hu.shape[0], rows // edge, edge, columns // edge, edge)
-    mean = np.einsum("kiajb->kij", patches, dtype=np.float32) / edge**2
-    soft = (mean > _SOFT_HU[0]) & (mean < _SOFT_HU[1])
-    spread = patches.swapaxes(2, 3)[soft].reshape(-1, edge**2).std(axis=1, ddof=1, dtype=np.float32)
-    enough = np.sum(soft) >= _MIN_PATCHES
-    return float(np.quantile(spread, 0.25)) / _QUARTILE_OF_SD if enough else math.nan
+    spreads = []
+    for image in hu[:, :rows, :columns]:  # one by one: all patches at once are twice the voxels
+        patches = image.reshape(rows // edge, edge, columns // edge, edge)
+        mean = np.einsum("iajb->ij", patches, dtype=np.float32) / edge**2
+        soft = (mean > _SOFT_HU[0]) & (mean < _SOFT_HU[1])
+        of_soft = patches.swapaxes(1, 2)[soft].reshape(-1, edge**2)
+        spreads.append(of_soft.std(axis=1, ddof=1, dtype=np.float32))
+    spread = np.concatenate(spreads)
+    return float(np.quantile(spread, 0.25)) / _QUARTILE_OF_SD if spread.size >= _MIN_PATCHES else math.nan
