@@ -14,6 +14,7 @@ from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_o
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
 from ongrowth.defect import DefectPlane, settles
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
+from ongrowth.memory import give_back
 from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
 from ongrowth.scan import Level, Problem, Refused, Scan, refuse
 
@@ -114,6 +115,8 @@ def _measured(entry: ScanEntry, known: Known, made: str, tell: Tell) -> Taken:
     seen: list[Scan] = []
     reading = run_reading(entry.path, known, tell, keep=lambda scan, _implant, _fitted: seen.append(scan))
     around = surroundings(seen[0], reading) if seen else None
+    seen.clear()
+    give_back()  # the next CT comes on top of what is held
     return Taken(entry, known, stamped(reading, made), is_kept=False, around=around)
 
 
