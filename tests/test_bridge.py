@@ -208,16 +208,24 @@ def test_fits_that_ended_in_one_plane_are_alike() -> None:
 
 
 def test_streaks_speak_against_no_plane_but_widen_its_uncertainty() -> None:
-    def chosen(misfit: float, *, has_streaks: bool) -> Middle | None:
+    def chosen(misfit: float, *, has_streaks: bool, severs: bool = True) -> Middle | None:
         seen = replace(middle((0.0, 0.0, 1.0)), severed=0.4, misfit=misfit)
         frame = ScrewFrame.of(np.zeros(3), 30.0 * UP)
         slit = Slit(0.0, 0.0, 15.0, 2.0, 4.0)
         found = choose(
-            [slit], frame, lambda *_: lambda *_: seen, least_share=0.2, slice_mm=1.0, has_streaks=has_streaks
+            [slit],
+            frame,
+            lambda *_: lambda *_: seen,
+            lambda _: severs,
+            least_share=0.2,
+            slice_mm=1.0,
+            has_streaks=has_streaks,
         )
         return found.middle if found else None
 
     assert chosen(4.0, has_streaks=False) is None
+    assert chosen(1.0, has_streaks=False) is not None
+    assert chosen(1.0, has_streaks=False, severs=False) is None  # bone crosses it
     streaked, quiet = chosen(4.0, has_streaks=True), chosen(1.5, has_streaks=True)
     assert streaked is not None
     assert quiet is not None
