@@ -132,16 +132,12 @@ def die(*_):
 session = open_session(pathlib.Path(sys.argv[1]))
 session = correct(session, "left.head_mm", [1.0, 2.0, 3.0], None, "r", dt.datetime.now(dt.UTC))
 if moment == "half written":
-    open_at = os.fdopen
-    class Half:
-        def __init__(self, *args, **how): self.file = open_at(*args, **how)
-        def __enter__(self): return self
-        def __exit__(self, *_): pass
-        def write(self, text):
-            self.file.write(text[: len(text) // 2])
-            self.file.flush()
+    def half(path, text, **how):
+        with open(path, "w", **how) as file:
+            file.write(text[: len(text) // 2])
+            file.flush()
             die()
-    os.fdopen = Half
+    pathlib.Path.write_text = half
 elif moment.startswith("before"):
     pathlib.Path.replace = die
 save(session)
