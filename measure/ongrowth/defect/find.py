@@ -43,7 +43,7 @@ class DefectSettings:
     least_significance: float = 2.5
     share_of_clearest: float = 0.6  # by phantoms of the tuning half: the defect's own had 0.7 and more
     least_share: float = 0.22
-    # by phantoms: planes of defects severed 0.60 to 0.97, false ones in whole bone up to 0.56
+    # by phantoms of both halves: planes of defects severed 0.60 to 0.97, false ones in whole bone up to 0.56
     faint_significance: float = 1.5
     least_severed: float = 0.58
     widest_faint_mm: float = 4.0
@@ -104,8 +104,6 @@ def find_defect(
         return fit
 
     is_dense = Caution.DENSE_METAL in screw.cautions  # its streaks hide where bone ends
-    lines = lines_beside(block, outer)
-    wide_mm = _WIDE_SLICES * max(1.0, thickness_mm(scan))
 
     def among(some: Sequence[Slit], severs: Callable[[Middle], bool]) -> DefectPlane | None:
         found = choose(
@@ -122,6 +120,8 @@ def find_defect(
     clear = [one for one in slits if one.significance > least]
     if is_dense:
         return among(clear, lambda _: True) or _not_seen(screw)
+    lines = lines_beside(block, outer)
+    wide_mm = _WIDE_SLICES * max(1.0, thickness_mm(scan))
     slit = among(clear, lambda middle: middle.gap_mm < wide_mm or _is_open(middle, lines))
     bare = find_bare(lines, block.z_mm[inner])
     if bare is not None:
