@@ -451,6 +451,21 @@ def test_the_ct_before_surgery_places_a_defect_that_is_not_seen(
     assert read(Known(weeks=8.0)).implants[0].defect is None
 
 
+def test_a_ct_before_surgery_that_cannot_be_read_does_not_stop_the_later_one(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def read_scan(path: Path, **_: Any) -> Scan:
+        if path.name == "before":
+            raise refuse("truncated-file", "The file ends too early.", "Copy it again.")
+        return steps.read_scan(path)
+
+    monkeypatch.setattr(recipe, "read_scan", read_scan)
+    reading = read(Known(weeks=8.0, preop=Path("in/before")))
+    told = next(problem for problem in reading.scan.problems if problem.code == "preop-not-read")
+    assert told.text.endswith("The file ends too early.")
+    assert reading.implants[0].defect is not None
+
+
 def test_a_better_known_plane_settles_one_that_this_ct_leaves_open(
     steps: Steps, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -9,7 +9,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from ongrowth.casefile import BadCaseFile
+from ongrowth.case import known_of
+from ongrowth.case.reuse import made_from
+from ongrowth.casefile import BadCaseFile, read_case_file
 from ongrowth.cohort import BadManifest, Manifest, look_through, read_manifest
 from ongrowth.cohort.manifest import told
 
@@ -60,6 +62,38 @@ def test_dates_give_the_weeks_and_a_screw_without_a_name_stands_for_all(folder: 
     assert math.isnan(job.weeks)
     assert [screw.id for screw in job.known().screws] == [""]
     assert found.notes == ()
+
+
+def test_other_cts_of_a_case_serve_as_follow_takes_them(folder: Path) -> None:
+    """The pre-op CT gives the plane, the CT of the first days its blur; another patient's give nothing."""
+    rows = "h1,a,-1,pre-op\nh1,b,0.4,\nh1,c,8,\nh2,h1/x,8,\n"
+    jobs = look(folder, f"case,scan,weeks_since_surgery,role\n{rows}").jobs
+    before, first, later, other = (job.known() for job in jobs)
+    assert [known.preop for known in (before, first, later, other)] == [
+        None,
+        folder / "a",
+        folder / "a",
+        None,
+    ]
+    assert [[one.path for one in known.first_days] for known in (before, first, later, other)] == [
+        [],
+        [],
+        [folder / "b"],
+        [],
+    ]
+
+
+def test_a_case_file_says_the_same_to_a_cohort_as_to_follow(folder: Path) -> None:
+    case = (
+        '[patient]\nid = "h1"\n[surgery]\ndate = 2031-03-04\n[[defect]]\nside = "left"\ngraft = "autograft"\n'
+        '[[scan]]\npath = "a"\ndate = 2031-02-04\nrole = "pre-op"\n'
+        '[[scan]]\npath = "b"\ndate = 2031-03-06\n[[scan]]\npath = "c"\ndate = 2031-05-06\n'
+    )
+    (folder / "case.toml").write_text(case, encoding="utf-8")
+    jobs = look(folder, "case_file\ncase.toml\n").jobs
+    read = read_case_file(folder / "case.toml")
+    for job, entry in zip(jobs, read.scan, strict=True):
+        assert made_from(job.path, job.known()) == made_from(entry.path, known_of(read, entry))
 
 
 @pytest.mark.parametrize("separator", [";", "\t"])

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison, surroundings
-from ongrowth.case.first_days import UNTIL_WEEKS, FirstDays
+from ongrowth.case.first_days import FirstDays, may_lend
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_of, stamped, unchanged
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
@@ -183,9 +183,7 @@ def first_days_of(case_file: CaseFile, tell: Tell = silent) -> tuple[FirstDays, 
         Told in words what is being done.
     """
     every = ((entry.path, known_of(case_file, entry, ())) for entry in case_file.scan)
-    return tuple(
-        FirstDays(path, known, tell) for path, known in every if 0.0 <= known.told_weeks <= UNTIL_WEEKS
-    )
+    return tuple(FirstDays(path, known, tell) for path, known in every if may_lend(known.told_weeks))
 
 
 def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | None = None) -> Known:
@@ -219,10 +217,10 @@ def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | N
         readers=reader_values(scan),
         preop=preop.path if preop else None,
         preop_series=preop.series if preop else "",
-        grafts=tuple((one.side, one.graft) for one in case_file.defect if one.graft != "none"),
+        grafts=case_file.grafts,
     )
     every = first_days_of(case_file) if lent is None else lent
-    earlier = tuple(one for one in every if not known.told_weeks <= one.known.told_weeks)
+    earlier = tuple(one for one in every if may_lend(one.known.told_weeks, known.told_weeks))
     return replace(known, first_days=earlier)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from ongrowth.reading import ImplantReading
 from ongrowth.scan import Refused, Scan, refuse
 from ongrowth.sentence import screw_words
 
-UNTIL_WEEKS = 10.0 / 7.0  # ten days: bone has not drawn back yet; project's choice
+_UNTIL_WEEKS = 10.0 / 7.0  # ten days: bone has not drawn back yet; project's choice
 _HALO_MM = 0.2  # twice the play of a fresh bed: more is a halo all the same
 
 
@@ -45,6 +46,24 @@ class FirstDays:
         except Refused as error:
             self.tell(f"It lends no blur: {error.problems[0].text}")
             return None
+
+
+def may_lend(weeks: float, to_weeks: float = math.nan) -> bool:
+    """Whether a CT is of the first days, and so lends its blur to a later one.
+
+    Parameters
+    ----------
+    weeks : float
+        Its weeks since surgery; NaN: not told.
+    to_weeks : float
+        Those of the other CT.
+
+    Examples
+    --------
+    >>> may_lend(0.3), may_lend(0.3, 5.0), may_lend(2.0, 5.0), may_lend(0.3, 0.3)
+    (True, True, False, False)
+    """
+    return 0.0 <= weeks <= _UNTIL_WEEKS and not to_weeks <= weeks
 
 
 def run_first_days(path: Path, known: Known, tell: Tell = silent) -> Calibration:

@@ -363,7 +363,10 @@ def _with_planes_before(
     if known.preop is None or known.defect is not None or not metal.screws:
         return known, ()
     tell("Carrying the defect over from the CT before surgery")
-    earlier = read_scan(known.preop, series=known.preop_series, progress=tell)
+    try:
+        earlier = read_scan(known.preop, series=known.preop_series, progress=tell)
+    except Refused as error:
+        return known, (_not_read(error),)
     found = {
         screw.id: carry_defect(scan, earlier, ScrewFrame.of(screw.head_mm, screw.tip_mm))
         for screw in metal.screws
@@ -371,6 +374,12 @@ def _with_planes_before(
     planes = {name: plane for name, plane in found.items() if not isinstance(plane, Problem)}
     told = tuple(dict.fromkeys(one for one in found.values() if isinstance(one, Problem)))
     return replace(known, carried={**known.carried, **planes}), told
+
+
+def _not_read(error: Refused) -> Problem:
+    why = " ".join(problem.text for problem in error.problems)
+    text = f"The CT from before surgery cannot serve, no defect is carried over from it. {why}"
+    return Problem("preop-not-read", Level.CAUTION, text, error.problems[0].advice)
 
 
 def _defect(

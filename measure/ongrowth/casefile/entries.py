@@ -286,6 +286,11 @@ class CaseFile(_Part):
             raise ValueError("; ".join(told))
         return self
 
+    @property
+    def grafts(self) -> tuple[tuple[str, str], ...]:
+        """Side of each grafted defect, and the graft laid into it."""
+        return tuple((one.side, one.graft) for one in self.defect if one.graft != "none")
+
     def weeks_of(self, scan: ScanEntry) -> float:
         """Return the weeks since surgery of a scan, by its week or else its date; NaN if neither is given."""
         return weeks_between(self.surgery.date, scan.date) if math.isnan(scan.weeks) else scan.weeks

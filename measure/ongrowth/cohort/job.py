@@ -14,12 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import ongrowth
-from ongrowth.case import Known, run_reading
+from ongrowth.case import FirstDays, Known, run_reading
+from ongrowth.casefile import weeks_between
 from ongrowth.findings import Windows, read_windows, shipped_windows
 from ongrowth.reading import CorrectionRecord, ReaderValue, write_reading
 from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
 from ongrowth.screw import ScrewSpec
-from ongrowth.series.digest import content_digest
+from ongrowth.series.digest import content_digest, listing_digest
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,12 @@ class Job:
         By hand, from the case file.
     readers : tuple of ReaderValue
         Readers' own values, from the case file; they change no number.
+    grafts : tuple of (str, str)
+        Side of a defect and the graft laid into it, from the case file.
+    preop : Job or None
+        CT of the same case from before surgery.
+    first_days : tuple of Job
+        CTs of the same case from the first days, which lend their blur where no calibration is given.
     extra : tuple of pairs of str
         Columns of the manifest that are passed through, name and text.
     """
@@ -69,7 +76,15 @@ class Job:
     windows: Path | None = None
     corrections: tuple[CorrectionRecord, ...] = field(default=(), compare=False)
     readers: tuple[ReaderValue, ...] = field(default=(), compare=False)
+    grafts: tuple[tuple[str, str], ...] = ()
+    preop: Job | None = None
+    first_days: tuple[Job, ...] = ()
     extra: tuple[tuple[str, str], ...] = field(default=(), compare=False)
+
+    @property
+    def told_weeks(self) -> float:
+        """Weeks since surgery as told beside the scan; NaN: the header must tell."""
+        return weeks_between(self.surgery_date, self.scan_date) if math.isnan(self.weeks) else self.weeks
 
     def known(self) -> Known:
         """Return what is known beside the scan, as the recipe takes it."""
@@ -87,6 +102,10 @@ class Job:
             role=self.role,
             corrections=self.corrections,
             readers=self.readers,
+            preop=self.preop.path if self.preop else None,
+            preop_series=self.preop.series if self.preop else "",
+            first_days=tuple(FirstDays(one.path, one.known()) for one in self.first_days),
+            grafts=self.grafts,
         )
 
 
@@ -139,13 +158,24 @@ def settings_digest(job: Job, measure: Measure) -> str:
         "calibration": _content(job.calibration),
         "windows": _content(job.windows),
         "corrections": [(made.what, made.to) for made in job.corrections],
+        "preop": _lender(job.preop, measure) if job.preop else None,
+        "first_days": [_lender(one, measure) for one in job.first_days],
         "version": ongrowth.__version__,
         "measure": f"{measure.__module__}.{measure.__qualname__}",
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True, default=str).encode()).hexdigest()
 
 
-_SETTINGS = ("scan", "series", "weeks", "surgery_date", "scan_date", "site", "role", "birth_year")
+_SETTINGS = ("scan", "series", "weeks", "surgery_date", "scan_date", "site", "role", "birth_year", "grafts")
+
+
+def _lender(job: Job, measure: Measure) -> tuple[str, str]:
+    """Return what tells whether a CT that lends something has changed; its files are not read for that."""
+    try:
+        files = listing_digest(job.path)
+    except OSError:
+        files = ""
+    return settings_digest(job, measure), files
 
 
 @functools.cache

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from ongrowth.case import may_lend
 from ongrowth.casefile import (
     BadCaseFile,
     CaseFile,
@@ -457,7 +458,7 @@ class _Reader:
     def manifest(self) -> Manifest:
         """Return what the rows say together."""
         jobs = [draft.job for key, draft in self.drafts.items() if key not in self.bad]
-        jobs = _with_own_names(jobs, self._name_fault)
+        jobs = _with_lenders(_with_own_names(jobs, self._name_fault))
         self._note_times(jobs)
         faults = sorted(self.faults, key=lambda fault: fault.row)
         return Manifest(tuple(jobs), tuple(self.missed), self.extra, tuple(faults), tuple(self.notes))
@@ -535,7 +536,27 @@ def _case_jobs(
             windows=settings.windows or windows,
             corrections=correction_records(scan),
             readers=reader_values(scan),
+            grafts=case_file.grafts,
         )
+
+
+def _with_lenders(jobs: Sequence[Job]) -> list[Job]:
+    """Return the jobs with the other CTs of their case that serve them, as `follow` takes them."""
+    before = {job.case: job for job in reversed(jobs) if job.role == "pre-op"}
+    placed = [
+        job if before.get(job.case, job) is job else replace(job, preop=before[job.case]) for job in jobs
+    ]
+    fresh: dict[str, list[Job]] = {}
+    for job in placed:
+        if may_lend(job.told_weeks):
+            fresh.setdefault(job.case, []).append(job)
+    return [
+        replace(
+            job,
+            first_days=tuple(o for o in fresh.get(job.case, ()) if may_lend(o.told_weeks, job.told_weeks)),
+        )
+        for job in placed
+    ]
 
 
 def _with_own_names(jobs: Sequence[Job], clash: Callable[[Job, Job], None]) -> list[Job]:
