@@ -13,6 +13,7 @@ import build_reading as build
 import numpy as np
 
 from ongrowth.calibration import Calibration
+from ongrowth.casefile import CaseFile, parse_case_file
 from ongrowth.edge import Blur
 from ongrowth.newbone import NewBone, NewBonePlace
 from ongrowth.quantity import Measured, Unit
@@ -77,3 +78,31 @@ class Steps:
     def measure_new_bone(self, *_: Any, **__: Any) -> NewBone:
         found = Measured.of(120.0, 12.0, Unit.MM3)
         return NewBone(found, found, (NewBonePlace("toward the canal", found, np.zeros(3)),))
+
+
+def case_text(*scans: str) -> str:
+    head = '[patient]\nid = "harbour-07"\nsite = "L5"\nbirth_year = 2016\n[surgery]\ndate = 2031-03-04\n'
+    implant = '[[implant]]\nid = "left"\nside = "left"\nmajor_diameter_mm = 4.0\n'
+    return head + implant + "\n".join(scans)
+
+
+def two_scans(folder: Path) -> CaseFile:
+    for name in ("w04", "w13"):
+        (folder / name).mkdir(parents=True)
+        (folder / name / "1.dcm").write_bytes(name.encode())
+    text = case_text('[[scan]]\npath = "w04"\ndate = 2031-04-01', '[[scan]]\npath = "w13"\ndate = 2031-06-03')
+    return parse_case_file(text, folder)
+
+
+def lending_case(folder: Path) -> CaseFile:
+    """Three CTs, not in the order of time: of the first days, of week 8, and of week 8 by another kernel."""
+    scans = {"w08": 8.0, "w01": 1.0, "soft": 8.2}
+    for name in scans:
+        (folder / name).mkdir(parents=True)
+        (folder / name / "1.dcm").write_bytes(name.encode())
+    entries = (f'[[scan]]\npath = "{name}"\nweeks_since_surgery = {weeks}' for name, weeks in scans.items())
+    return parse_case_file(case_text(*entries), folder)
+
+
+def replace_scans(case_file: CaseFile, *names: str) -> CaseFile:
+    return case_file.model_copy(update={"scan": [s for s in case_file.scan if s.name in names]})

@@ -13,7 +13,7 @@ from typing import Any
 import build_reading as build
 import numpy as np
 import pytest
-from build_steps import Steps
+from build_steps import Steps, case_text, lending_case, replace_scans, two_scans
 
 import ongrowth.case.compare as compare
 import ongrowth.case.first_days as first_days
@@ -22,7 +22,7 @@ import ongrowth.case.scale as scale
 from ongrowth.calibration import Calibration, Protocol
 from ongrowth.case import Known, known_of, run_case, run_reading
 from ongrowth.case.reuse import case_before
-from ongrowth.casefile import CaseFile, parse_case_file
+from ongrowth.casefile import parse_case_file
 from ongrowth.edge import Blur
 from ongrowth.findings import shipped_windows
 from ongrowth.frame import Patch
@@ -157,12 +157,6 @@ def test_noise_is_that_of_soft_tissue(scan: Scan) -> None:
     fine = build.make_scan(step_mm=0.6)
     noise = recipe.image_noise_hu(fine, build.make_frame())
     assert noise == pytest.approx(40.0, rel=0.06)
-
-
-def case_text(*scans: str) -> str:
-    head = '[patient]\nid = "harbour-07"\nsite = "L5"\nbirth_year = 2016\n[surgery]\ndate = 2031-03-04\n'
-    implant = '[[implant]]\nid = "left"\nside = "left"\nmajor_diameter_mm = 4.0\n'
-    return head + implant + "\n".join(scans)
 
 
 def test_a_case_is_read_in_time_and_kept_scan_by_scan(steps: Steps) -> None:
@@ -331,14 +325,6 @@ def test_a_correction_of_a_screw_not_found_is_told(steps: Steps) -> None:
 # ---- several CTs ----
 
 
-def two_scans(folder: Path) -> CaseFile:
-    for name in ("w04", "w13"):
-        (folder / name).mkdir(parents=True)
-        (folder / name / "1.dcm").write_bytes(name.encode())
-    text = case_text('[[scan]]\npath = "w04"\ndate = 2031-04-01', '[[scan]]\npath = "w13"\ndate = 2031-06-03')
-    return parse_case_file(text, folder)
-
-
 def test_two_cts_are_compared_and_judged(steps: Steps, tmp_path: Path) -> None:
     steps.motion = build.make_motion(0.6)
     case = run_case(two_scans(tmp_path))
@@ -364,16 +350,6 @@ def test_what_has_not_changed_is_kept(steps: Steps, tmp_path: Path) -> None:
     assert again.motions == first.motions
     assert again.changes == first.changes
     assert [f.why for f in again.findings] == [f.why for f in first.findings]
-
-
-def lending_case(folder: Path) -> CaseFile:
-    """Three CTs, not in the order of time: of the first days, of week 8, and of week 8 by another kernel."""
-    scans = {"w08": 8.0, "w01": 1.0, "soft": 8.2}
-    for name in scans:
-        (folder / name).mkdir(parents=True)
-        (folder / name / "1.dcm").write_bytes(name.encode())
-    entries = (f'[[scan]]\npath = "{name}"\nweeks_since_surgery = {weeks}' for name, weeks in scans.items())
-    return parse_case_file(case_text(*entries), folder)
 
 
 @pytest.fixture
@@ -552,10 +528,6 @@ def test_a_carried_defect_is_kept_as_long_as_its_reference(steps: Steps, tmp_pat
     alone = replace_scans(case_file, "w13")
     assert run_case(alone, before=third).readings[0].implants[0].defect is None
     assert looked[6:] == ["w13"]
-
-
-def replace_scans(case_file: CaseFile, *names: str) -> CaseFile:
-    return case_file.model_copy(update={"scan": [s for s in case_file.scan if s.name in names]})
 
 
 def test_two_cts_of_one_day_tell_the_error_of_measurement(steps: Steps, tmp_path: Path) -> None:

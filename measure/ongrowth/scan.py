@@ -176,6 +176,12 @@ class Scan:
         return float(self.world_from_voxel[:3, 0] @ self.slice_normal)
 
     @property
+    def nominal_slice_mm(self) -> float:
+        """Slice thickness of the header, mm; where it states none, the distance of the slices."""
+        stated = self.acquisition.slice_thickness_mm
+        return stated if math.isfinite(stated) and stated > 0.0 else self.slice_gap_mm
+
+    @property
     def voxel_mm(self) -> tuple[float, float, float]:
         """Pixel width, pixel height, slice gap, mm (the order of the result files: x, y, z)."""
         step = self.step_mm

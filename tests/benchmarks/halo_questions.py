@@ -35,7 +35,6 @@ from ongrowth.halo import (
     look_ahead,
     measure_change,
     measure_halo,
-    nominal_slice_mm,
     plant,
     screw_difference,
     side_difference,
@@ -303,7 +302,7 @@ def without_halo(case: Case) -> Case:
 def sources_of(case: Case, scan: Scan) -> dict[str, Calibration | None]:
     """Return what each source would tell of the blur of a scan, the truth being known."""
     known = known_calibration(protocol_of(case, scene_of(case)))
-    box_mm = _WIDER * nominal_slice_mm(scan)
+    box_mm = _WIDER * scan.nominal_slice_mm
     edge = replace(known.blur, box_mm=box_mm, second_box_mm=0.6 * box_mm)
     return {
         "the scan itself": None,

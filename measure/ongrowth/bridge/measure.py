@@ -21,7 +21,7 @@ from ongrowth.bridge.model import Bridge, BridgeMap
 from ongrowth.bridge.pieces import find_pieces
 from ongrowth.bridge.tissue import measure_edges, measure_tissue
 from ongrowth.defect import DefectPlane
-from ongrowth.defect.blur import Foot, fit_foot, thickness_mm, usual_blur
+from ongrowth.defect.blur import Foot, fit_foot, usual_blur
 from ongrowth.defect.columns import BoolArray, Columns, FloatArray
 from ongrowth.defect.faces import Shores
 from ongrowth.defect.gap import GapFit, GapGrid, fit_gap
@@ -260,7 +260,7 @@ def _in_metal(content: GapContent, columns: Columns, screw: Screw) -> BoolArray:
 
 def _cautions(view: _View, content: GapContent, told: float) -> Caution:
     out = Caution.NONE if view.is_blur_known else Caution.BLUR_UNKNOWN
-    if thickness_mm(view.scan) > _THICK_MM:
+    if view.scan.nominal_slice_mm > _THICK_MM:
         out |= Caution.THICK_SLICES
     if told < _LITTLE:
         out |= Caution.LITTLE_MEASURED

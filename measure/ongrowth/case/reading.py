@@ -38,7 +38,6 @@ from ongrowth.halo import (
     lend_blur,
     look_ahead,
     measure_halo,
-    nominal_slice_mm,
     plant,
 )
 from ongrowth.read import read_scan
@@ -329,7 +328,7 @@ def _read_implant(
     """Measure the rest of one screw; also what a reader must know about how."""
     screw, frame, defect, halo = fit.screw, fit.frame, fit.defect, fit.halo
     is_calibrated = fit.calibration is not None and fit.calibration.is_of_protocol
-    ahead = look_ahead(fit.fitted, halo, frame, nominal_slice_mm(scan), is_calibrated=is_calibrated)
+    ahead = look_ahead(fit.fitted, halo, frame, scan.nominal_slice_mm, is_calibrated=is_calibrated)
     tell(f"Measuring what bridges the defect at {screw_words(screw.id)}")
     planted: tuple[Planted, ...] = ()
     if known.would_show:

@@ -34,12 +34,6 @@ _TISSUE_HU, _TISSUE_SD_HU = 70.0, 80.0
 _ALIKE = 6.0  # voxels that say the same thing
 
 
-def thickness_mm(scan: Scan) -> float:
-    """Return the slice thickness of the header, or the distance of the slices where it tells nothing."""
-    stated = scan.acquisition.slice_thickness_mm
-    return stated if np.isfinite(stated) and stated > 0.0 else scan.slice_gap_mm
-
-
 def usual_blur(scan: Scan, in_plane_mm: float = _IN_PLANE_MM, enhancement: float = 0.0) -> Blur:
     """Return the blur of a scan of which only the slice thickness is known.
 
@@ -52,7 +46,7 @@ def usual_blur(scan: Scan, in_plane_mm: float = _IN_PLANE_MM, enhancement: float
     enhancement : float
         Of an edge-enhancing kernel; 0 for none.
     """
-    profile = _PROFILE_SHARE * thickness_mm(scan)
+    profile = _PROFILE_SHARE * scan.nominal_slice_mm
     f0 = _unit_width(enhancement) / in_plane_mm
     return Blur(f0, 2.0, enhancement, profile, _SECOND_BOX * profile)
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.defect.bare import Lines, find_bare, lines_beside
-from ongrowth.defect.blur import fit_foot, thickness_mm
+from ongrowth.defect.blur import fit_foot
 from ongrowth.defect.choice import Fit, choose
 from ongrowth.defect.gap import GapGrid, fit_gap
 from ongrowth.defect.middle import Middle, fit_middle
@@ -112,7 +112,7 @@ def find_defect(
             fit_at,
             severs,
             least_share=settings.least_share,
-            slice_mm=thickness_mm(scan),
+            slice_mm=scan.nominal_slice_mm,
             has_streaks=not is_dense,  # with dense metal no true plane was found so
         )
         return _of_slit(found.middle, frame) if found else None
@@ -121,7 +121,7 @@ def find_defect(
     if is_dense:
         return among(clear, lambda _: True) or _not_seen(screw)
     lines = lines_beside(block, outer)
-    wide_mm = _WIDE_SLICES * max(1.0, thickness_mm(scan))
+    wide_mm = _WIDE_SLICES * max(1.0, scan.nominal_slice_mm)
     slit = among(clear, lambda middle: middle.gap_mm < wide_mm or _is_open(middle, lines))
     bare = find_bare(lines, block.z_mm[inner])
     if bare is not None:

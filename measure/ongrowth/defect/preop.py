@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ongrowth.defect.blur import thickness_mm, usual_blur
+from ongrowth.defect.blur import usual_blur
 from ongrowth.defect.choice import Candidate, fit_coarsely, settle
 from ongrowth.defect.course import HALF_LENGTH_MM, bone_course
 from ongrowth.defect.gap import GapGrid, fit_gap
@@ -159,7 +159,7 @@ def decide(
     scan: Scan, prospect: Prospect, settings: PreopSettings = DEFAULT_SETTINGS
 ) -> OpenDefect | Problem:
     """Refine the slits of a course, and return the worthiest as the defect."""
-    found = settle(prospect.candidates, least_share=settings.least_share, slice_mm=thickness_mm(scan))
+    found = settle(prospect.candidates, least_share=settings.least_share, slice_mm=scan.nominal_slice_mm)
     return _open_defect(found, prospect.frame) if found else _not_seen()
 
 

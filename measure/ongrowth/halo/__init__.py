@@ -7,7 +7,6 @@ from ongrowth.halo.lent import lend_blur
 from ongrowth.halo.map import SIDES, BlurFound, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
-from ongrowth.halo.prior import nominal_slice_mm
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
 from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
@@ -32,7 +31,6 @@ __all__ = [
     "measure_calibration",
     "measure_change",
     "measure_halo",
-    "nominal_slice_mm",
     "plant",
     "screw_difference",
     "side_difference",

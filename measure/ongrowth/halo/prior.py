@@ -51,20 +51,8 @@ def guess_blur(scan: Scan) -> Blur:
     scan : Scan
         The CT.
     """
-    thickness = nominal_slice_mm(scan)
+    thickness = scan.nominal_slice_mm
     return replace(MIDDLING, box_mm=thickness, second_box_mm=0.6 * thickness)
-
-
-def nominal_slice_mm(scan: Scan) -> float:
-    """Return the slice thickness of the header, mm; where it states none, the distance of the slices.
-
-    Parameters
-    ----------
-    scan : Scan
-        The CT.
-    """
-    stated = scan.acquisition.slice_thickness_mm
-    return stated if np.isfinite(stated) and stated > 0 else scan.slice_gap_mm
 
 
 def metal_guess_hu(
