@@ -446,6 +446,10 @@ def test_commands_of_other_packages_are_named_without_loading_them() -> None:
 
 def test_version_and_completion() -> None:
     assert ongrowth.__version__ in run("--version").stdout
+    told = subprocess.run(
+        [sys.executable, "-m", "ongrowth", "--version"], capture_output=True, text=True, check=True
+    )
+    assert told.stdout == run("--version").stdout
     for shell in ("bash", "zsh", "fish"):
         assert "_ONGROWTH_COMPLETE" in run("completion", shell).stdout
 
@@ -459,7 +463,7 @@ def test_completion_offers_commands_and_options() -> None:
 
 def test_a_reader_that_goes_away_is_no_crash() -> None:
     """`ongrowth expect | head -1` must not print a traceback."""
-    command = f"{sys.executable} -c 'from ongrowth.cli import main; main()' expect --weeks 8 | true"
+    command = f"{sys.executable} -m ongrowth expect --weeks 8 | true"
     told = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert "Traceback" not in told.stderr
 
