@@ -11,6 +11,7 @@ from ongrowth.defect.columns import BoolArray, FloatArray
 from ongrowth.defect.gap import GapFit
 from ongrowth.defect.section import shore_levels_hu
 from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.robust import robust_sd
 
 _RESOLVED = 1.2  # gap over point spread above which the tissue between the faces is seen
 _ALIKE_CELLS = 36.0  # fine cells that say the same thing
@@ -34,7 +35,7 @@ def measure_tissue(content: GapContent, is_open: BoolArray) -> Measured:
     middle = content.across_hu[n // 4 : n - n // 4].mean(axis=0)[is_open & content.is_known]
     if middle.size < _ALIKE_CELLS:
         return Measured.missing(Unit.HU, Caution.NO_CONTRAST)
-    spread = 1.4826 * float(np.median(np.abs(middle - np.median(middle))))
+    spread = robust_sd(middle)
     u = float(np.hypot(spread / np.sqrt(middle.size / _ALIKE_CELLS), 15.0))
     return Measured.of(float(np.median(middle)), u, Unit.HU)
 

@@ -9,6 +9,7 @@ import numpy as np
 from ongrowth.defect.plane import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.robust import robust_sd
 from ongrowth.scan import Refused, Scan
 
 _BEHIND_MM = (2.5, 10.0)  # behind a dense edge, before the bone widens
@@ -49,7 +50,7 @@ def spongy_hu(scan: Scan, frame: ScrewFrame, defect: DefectPlane) -> Measured:
     if hu.size < _FEWEST:
         return Measured.missing(Unit.HU, Caution.NO_BONE)
     middle = float(np.median(hu))
-    spread = 1.4826 * float(np.median(np.abs(hu - middle)))
+    spread = robust_sd(hu, middle)
     voxel_mm3 = float(np.prod(scan.step_mm))
     n_apart = max(1.0, hu.size * voxel_mm3 / _ALIKE_MM3)
     return Measured.of(middle, math.hypot(1.25 * spread / math.sqrt(n_apart), _SCALE_U_HU), Unit.HU)

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 from ongrowth.geometry import RigidTransform
 from ongrowth.motion.picture import Real, Spline, read_at
+from ongrowth.robust import robust_sd, tukey_weights
 
 FloatArray = NDArray[np.float64]
 
-_TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)
 LEAST_SCALE_HU = 3.0
 _BLUR_PRIOR_MM2 = 0.3  # two kernels 0.6 and 1.1 mm wide differ by about 0.1 mm2 in half their variance
 _GAIN_PRIOR = 0.3
@@ -183,16 +183,12 @@ def blur_between(
 def scatter(residual: Real, slope: Real, *, by_slope: bool) -> Real:
     """Return the robust scale of each residual, HU: one for all, or one per class of slope."""
     if not by_slope or len(residual) < 50 * _BINS:
-        return np.full(len(residual), max(_mad(residual), LEAST_SCALE_HU), dtype=np.float32)
+        return np.full(len(residual), max(robust_sd(residual), LEAST_SCALE_HU), dtype=np.float32)
     edges = np.quantile(slope, np.linspace(0.0, 1.0, _BINS + 1)[1:-1])
     middles = np.quantile(slope, (np.arange(_BINS) + 0.5) / _BINS)
     which = np.searchsorted(edges, slope)
-    scales = [max(_mad(residual[which == b]), LEAST_SCALE_HU) for b in range(_BINS)]
+    scales = [max(robust_sd(residual[which == b]), LEAST_SCALE_HU) for b in range(_BINS)]
     return np.interp(slope, middles, scales).astype(np.float32)
-
-
-def _mad(residual: Real) -> float:
-    return 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
 
 
 def fit_rigid(
@@ -245,9 +241,7 @@ def tukey(step: Step, *, by_slope: bool) -> Real:
     if seen.sum() < _FEWEST:
         return weight
     scale = scatter(step.residual[seen], step.slope[seen], by_slope=by_slope)
-    s = (step.residual[seen] / (np.float32(_TUKEY) * scale)) ** 2
-    inside = s < 1.0
-    weight[seen] = np.where(inside, (1.0 - s) ** 2, 0.0) / scale**2
+    weight[seen] = tukey_weights(step.residual[seen] / scale) / scale**2
     return weight
 
 

@@ -12,6 +12,7 @@ from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.newbone.model import NewBoneSettings
+from ongrowth.robust import robust_sd, tukey_weights
 from ongrowth.scan import Scan
 from ongrowth.screw import metal_mask
 
@@ -21,7 +22,6 @@ Mask = NDArray[np.bool_]
 
 _LOW_HU, _HIGH_HU = -150.0, 1800.0  # beyond these lie air and metal
 _MATCH_ROUNDS = 6
-_TUKEY = 4.685
 _FAR_MM = 3.0  # so far from the defect and the metal most bone is old
 _MOST_MATCHED = 60_000
 _FEWEST_MATCHED = 500
@@ -104,7 +104,7 @@ def find_change(
         return None
     like = _matched(was, now, far, settings)
     change = now - like
-    spread = 1.4826 * float(np.median(np.abs(change[far])))
+    spread = robust_sd(change[far], 0.0)
     depth = local[..., 2].astype(np.float32)
     return Change(like, change, known, height, radius, depth, places, settings.step_mm, spread)
 
@@ -157,7 +157,7 @@ def _matched(was: Real, now: Real, far: Mask, settings: NewBoneSettings) -> Real
     answer = np.array([0.0, 1.0, 0.0, 0.0, 0.0])
     for _ in range(_MATCH_ROUNDS):
         rest = wanted - design @ answer
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 5.0)
-        weight = np.where(np.abs(rest) < _TUKEY * scale, (1.0 - (rest / (_TUKEY * scale)) ** 2) ** 2, 0.0)
+        scale = max(robust_sd(rest, 0.0), 5.0)
+        weight = tukey_weights(rest / scale)
         answer = np.linalg.lstsq(design * np.sqrt(weight)[:, None], wanted * np.sqrt(weight), rcond=None)[0]
     return np.asarray(sum(a * c for a, c in zip(answer, columns, strict=True)), dtype=np.float32)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.robust import robust_sd
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
 
 _BODY_RATIO = (0.6, 1.45)  # thinner is tip or gap, thicker is head
@@ -104,7 +105,7 @@ def _split(depth: NDArray[np.float64], radius: NDArray[np.float64]) -> tuple[flo
     k = places[int(np.argmin(rest))]
     before, after = float(np.median(radius[:k])), float(np.median(radius[k:]))
     left = np.r_[radius[:k] - before, radius[k:] - after]
-    scatter = 1.4826 * float(np.median(np.abs(left)))
+    scatter = robust_sd(left, 0.0)
     one_level = float(np.abs(radius - np.median(radius)).sum())
     is_clear = abs(after - before) > max(_LEAST_STEP_MM, _STEP_SIGMAS * scatter)
     return (float(depth[k]), before, after) if is_clear and min(rest) < 0.5 * one_level else None

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 
+from ongrowth.robust import robust_sd
 from ongrowth.scan import Refused, Scan
 
 _REACH_MM = (50.0, 25.0)  # across and along the patient, from the middle of the screw
@@ -51,7 +52,7 @@ def canal_x_mm(scan: Scan, near_mm: ArrayLike) -> float:
         return math.nan
     slices, x_mm = np.array(found).T
     is_long = np.ptp(slices) * part.slice_gap_mm >= _SPAN_MM
-    spread = 1.4826 * float(np.median(np.abs(x_mm - np.median(x_mm))))
+    spread = robust_sd(x_mm)
     return float(np.median(x_mm)) if is_long and spread < _SPREAD_MM else math.nan
 
 

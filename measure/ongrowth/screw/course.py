@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.geometry import Line, frozen, unit
+from ongrowth.robust import TUKEY_REACH, tukey_weights
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +90,6 @@ class CourseFit:
     limit_deg: float = math.nan
 
 
-_TUKEY = 4.685  # 95 % efficiency on normal scatter (Holland & Welsch 1977)
 # A smooth shank scatters less than a thread: neither may be thrown out for the other.
 _SCATTER_FLOOR_MM = 0.06
 # Distances before squares: least squares would start from where a far centre at an end has tilted it.
@@ -166,20 +166,19 @@ class _Fit:
     @classmethod
     def of(cls, depth: NDArray[np.float64], points: NDArray[np.float64], extra: NDArray[np.float64]) -> _Fit:
         design = np.column_stack([np.ones_like(depth), depth, extra])
-        weight = np.ones(len(depth))
+        weight: NDArray[np.float64] = np.ones(len(depth))
         for n in range(_NEAR_ROUNDS + _TUKEY_ROUNDS):
             root = np.sqrt(weight)[:, None]
             rows, *_ = np.linalg.lstsq(root * design, root * points, rcond=None)
             away = np.linalg.norm(points - design @ rows, axis=1)
             # the median length of a plane normal vector is 1.177 standard deviations per direction
             scatter = float(np.median(away) / 1.1774)
-            limit = _TUKEY * max(scatter, _SCATTER_FLOOR_MM)
             if n < _NEAR_ROUNDS:
                 weight = _SCATTER_FLOOR_MM / np.maximum(away, _SCATTER_FLOOR_MM)
             else:
-                weight = np.maximum(1.0 - (away / limit) ** 2, 0.0) ** 2
+                weight = tukey_weights(away / max(scatter, _SCATTER_FLOOR_MM))
         # beyond the limit every centre costs the same
-        cost = float(np.mean(np.minimum(away / _SCATTER_FLOOR_MM, _TUKEY) ** 2))
+        cost = float(np.mean(np.minimum(away / _SCATTER_FLOOR_MM, TUKEY_REACH) ** 2))
         spread = np.diag(np.linalg.pinv(design.T @ (weight[:, None] * design)))
         return cls(np.asarray(rows, dtype=np.float64), scatter, cost, spread)
 

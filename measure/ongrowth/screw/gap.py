@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
+from ongrowth.robust import robust_sd
 from ongrowth.screw.ending import blurred_round
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
 from ongrowth.screw.section import Section
@@ -117,7 +118,7 @@ def find_gap(outline: Outline, model: GapModel, run_mm: tuple[float, float]) -> 
         return Gap(math.nan, math.nan, math.nan, math.nan)
     brightness = _mean_over_disc(outline.profile_hu[:, : len(model.away_mm)], model.away_mm)
     dip = _dips(brightness, model.blur_along_mm)[inside]
-    noise = max(1.4826 * float(np.median(np.abs(dip - np.median(dip)))), 1e-4)
+    noise = max(robust_sd(dip), 1e-4)
     told = _SIGMAS * noise + _LEAST_DIP
     smallest = float(np.interp(told, model.depth, _WIDTHS_MM))
     deepest = int(np.argmax(dip))
