@@ -44,9 +44,9 @@ _ROD_MM = 2.0
 SIDES = ("head_side", "tip_side", "whole")
 # parts of the package that come after screw, defect and halo, or beside them
 NOT_MEASURING = {
-    "agreement", "bridge", "case", "casefile", "change", "cli", "cohort", "correction.py", "cortex.py",
-    "dose.py", "estimate.py", "files.py", "findings", "motion", "newbone", "read", "reading", "reports",
-    "series", "tidy.py", "trajectory", "wording.py",
+    "__main__.py", "agreement", "bridge", "case", "casefile", "change", "cli", "cohort", "correction.py",
+    "cortex.py", "dose.py", "estimate.py", "files.py", "findings", "motion", "newbone", "read", "reading",
+    "reports", "series", "tidy.py", "trajectory", "wording.py",
 }  # fmt: skip
 
 
