@@ -211,7 +211,7 @@ class Section:
 def _hankel(reach_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return frequencies, radii and Bessel kernels J_2m(2 pi k r), shape (M, K, R)."""
     k, r = _frequencies(), _radii(reach_mm)
-    kernels = np.stack([special.jv(2 * m, 2.0 * np.pi * np.outer(k, r)) for m in range(_N_HARMONICS)])
+    kernels = np.stack([_bessel(2 * m, reach_mm) for m in range(_N_HARMONICS)])
     for array in (k, r, kernels):
         array.setflags(write=False)
     return k, r, kernels
@@ -231,8 +231,8 @@ class RodResponse:
     """
 
     def __init__(self, blur: Blur, section: Section, reach_mm: float) -> None:
-        self._blur, self._section = blur, section
-        self._k, self._r, self._kernels = _hankel(float(reach_mm))
+        self._blur, self._section, self._reach = blur, section, float(reach_mm)
+        self._k, self._r, self._kernels = _hankel(self._reach)
         self._harmonics = _QUARTER_COSINES @ section.transfer(blur, self._k, _QUARTER).T  # (M, K)
 
     @property
@@ -276,7 +276,7 @@ class RodResponse:
         shells_mm, amplitude : ndarray, shape (Q,)
             Radii of thin shells, evenly spaced, and the amplitude there.
         """
-        k, r = self._k, self._r
+        k = self._k
         transfer = self._section.transfer(self._blur, k, _HALF, -along_per_mm)
         step = shells_mm[1] - shells_mm[0]
         ring = _bessel_at(order, tuple(shells_mm)) @ (amplitude * shells_mm * step)
@@ -285,7 +285,7 @@ class RodResponse:
         # turning by i^n on the way in and on the way out leaves i^m
         weight = (2.0 * np.pi) ** 2 * _K_STEP * k * ring
         orders = order + spread
-        kernels = _bessel_orders(float(r[-1]), int(orders[0]), int(orders[-1]))
+        kernels = np.stack([_bessel(int(n), self._reach) for n in orders])
         spectra = parts * weight * (1j**spread)[:, None]
         real, imaginary = np.swapaxes(np.stack([spectra.real, spectra.imag], axis=1) @ kernels, 0, 1)
         return orders, real + 1j * imaginary
@@ -326,12 +326,12 @@ def _bessel_at(order: int, radii_mm: tuple[float, ...]) -> FloatArray:
     return np.asarray(out)
 
 
-@functools.lru_cache(maxsize=4)
-def _bessel_orders(reach_mm: float, low: int, high: int) -> FloatArray:
-    """Return J_n(2 pi k r) for orders low..high, shape (M, K, R)."""
-    k = _frequencies()
-    r = np.arange(0.0, reach_mm + 0.5 * _R_STEP_MM, _R_STEP_MM)
-    out = np.stack([special.jv(n, 2.0 * np.pi * np.outer(k, r)) for n in range(low, high + 1)])
+@functools.lru_cache(maxsize=32)
+def _bessel(order: int, reach_mm: float) -> FloatArray:
+    """Return J_order(2 pi k r) at the tables' frequencies and radii, shape (K, R)."""
+    if order < 0:
+        return (-1.0) ** order * _bessel(-order, reach_mm)
+    out = np.asarray(special.jv(order, 2.0 * np.pi * np.outer(_frequencies(), _radii(reach_mm))))
     out.setflags(write=False)
     return out
 
