@@ -31,7 +31,7 @@ from ongrowth.halo.model import (
 )
 from ongrowth.halo.prior import plain_curve, shared_prior
 from ongrowth.halo.samples import Samples
-from ongrowth.halo.system import Normal
+from ongrowth.halo.system import Factor, Normal
 
 ROD = Bar(np.zeros(3), np.array([0.0, 0.0, 30.0]), 2.0)
 
@@ -199,3 +199,20 @@ def test_an_unknown_that_is_held_stays_and_the_others_move_as_if_it_were_known()
     assert step[1] == pytest.approx(0.0, abs=1e-12)
     expected = np.linalg.solve(precision[np.ix_(free, free)], gradient[free])
     np.testing.assert_allclose(step[free], expected, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("depth", "size"), [(1, 3), (3, 70), (40, 200), (65, 130), (90, 90), (90, 333)])
+def test_a_factor_solves_one_half_and_then_the_other(depth: int, size: int) -> None:
+    # bands thinner and deeper than the blocks it is solved in, of sizes that blocks do not divide
+    rng = np.random.default_rng(11)
+    lower = np.tril(np.triu(rng.normal(0.0, 0.1, (size, size)), 1 - depth)) + 2.0 * np.eye(size)
+    precision = lower @ lower.T
+    order = rng.permutation(size)
+    band = np.array([np.pad(np.diag(precision, -k), (0, k)) for k in range(depth)])
+    right = rng.standard_normal((size, 5))
+    factor = Factor.of(band, order)
+    np.testing.assert_allclose(factor.whiten(right), np.linalg.solve(lower, right[order]), atol=1e-9)
+    expected = np.empty_like(right)
+    expected[order] = np.linalg.solve(precision, right[order])
+    np.testing.assert_allclose(factor.solve(right), expected, atol=1e-9)
+    np.testing.assert_allclose(factor.solve(right[:, 0]), expected[:, 0], atol=1e-9)

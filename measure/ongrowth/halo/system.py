@@ -12,11 +12,14 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
+
+_BLOCK = 64  # columns of a factor that are solved for at a time
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,8 +88,7 @@ class Factor:
 
         Scalar products of such are those that the covariance makes of the right-hand sides.
         """
-        half, _ = linalg.lapack.dtbtrs(self.lower, right[self.order], uplo="L")
-        return np.asarray(half).reshape(right.shape)
+        return _half_solved(self.lower, right[self.order].reshape(self.size, -1)).reshape(right.shape)
 
     def scatter(self, white: FloatArray) -> FloatArray:
         """Solve the other half: white noise, shape (Q,) or (Q, M), becomes draws with the covariance."""
@@ -94,6 +96,30 @@ class Factor:
         whole, _ = linalg.lapack.dtbtrs(self.lower, white, uplo="L", trans="T")
         out[self.order] = np.asarray(whole).reshape(white.shape)
         return out
+
+
+def _half_solved(lower: FloatArray, right: FloatArray) -> FloatArray:
+    """Return the solution of ``L x = right``, shape (Q, M), for the lower band of L, shape (B, Q).
+
+    LAPACK goes through the band once for each right-hand side; here each block is met once by all of them.
+    Seen with a row less from column to column, the band's columns are those of the matrix. What such a block
+    holds below the band belongs to the next column.
+    """
+    depth, size = lower.shape
+    flat, step = lower.ravel(order="F"), lower.itemsize
+    most = min(_BLOCK, depth)
+    out = np.concatenate([right, np.zeros((depth + most, right.shape[1]))])
+    in_band = np.triu(np.ones((most, most), dtype=bool), 1)  # of the rows that the band's edge cuts
+    for first in range(0, size, most):
+        n = min(most, size - first)
+        shape = min(depth + most - 1, size - first), n
+        block = as_strided(flat[first * depth :], shape, (step, (depth - 1) * step), writeable=False)
+        solved = linalg.blas.dtrsm(1.0, block[:n], out[first : first + n], lower=1)
+        whole, cut = block[n:depth], block[depth:]
+        out[first : first + n] = solved
+        out[first + n :][: len(whole)] -= whole @ solved
+        out[first + depth :][: len(cut)] -= np.where(in_band[: len(cut), :n], cut, 0.0) @ solved
+    return out[:size]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -201,6 +227,9 @@ class Layout:
         self._gather = sparse.csr_matrix(
             (np.ones(size), (self._touched.ravel(), np.arange(size))), shape=(len(self.order), size)
         )
+        # kept from step to step: to be given pages anew costs as much as the products themselves
+        self._seen = np.zeros((len(self._voxels) + 1, n + n_shared + 1))  # last, a voxel that says nothing
+        self._products = np.empty((len(self._touched), n, n + n_shared + 1))
         low = i >= j
         self.prior_band = self._band((i - j + j * rows)[low], prior.data[low])
 
@@ -231,11 +260,10 @@ class Layout:
         others = np.concatenate([by_shared, residual[:, None]], axis=1) * root[:, None]
         border = others.T @ others
         n_cells, n = self._touched.shape
-        seen = np.zeros((len(v) + 1, n + others.shape[1]))  # last, a voxel that says nothing
+        seen, products = self._seen, self._products
         for k, (slope, weight) in enumerate(zip(by_field, self._weights, strict=True)):
             np.multiply((slope * root)[v][:, None], weight, out=seen[:-1, 4 * k : 4 * k + 4])
         seen[:-1, n:] = others[v]
-        products = np.empty((n_cells, n, seen.shape[1]))
         for cells, voxels in self._batches:
             part = seen[voxels]
             np.matmul(np.swapaxes(part[:, :, :n], 1, 2), part, out=products[cells])
