@@ -174,7 +174,7 @@ def test_a_rival_that_runs_along_the_bone_is_left_out() -> None:
 
 
 def middle(normal: tuple[float, float, float], height_mm: float = 0.0, gap_mm: float = 2.0) -> Middle:
-    return Middle(Plane(height_mm * UP, np.array(normal)), gap_mm, 50.0, 0.9, 1.0, 2.0, 0.1)
+    return Middle(Plane(height_mm * UP, np.array(normal)), gap_mm, 50.0, 0.9, 1.0, 2.0, 1.0, 2.0, 0.1)
 
 
 def test_the_uncertainty_of_a_plane_holds_its_rivals() -> None:
@@ -236,10 +236,10 @@ def test_streaks_speak_against_no_plane_but_widen_its_uncertainty() -> None:
 
 
 @pytest.fixture(scope="module")
-def tube() -> Callable[[float], Scan]:
+def tube() -> Callable[..., Scan]:
     """A bent-free tube of cortex with spongy bone inside, oblique, blurred; a slit across it or none."""
 
-    def made(gap_mm: float) -> Scan:
+    def made(gap_mm: float, filling_hu: float = 60.0, face_hu: float = 0.0) -> Scan:
         step = 0.5
         places = np.stack(np.meshgrid(*[np.arange(-16.0, 16.0, step)] * 3, indexing="ij"), axis=-1)
         places = places[..., ::-1]  # slices along z
@@ -247,8 +247,10 @@ def tube() -> Callable[[float], Scan]:
         away = np.linalg.norm(places - along[..., None] * TUBE_COURSE, axis=-1)
         hu = np.where(away < 3.2, 300.0, np.where(away < 4.6, 1000.0, 50.0))
         slit = np.abs(places @ SLIT_NORMAL)
+        is_face = (slit < gap_mm / 2.0 + 1.0) & (away < 4.6)
+        hu = np.where(is_face, np.maximum(hu, face_hu), hu)
         open_share = np.clip((gap_mm - 2.0 * slit) / (2.0 * step) + 0.5, 0.0, 1.0) * (gap_mm > 0.0)
-        hu = hu + (60.0 - hu) * open_share * (away < 4.6)
+        hu = hu + (filling_hu - hu) * open_share * (away < 4.6)
         hu = ndimage.gaussian_filter(hu, 0.8 / step / 2.355) + np.random.default_rng(3).normal(
             0, 25, hu.shape
         )
@@ -282,6 +284,62 @@ def test_a_slit_thinner_than_the_blur_is_found_across_cortex_and_spongy_bone(
 def test_a_whole_tube_shows_no_slit(tube: Callable[[float], Scan]) -> None:
     """The wall of a bone beside its spongy core is dark between dense, and is no defect."""
     assert isinstance(find_open_defect(tube(0.0), np.array([1.5, -1.5, 1.0])), Problem)
+
+
+def test_callus_between_the_ends_of_cortex_is_no_slit(tube: Callable[..., Scan]) -> None:
+    """It is darker than both shores, but no soft tissue parts the bone."""
+    point = np.array([1.5, -1.5, 1.0])
+    assert isinstance(find_open_defect(tube(2.6, face_hu=1100.0), point), OpenDefect)
+    assert isinstance(find_open_defect(tube(2.6, filling_hu=650.0, face_hu=1100.0), point), Problem)
+
+
+def test_where_a_seam_explains_the_image_best_no_thinner_slit_is_taken_for_the_defect() -> None:
+    frame = ScrewFrame.of(np.zeros(3), 30.0 * UP)
+    slits = [Slit(0.0, 0.0, 15.0, 3.0, 4.0), Slit(0.0, 0.0, 15.0, 0.8, 4.0)]
+    thin = replace(middle((0.0, 0.0, 1.0), gap_mm=0.8), gap_in_spreads=1.0, severed=0.3)
+
+    def chosen(seam_severed: float) -> Middle | None:
+        seam = replace(
+            middle((0.0, 0.0, 1.0), gap_mm=3.0), gap_in_spreads=3.0, empty_share=0.2, severed=seam_severed
+        )
+        found = choose(
+            slits,
+            frame,
+            lambda _, width_mm: lambda *_: seam if width_mm > 1.0 else thin,
+            lambda _: True,
+            least_share=0.2,
+            slice_mm=1.0,
+        )
+        return found.middle if found else None
+
+    assert chosen(0.6) is None
+    kept = chosen(0.1)
+    assert kept is not None
+    assert kept.gap_mm == thin.gap_mm
+    assert kept.rivals == ()  # a seam is no rival either
+
+
+@pytest.mark.parametrize(
+    ("gap_mm", "in_spreads", "open_share", "empty_share", "is_slit"),
+    [
+        (2.4, 3.0, 0.9, 0.9, True),
+        (2.4, 3.0, 0.4, 0.5, False),  # dark against its shores, but mostly bone
+        (2.4, 3.0, 0.3, 0.9, True),  # few places without bone, all of them empty
+        (2.4, 3.0, 0.8, 0.6, True),  # half of the section is empty, bridges fill the rest
+        (0.6, 0.7, 0.9, 0.1, True),  # what fills a gap thinner than the blur is not known
+        (0.3, 0.4, 0.3, 1.0, False),  # no more than the texture of bone lacks
+    ],
+)
+def test_soft_tissue_parts_the_bone_or_there_is_no_slit(
+    gap_mm: float, in_spreads: float, open_share: float, empty_share: float, *, is_slit: bool
+) -> None:
+    seen = replace(
+        middle((0.0, 0.0, 1.0), gap_mm=gap_mm),
+        gap_in_spreads=in_spreads,
+        open_share=open_share,
+        empty_share=empty_share,
+    )
+    assert seen.is_slit is is_slit
 
 
 def test_a_plane_that_is_not_settled_is_said() -> None:

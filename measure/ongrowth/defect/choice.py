@@ -95,8 +95,9 @@ def settle(
         excess = max(1.0, min(one.middle.misfit for one in fine) / _USUAL_MISFIT)
         fine = [replace(one, middle=one.middle.in_noise(excess)) for one in fine if excess < _MOST_EXCESS]
     fine = [one for one in fine if one.middle.open_share >= least_share and one.worth > _LEAST_WORTH]
-    if not fine:
+    if not fine or not fine[0].middle.is_slit:  # what explains the image best is no gap
         return None
+    fine = [one for one in fine if one.middle.is_slit]
     likely = weigh([one.worth for one in fine])
     middles = [one.middle for one in fine]
     return replace(fine[0], middle=with_rivals(middles[0], middles[1:], likely, slice_mm))

@@ -90,7 +90,13 @@ class Faces:
 
 
 class Shores:
-    """Blurred hat functions of the depth behind a face, and their slopes, as tables."""
+    """Blurred hat functions of the depth behind a face, and their slopes, as tables.
+
+    Attributes
+    ----------
+    spread_mm : float
+        Full width at half maximum of the point spread along the normal.
+    """
 
     def __init__(self, blur: Blur, slice_cos: float) -> None:
         reach = 3.0
@@ -99,6 +105,7 @@ class Shores:
             blur, slice_cos, np.append(inner - 0.5 * _TABLE_STEP_MM, inner[-1] + 0.5 * _TABLE_STEP_MM)
         )
         spread = np.diff(step) / (step[-1] - step[0])
+        self.spread_mm = float(np.sum(spread >= spread.max() / 2.0)) * _TABLE_STEP_MM
         depth = _steps(_TABLE_FROM_MM - reach, _TABLE_TO_MM + reach)
         inside = np.where(
             depth > 0.5 * _TABLE_STEP_MM, 1.0, np.where(depth > -0.5 * _TABLE_STEP_MM, 0.5, 0.0)
