@@ -49,6 +49,9 @@ _LENIENT, _STRICT = 0.7, 1.4
 # a thin one, where it grows as the point spread outgrows the gap.
 _GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
 _FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
+# What the point spread across the section hides, by phantoms of the tuning half: the ground of a hollow, in
+# shares of the spread; and bridges, for each mm that the thinnest one shown measures.
+_HOLLOW_PER_SPREAD, _HIDDEN_PER_MM = 0.25, 0.4
 _FRACTION_THICK = 0.25  # slices of 2 mm and more miss bridges that fill half of the section; nearly a guess
 _LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs along it
 _AREA_SHARE = 0.12
@@ -218,6 +221,8 @@ def _figures(
     open_width = width[section & ~bridged]
     seen_u, place_u = _gap_u_mm(view, gap, content), _place_u_mm(defect)
     open_u = math.hypot(seen_u, place_u)
+    across_mm = _across_mm(gap.columns, view.blur)
+    shown_mm = _smallest_bridge_mm(across_mm)
     # a section that looks bridged all over may hide a gap as wide as the least that is told
     open_mm = _mean(open_width) if fraction.value < 1.0 else _mean(content.usual_gap_mm[section])
     mean_u = math.hypot(seen_u * (1.0 - fraction.value), open_mm * fraction.u, place_u)
@@ -227,14 +232,15 @@ def _figures(
     return Bridge(
         defect=defect,
         gap_width_mean=Measured.of(_mean(width[section]), mean_u, Unit.MM, cautions, floor=0.0),
-        gap_width_max=_largest(width[section], open_u, cautions),
+        gap_width_max=_largest(width[section], math.hypot(open_u, _HOLLOW_PER_SPREAD * across_mm), cautions),
         bridged_fraction=fraction,
-        bridge_count=_count(len(pieces), [len(one) for one in other_pieces], cautions),
-        smallest_bridge_shown_mm=_smallest_bridge_mm(gap.columns, view.blur),
+        bridge_count=_count(len(pieces), [len(one) for one in other_pieces], shown_mm, cautions),
+        smallest_bridge_shown_mm=shown_mm,
         cross_section_mm2=Measured.of(area, _AREA_SHARE * area, Unit.MM2, cautions, floor=0.0),
         hidden_by_metal=Measured.of(hidden_share, 0.03, Unit.ONE, floor=0.0, ceiling=1.0),
         map=_map(gap.columns, content, width, cell_u, bridged, section, hidden),
-        gap_width_mean_open=_open(open_width, open_u, cautions),
+        # bridges that are not seen narrow what is taken for open
+        gap_width_mean_open=_open(open_width, math.hypot(open_u, open_mm * fraction.u), cautions),
         tissue_hu=measure_tissue(content, section & ~bridged),
         bridges=pieces,
         head_edge=head_edge,
@@ -331,19 +337,27 @@ def _open(width_mm: FloatArray, u_mm: float, cautions: Caution) -> Measured:
     return Measured.of(_mean(width_mm), u_mm, Unit.MM, cautions, floor=0.0)
 
 
-def _count(n: int, others: list[int], cautions: Caution) -> Measured:
-    u = max(0.3, abs(others[0] - others[1]) / 2.0)
+def _count(n: int, others: list[int], shown_mm: float, cautions: Caution) -> Measured:
+    """Return the number of bridges; thinner ones may be there unseen, and two look like one."""
+    u = math.hypot((others[0] - others[1]) / 2.0, _HIDDEN_PER_MM * shown_mm)
     return Measured.of(float(n), u, Unit.ONE, cautions, floor=0.0)
 
 
-def _smallest_bridge_mm(columns: Columns, blur: Blur) -> float:
+def _across_mm(columns: Columns, blur: Blur) -> float:
+    """Return the widest point spread along directions in the plane, mm.
+
+    It lies between that of the slice plane and the slice profile.
+    """
+    return max(spread_mm(blur, float(abs(d))) for d in _slice_cosines(columns))
+
+
+def _smallest_bridge_mm(across_mm: float) -> float:
     """Return the diameter of the thinnest bridge that fills a layer to the share a bridge must have.
 
     The middle of a disc of diameter d under a Gaussian spread of width F keeps ``1 - 2**(-(d / F)**2)`` of
-    its contrast. The spread across the bridge lies between that of the slice plane and the slice profile.
+    its contrast.
     """
-    across = max(spread_mm(blur, float(abs(d))) for d in _slice_cosines(columns))
-    thinnest = across * math.sqrt(-math.log2(1.0 - _CONTINUITY.core))
+    thinnest = across_mm * math.sqrt(-math.log2(1.0 - _CONTINUITY.core))
     return max(thinnest, math.sqrt(4.0 * _CONTINUITY.least_area_mm2 / math.pi))
 
 

@@ -23,9 +23,9 @@ _INWARD, _OUTWARD, _LEAST_SCALE_MM = 3.0, 4.7, 0.3
 # Found on phantoms of the tuning half: the scatter of the columns tells about half of the error; the rest
 # grows with the point spread.
 _SCATTER_SHARE, _ANGLE_FLOOR_DEG, _OFFSET_FLOOR_MM = 1.6, 0.8, 0.05
-# Slices of 2 mm cost little; 3 mm leave three slices of a pars, and the plane may be wrong (one case of the
-# tuning half by 23 degrees and 1 mm): per square of the thickness beyond.
-_THICK_MM, _THICK_DEG, _THICK_OFFSET = 1.25, 5.0, 0.3
+# Thick slices, by the same phantoms: partial volume shifts a face here and there, and tilts it, by so much per
+# mm of the thickness beyond. 3 mm leave three slices of a pars: the place of the plane goes with the square.
+_THICK_MM, _THICK_DEG, _THICK_OFFSET = 1.25, 7.0, 0.3
 # A gap wider than 1.5 point spreads shows what fills it: soft tissue at most places, or over much of the
 # section. Callus between dense faces, or spongy bone between cortex, is dark against its shores and no gap.
 # On phantoms of the tuning half 0.82 and more of true gaps was empty, or 0.45 of the section where bridges
@@ -170,7 +170,7 @@ def with_rivals(best: Middle, others: Sequence[Middle], probabilities: FloatArra
     slice_mm : float
         Thickness of the slices.
     """
-    thick = max(0.0, slice_mm - _THICK_MM) ** 2
+    thick = max(0.0, slice_mm - _THICK_MM)
     rivals = tuple(
         Rival(o.plane, o.gap_mm, float(p))
         for o, p in zip(others, probabilities[1:], strict=True)
@@ -181,7 +181,7 @@ def with_rivals(best: Middle, others: Sequence[Middle], probabilities: FloatArra
     return replace(
         best,
         u_angle_deg=float(np.sqrt(best.u_angle_deg**2 + more[0] + (_THICK_DEG * thick) ** 2)),
-        u_offset_mm=float(np.sqrt(best.u_offset_mm**2 + more[1] + (_THICK_OFFSET * thick) ** 2)),
+        u_offset_mm=float(np.sqrt(best.u_offset_mm**2 + more[1] + (_THICK_OFFSET * thick**2) ** 2)),
         rivals=rivals,
     )
 
