@@ -23,8 +23,8 @@ _INWARD, _OUTWARD, _LEAST_SCALE_MM = 3.0, 4.7, 0.3
 # Found on phantoms of the tuning half: the scatter of the columns tells about half of the error; the rest
 # grows with the point spread.
 _SCATTER_SHARE, _ANGLE_FLOOR_DEG, _OFFSET_FLOOR_MM = 1.6, 0.8, 0.05
-# Thick slices, by the same phantoms: partial volume shifts a face here and there, and tilts it, by so much for
-# each mm of the thickness beyond. 3 mm leave three slices of a pars: the place goes with the square.
+# Thick slices, by the same phantoms: partial volume shifts a face here and there, which tilts it, by so much
+# for each mm of the thickness beyond. 3 mm leave three slices of a pars: the place goes with the square.
 _THICK_MM, _THICK_DEG, _THICK_OFFSET = 1.25, 7.0, 0.3
 # A gap wider than 1.5 point spreads shows what fills it: soft tissue at most places, or over much of the
 # section. Callus between dense faces, or spongy bone between cortex, is dark against its shores and no gap.
