@@ -275,8 +275,8 @@ class Problem:
         active = np.where(self.model.samples.is_clipped & (residual <= 0.0), 0.0, weights)
         data = self.layout.normal(at.by_field, at.by_shared, active, residual)
         values = state.stacked()
-        shared, band = data.shared + self.prior.precision, data.band + self.layout.prior_band
-        gradient = data.gradient
+        shared, band, gradient = data.shared + self.prior.precision, data.band, data.gradient
+        band += self.layout.prior_band
         gradient[:N_SHARED] += self.prior.precision @ (self.prior.mean - values[:N_SHARED])
         gradient[N_SHARED:] += np.asarray(self._precision @ (self._mean - values[N_SHARED:]))
         if one_sided:
