@@ -9,8 +9,9 @@ import pytest
 from scipy import ndimage, stats
 from skimage import transform
 
+from ongrowth.calibration import Calibration
 from ongrowth.edge import Blur, Section
-from ongrowth.halo.fit import _misfit
+from ongrowth.halo.fit import _bounds, _misfit
 from ongrowth.halo.hardening import Bar, hardening_shapes
 from ongrowth.halo.model import (
     BENDS,
@@ -216,3 +217,18 @@ def test_a_factor_solves_one_half_and_then_the_other(depth: int, size: int) -> N
     expected[order] = np.linalg.solve(precision, right[order])
     np.testing.assert_allclose(factor.solve(right), expected, atol=1e-9)
     np.testing.assert_allclose(factor.solve(right[:, 0]), expected[:, 0], atol=1e-9)
+
+
+def test_a_known_blur_lies_within_the_bounds_of_the_fit() -> None:
+    """A start outside is taken back by every step, at a price that no step can earn: the fit stays there."""
+    known = Calibration(Blur(1.2, 7.4, -0.7, c=-0.16, d1=0.08, d2=0.15), 0.02**2 * np.eye(7))
+    expected = shared_prior(known, 9500.0, 300.0).mean
+    low, high = _bounds(expected, expected)
+    assert expected[LIFT] == -0.16
+    assert np.all(low[BLUR] <= expected[BLUR])
+    assert np.all(expected[BLUR] <= high[BLUR])
+
+
+def test_without_a_known_blur_no_lift_is_below_nothing() -> None:
+    expected = shared_prior(None, 9500.0, 300.0).mean
+    assert _bounds(expected, expected)[0][LIFT] == 0.0

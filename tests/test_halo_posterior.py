@@ -1,8 +1,12 @@
-"""Draws of the posterior: spread as stated, and the same whatever the last digit of a sum."""
+"""Draws of the posterior: spread as stated, the same whatever the last digit of a sum; weights of rivals."""
+
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from ongrowth.halo import measure
 from ongrowth.halo.model import N_SHARED
 from ongrowth.halo.posterior import Posterior
 from ongrowth.halo.system import Factor
@@ -34,3 +38,23 @@ def test_draws_spread_as_the_covariance_says() -> None:
 def test_draws_do_not_hang_on_rounding() -> None:
     first, again = (posterior(nudge).draw(50, np.random.default_rng(4)) for nudge in (0.0, 1e-14))
     assert np.abs(again - first).max() == pytest.approx(0.0, abs=1e-9 * np.abs(first).max())
+
+
+@pytest.mark.parametrize("temper", [8.0, 16.0])
+def test_a_rival_counts_by_what_it_costs_more_over_the_temper(
+    monkeypatch: pytest.MonkeyPatch, temper: float
+) -> None:
+    """Widths stand in for solutions: one node a side. A near twin of the best counts as the best."""
+    fields = SimpleNamespace(width_mm=lambda widths: widths, width=(SimpleNamespace(size=1),))
+    problem = SimpleNamespace(fields=fields)
+
+    def descent(head_mm: float, cost: float) -> Any:
+        solution = SimpleNamespace(state=np.array([head_mm, 0.3]))
+        return SimpleNamespace(problem=problem, solution=solution, comparable_cost=cost)
+
+    best, twin, rival = descent(0.8, 100.0), descent(0.85, 101.0), descent(0.0, 116.0)
+    monkeypatch.setattr(measure, "_asked_again", lambda _: [best])
+    found, others, chances = measure._against_rivals(best, [twin, rival], temper)
+    assert found is best.solution
+    assert [float(o[0]) for o in others] == [0.0]  # type: ignore[index]
+    assert chances == pytest.approx([np.exp(-8.0 / temper)])

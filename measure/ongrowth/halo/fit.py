@@ -510,13 +510,14 @@ def _damped_step(
     Damping follows how well the last step kept what it promised (Levenberg and Marquardt).
     """
     normal = problem.normal(state, at, weighting.weights(problem.residual(at.image)))
-    normal = normal.holding(_is_stopped(state.shared.vector(), normal.gradient[:N_SHARED]))
+    expected = problem.prior.mean
+    normal = normal.holding(_is_stopped(state.shared.vector(), expected, normal.gradient[:N_SHARED]))
     for again in range(1, _TRIES + 1):
         delta = normal.step(problem.layout.order, damping)
         promised = float(normal.gradient @ delta)
         if promised < least_gain * cost:
             break
-        moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields))
+        moved = _bounded(State.from_stacked(state.stacked() + delta, problem.fields), expected)
         there = problem.render(moved)
         better = weighting.loss(problem.residual(there.image)) + problem.penalty(moved)
         if better < cost:
@@ -531,24 +532,28 @@ def _next_damping(damping: float, kept: float) -> float:
     return max(damping * change, _LEAST_DAMPING)
 
 
-def _bounds(shared: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return within what the shared unknowns mean something: a blur that passes something, a thread."""
+def _bounds(shared: FloatArray, expected: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return within what the shared unknowns mean something: a blur that passes something, a thread.
+
+    A blur that is expected lies within: where every step had to take it back, none would be taken.
+    """
     low, high = np.full(N_SHARED, -np.inf), np.full(N_SHARED, np.inf)
     # curves that fall off more slowly than exp(-f^1.7) are no kernel's, but mimic a halo's dark ring
     low[BLUR], high[BLUR] = [-1.2, -0.16, -0.6, -1.0, 0.0, -0.6, -0.6], [1.2, 0.9, 6.0, 1.0, 4.0, 0.6, 0.6]
     low[BLUR.start + 2] -= max(shared[LIFT], 0.0)  # what a lift adds the overshoot may take back
     low[[RAMP, CREST]], high[[RAMP, CREST]] = [-0.2, -0.4], [1.5, 0.9]
+    low[BLUR], high[BLUR] = np.minimum(low[BLUR], expected[BLUR]), np.maximum(high[BLUR], expected[BLUR])
     return low, high
 
 
-def _is_stopped(shared: FloatArray, uphill: FloatArray) -> NDArray[np.bool_]:
+def _is_stopped(shared: FloatArray, expected: FloatArray, uphill: FloatArray) -> NDArray[np.bool_]:
     """Return which shared unknowns stand at a bound and would go past it."""
-    low, high = _bounds(shared)
+    low, high = _bounds(shared, expected)
     return np.asarray(((shared <= low) & (uphill < 0.0)) | ((shared >= high) & (uphill > 0.0)))
 
 
-def _bounded(state: State) -> State:
+def _bounded(state: State, expected: FloatArray) -> State:
     """Keep unknowns where the model means something; no width goes much below 0."""
     v = state.shared.vector()
-    v = np.clip(v, *_bounds(v))
+    v = np.clip(v, *_bounds(v, expected))
     return replace(state, shared=Shared.from_vector(v), lucent_mm=np.clip(state.lucent_mm, -0.3, 5.5))

@@ -57,7 +57,9 @@ _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope foll
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
 _SAME_LOOK_MM, _SAME_MEAN_MM = 0.5, 0.1  # coarse and final solutions that differ by less count once
-_RIVAL_TEMPER = 8.0  # of costs, when other solutions are weighed against the best; by phantoms
+# Of costs, when other solutions are weighed against the best: with the blur known before the scan, and with
+# the blur from the scan itself, which can take on what the model leaves out. By phantoms.
+_KNOWN_TEMPER, _FREE_TEMPER = 8.0, 16.0
 _RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
 _RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
@@ -126,14 +128,16 @@ def measure_halo(
     )
     prior = shared_prior(calibration, *metal_hu, scene.section.cos_tilt)
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
-    fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
+    is_known = calibration is not None and calibration.is_of_protocol
+    temper = _KNOWN_TEMPER if is_known else _FREE_TEMPER
+    fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings, temper)
     keep(fitted)
     radius = _radius(screw)
     draws = unroll(
         fitted.scene, fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, frame, defect,
         settings, radius_u_mm=radius.u,
     )  # fmt: skip
-    cautions = screw.cautions | _cautions(scene, calibration)
+    cautions = screw.cautions | _cautions(scene, is_blur_known=is_known)
     weight = mean_weight(fitted.problem, draws)
     return Halo(
         _map_of(draws),
@@ -167,9 +171,8 @@ def _map_of(draws: Draws) -> HaloMap:
     return HaloMap(draws.depth_mm, draws.angle_deg, width, u, draws.side, draws.cautions)
 
 
-def _cautions(scene: Scene, calibration: Calibration | None) -> Caution:
-    is_known = calibration is not None and calibration.is_of_protocol
-    blur = Caution.NONE if is_known else Caution.BLUR_UNKNOWN
+def _cautions(scene: Scene, *, is_blur_known: bool) -> Caution:
+    blur = Caution.NONE if is_blur_known else Caution.BLUR_UNKNOWN
     clipped = Caution.METAL_CLIPPED if scene.samples.is_clipped.any() else Caution.NONE
     return blur | clipped
 
@@ -180,7 +183,13 @@ def _shares(parts: dict[str, float]) -> tuple[tuple[str, float], ...]:
 
 
 def fit_halo(
-    scene: Scene, base: Blur, prior: Prior, length_mm: float, depth_mm: float, settings: HaloSettings
+    scene: Scene,
+    base: Blur,
+    prior: Prior,
+    length_mm: float,
+    depth_mm: float,
+    settings: HaloSettings,
+    temper: float,
 ) -> Fitted:
     """Solve for the widths of one screw.
 
@@ -196,6 +205,8 @@ def fit_halo(
         Length of the shaft; depth of the defect.
     settings : HaloSettings
         How the halo is read.
+    temper : float
+        What costs are divided by before other solutions are weighed against the best.
     """
     n = scene.is_tip.size
     thin, scene = scene.every(max(_LEAST_STEP, n // _FEW)), scene.every(max(1, round(n / _ENOUGH)))
@@ -212,7 +223,7 @@ def fit_halo(
     patchy = pose(make_fields(scene, depth_mm, settings, rough=True), prior=plain_curve(prior))
     descents = [*smooth, _descend(patchy, prior, start, _dilution(thin, blur))]
     best = min(descents, key=lambda d: d.comparable_cost)
-    found, others, chances = _against_rivals(best, descents)
+    found, others, chances = _against_rivals(best, descents, temper)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _dilution(scene, blur))
     found = solve(problem, found.state, weighting, steps=12, blur_every=2)
@@ -282,7 +293,9 @@ def _is_new(state: State, others: Sequence[State]) -> bool:
     return all(np.abs(state.lucent_mm - other.lucent_mm).max() > _SAME_LOOK_MM for other in others)
 
 
-def _against_rivals(best: _Descent, others: Sequence[_Descent]) -> tuple[Solution, list[State], list[float]]:
+def _against_rivals(
+    best: _Descent, others: Sequence[_Descent], temper: float
+) -> tuple[Solution, list[State], list[float]]:
     """Return the best of a solution and its rivals, the rivals, and how likely each is beside the best."""
     problem = best.problem
     tries = sorted([*_asked_again(best), *others], key=lambda d: d.comparable_cost)
@@ -292,7 +305,7 @@ def _against_rivals(best: _Descent, others: Sequence[_Descent]) -> tuple[Solutio
         state, behind = other.solution.state, other.comparable_cost - found.comparable_cost
         if all(_mean_apart_mm(problem, state, k) > _SAME_MEAN_MM for k in kept):
             kept.append(state)
-            chances.append(float(np.exp(-0.5 * behind / _RIVAL_TEMPER)))
+            chances.append(float(np.exp(-0.5 * behind / temper)))
     return found.solution, kept[1:], chances[1:]
 
 
