@@ -171,12 +171,12 @@ class _Fit:
             root = np.sqrt(weight)[:, None]
             rows, *_ = np.linalg.lstsq(root * design, root * points, rcond=None)
             away = np.linalg.norm(points - design @ rows, axis=1)
-            # the median length of a plane normal vector is 1.177 standard deviations per direction
-            scatter = float(np.median(away) / 1.1774)
             if n < _NEAR_ROUNDS:
                 weight = _SCATTER_FLOOR_MM / np.maximum(away, _SCATTER_FLOOR_MM)
-            else:
-                weight = tukey_weights(away / max(scatter, _SCATTER_FLOOR_MM))
+                continue
+            # the median length of a plane normal vector is 1.177 standard deviations per direction
+            scatter = float(np.median(away) / 1.1774)
+            weight = tukey_weights(away / max(scatter, _SCATTER_FLOOR_MM))
         # beyond the limit every centre costs the same
         cost = float(np.mean(np.minimum(away / _SCATTER_FLOOR_MM, TUKEY_REACH) ** 2))
         spread = np.diag(np.linalg.pinv(design.T @ (weight[:, None] * design)))

@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 _BIN_MM = 0.18
 _BEYOND_MM = 1.8  # the edge's foot; further out there is bone, halo or other metal
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
+_NODES, _WEIGHTS = (values[8:] for values in np.polynomial.legendre.leggauss(16))  # the others mirror these
 # Over a turn of the thread the radius runs from root to crest: how deep below the crest, as a share of
 # the thread's height, and for which share of the turn (common practice for bone threads, no source).
 _VALLEY = ((0.03, 0.17), (0.3, 0.25), (0.7, 0.25), (1.0, 0.33))
@@ -105,9 +105,9 @@ def blurred_disc(
 ) -> NDArray[np.float64]:
     """Return a blurred disc of height one at places, shape (N,).
 
-    Strips of the disc along `u` are blurred in closed form and added along `v`. The blur is a
-    Gaussian along `u`; along `v` a Gaussian and a box, of standard deviation `blur_v_mm` together,
-    since a slice profile is flatter than a Gaussian.
+    Strips of the disc along `u` are blurred in closed form and added along `v`, with their mirror images.
+    The blur is a Gaussian along `u`; along `v` a Gaussian and a box, of standard deviation `blur_v_mm`
+    together, since a slice profile is flatter than a Gaussian.
     """
     strip = radius_mm * np.sin(np.pi / 2.0 * _NODES)  # nodes crowd where the strips get short
     half = radius_mm * np.cos(np.pi / 2.0 * _NODES)
@@ -115,8 +115,9 @@ def blurred_disc(
     bell = math.sqrt(blur_v_mm**2 - box**2 / 12.0)
     weight = _WEIGHTS * half * np.pi / 2.0 / box
     along = ndtr((u_mm[:, None] + half) / blur_u_mm) - ndtr((u_mm[:, None] - half) / blur_u_mm)
-    away = v_mm[:, None] - strip
-    across = ndtr((away + box / 2.0) / bell) - ndtr((away - box / 2.0) / bell)
+    across = np.zeros_like(along)
+    for away in (v_mm[:, None] - strip, v_mm[:, None] + strip):
+        across += ndtr((away + box / 2.0) / bell) - ndtr((away - box / 2.0) / bell)
     return np.asarray((along * across) @ weight)
 
 
