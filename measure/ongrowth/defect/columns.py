@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from ongrowth.defect.blur import METAL_LIKE_HU, Foot
 from ongrowth.geometry import Plane, unit
+from ongrowth.robust import robust_sd
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
 
@@ -168,4 +169,4 @@ def soft_noise_hu(part: Scan) -> float:
     away = (first - second)[(mean > _SOFT_HU[0]) & (mean < _SOFT_HU[1])]
     if away.size < _FEWEST_PAIRS:
         return 0.0
-    return float(1.4826 * np.median(np.abs(away)) / math.sqrt(2.0))
+    return robust_sd(away, 0.0) / math.sqrt(2.0)

@@ -12,6 +12,7 @@ from ongrowth.defect.gap import GapFit
 from ongrowth.defect.plane import Rival, between_planes
 from ongrowth.defect.slit import SOFT_HU
 from ongrowth.geometry import Plane, unit
+from ongrowth.robust import robust_sd
 
 _LEAST_CONTRAST_HU = 120.0
 _LEAST_GAP_MM = 0.15
@@ -207,7 +208,7 @@ def _robust_plane(
     fit = np.array([np.median(z), 0.0, 0.0])
     for _ in range(15):
         rest = z - design @ fit
-        spread = 1.4826 * float(np.median(np.abs(rest)))
+        spread = robust_sd(rest, 0.0)
         scale = np.where(rest * inward > 0.0, _INWARD * spread, _OUTWARD * spread)
         weight = trust * np.clip(1.0 - (rest / np.maximum(scale, _LEAST_SCALE_MM)) ** 2, 0.0, None) ** 2
         root = np.sqrt(weight)

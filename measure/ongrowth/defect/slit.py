@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ongrowth.geometry import Plane, RigidTransform, unit
+from ongrowth.robust import robust_sd
 from ongrowth.scan import Scan
 
 FloatArray = NDArray[np.float64]
@@ -205,7 +206,7 @@ def find_slits(
         dark = darkness_hu(block, float(width)) * weight
         sums = slant_stack(dark, block.x_mm, block.y_mm, block.z_mm, slopes)[:, :, inner]
         middle = float(np.median(sums[is_flat]))
-        spread = 1.4826 * float(np.median(np.abs(sums[is_flat] - middle)))
+        spread = robust_sd(sums[is_flat], middle)
         significance = np.where(is_flat[..., None], (sums - middle) / max(spread, 1e-6), -np.inf)
         found += _peaks(significance, slopes, block.z_mm[inner], float(width))
     return sorted(found, key=lambda slit: -slit.significance)

@@ -34,6 +34,7 @@ from ongrowth.halo.model import (
     width_of,
 )
 from ongrowth.halo.system import Corners, Layout, Normal
+from ongrowth.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
 
@@ -388,7 +389,7 @@ def variance_by_distance(
         inside = which == b
         heard = inside & ~clipped
         if heard.sum() > 20:
-            spread = 1.4826 * float(np.median(np.abs(residual[heard])))
+            spread = robust_sd(residual[heard], 0.0)
             variance[inside] = max(spread, floor_hu) ** 2
     return variance
 
