@@ -94,6 +94,10 @@ def test_the_panes_do_not_overlap() -> None:
     assert all(row[0] is Pane.NONE and row[-1] is Pane.NONE for row in panes)
 
 
+def test_the_scale_of_widths_ends_above_the_words_under_the_map() -> None:
+    assert [Sheet(length_mm).scale_down_mm for length_mm in (9.0, 40.0)] == [9.0, 14.0]
+
+
 def test_a_plane_and_its_trace_in_a_cut_are_the_same_thing(picture: ScrewPicture) -> None:
     tilt = np.array([0.2, -0.1, 0.3])
     plane = Plane(picture.frame.world(0.0, 0.0, 15.0), picture.frame.axis_direction + tilt)

@@ -21,7 +21,6 @@ from ongrowth_napari.sheet import (
     MAP_WIDTH_MM,
     MARGIN_MM,
     REACH_MM,
-    SCALE_DOWN_MM,
     SCALE_LEFT_MM,
     SCALE_WIDTH_MM,
     Place,
@@ -123,7 +122,7 @@ def _scale_words(picture: ScrewPicture) -> Iterator[Word]:
     low, high = WIDTH_SCALE_MM
     for share in (0.0, 0.5, 1.0):
         told = f"{high + share * (low - high):.0f} mm" if picture.is_shown else ""
-        yield right_of(told, (SCALE_DOWN_MM * share, SCALE_LEFT_MM + SCALE_WIDTH_MM + 0.6))
+        yield right_of(told, (picture.sheet.scale_down_mm * share, SCALE_LEFT_MM + SCALE_WIDTH_MM + 0.6))
 
 
 def _legend(picture: ScrewPicture) -> Iterator[Word]:

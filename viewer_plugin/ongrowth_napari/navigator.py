@@ -48,7 +48,6 @@ from ongrowth_napari.sheet import (
     MAP_WIDTH_MM,
     MARGIN_MM,
     REACH_MM,
-    SCALE_DOWN_MM,
     SCALE_LEFT_MM,
     SCALE_WIDTH_MM,
     STEP_MM,
@@ -269,7 +268,7 @@ class Navigator:
         first = float(picture.map.depth_mm[0]) - cell_mm * (FINE - 1) / 2.0
         across_at = (sheet.across_down_mm - REACH_MM, ACROSS_RIGHT_MM - REACH_MM)
         scale = paint_scale()
-        scale_step = SCALE_DOWN_MM / len(scale)
+        scale_step = sheet.scale_down_mm / len(scale)
         scale_at = (scale_step / 2.0, SCALE_LEFT_MM + SCALE_WIDTH_MM / 2.0)
         out: dict[str, Any] = {
             "along": cut_layer("CT along the screw", self._along(), (-MARGIN_MM, -REACH_MM)),

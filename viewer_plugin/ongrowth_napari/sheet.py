@@ -16,9 +16,10 @@ MARGIN_MM = 6.0  # of the cut along, before the head end and beyond the tip
 STEP_MM = 0.25  # of the cuts
 MAP_LEFT_MM = 19.0
 MAP_WIDTH_MM = 36.0
-SCALE_LEFT_MM, SCALE_WIDTH_MM, SCALE_DOWN_MM = 57.5, 1.4, 14.0
+SCALE_LEFT_MM, SCALE_WIDTH_MM = 57.5, 1.4
 ACROSS_RIGHT_MM = 79.5  # middle of the cut across
 GAP_DOWN_MM = 17.0  # from the middle of the cut across to the top of the gap map
+_SCALE_DOWN_MM = 14.0
 _TOP_MM = REACH_MM - MARGIN_MM  # middle of the cut across: its top is level with that of the cut along
 
 
@@ -61,6 +62,11 @@ class Sheet:
     def gap_down_mm(self) -> float:
         """Middle of the gap map, down."""
         return _TOP_MM + GAP_DOWN_MM + 9.0
+
+    @property
+    def scale_down_mm(self) -> float:
+        """Height of the scale of widths: no more than the map's, under which words stand."""
+        return min(_SCALE_DOWN_MM, self.length_mm)
 
     def along(self, depth_mm: float, right_mm: float) -> Place:
         """Return where a place of the cut along lies."""
