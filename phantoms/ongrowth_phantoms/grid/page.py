@@ -135,18 +135,15 @@ def _streaks(table: pd.DataFrame) -> str:
     lines = []
     for arm, part in table.groupby("arm"):
         seen = part[part["is_answered"]]
-        wide = float((seen["share_1mm"] < 0.05).mean()) if len(seen) else math.nan
-        lines.append(
-            {
-                "arm": arm,
-                "sides": len(part),
-                "answered": f"{100 * len(seen) / len(part):.0f} %",
-                "called a halo": f"{100 * seen['is_called'].mean():.0f} %" if arm not in CALIPERS else "-",
-                "mean reading mm": f"{seen['value_mm'].mean():.2f}",
-                "largest share > 1 mm": f"{100 * seen['share_1mm'].max():.0f} %",
-                "sides below 5 % > 1 mm": f"{100 * wide:.0f} %",
-            }
-        )
+        called = f"{100 * seen['is_called'].mean():.0f} %" if arm not in CALIPERS else "-"
+        figures = {
+            "called a halo": called,
+            "mean reading mm": f"{seen['value_mm'].mean():.2f}",
+            "largest share > 1 mm": f"{100 * seen['share_1mm'].max():.0f} %",
+            "sides below 5 % > 1 mm": f"{100 * (seen['share_1mm'] < 0.05).mean():.0f} %",
+        }
+        answered = {"arm": arm, "sides": len(part), "answered": f"{100 * len(seen) / len(part):.0f} %"}
+        lines.append(answered | (figures if len(seen) else dict.fromkeys(figures, "-")))
     return markdown(pd.DataFrame(lines)) if lines else ""
 
 
