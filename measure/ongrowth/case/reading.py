@@ -15,7 +15,7 @@ import numpy as np
 import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge
 from ongrowth.calibration import Calibration, best_match, find_calibration, unfit_note
-from ongrowth.casefile import scan_name, week_mismatch, weeks_between
+from ongrowth.casefile import scan_name, told_weeks, week_mismatch
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
 from ongrowth.defect import (
@@ -157,9 +157,7 @@ class Known:
     @property
     def told_weeks(self) -> float:
         """Weeks since surgery as told beside the scan; NaN: the header must tell."""
-        if not math.isnan(self.weeks):
-            return self.weeks
-        return weeks_between(self.surgery_date, self.scan_date)
+        return told_weeks(self.weeks, self.surgery_date, self.scan_date)
 
     def corrected(self, screw: str) -> ScrewCorrection:
         """Return what holds of a screw after all corrections."""
@@ -493,8 +491,7 @@ def _with_blur(facts: ScanFacts, implants: tuple[ImplantReading, ...]) -> ScanFa
 
 
 def _weeks(known: Known, scan: Scan) -> float:
-    told = known.told_weeks
-    return weeks_between(known.surgery_date, scan.acquisition.date) if math.isnan(told) else told
+    return told_weeks(known.told_weeks, known.surgery_date, scan.acquisition.date)
 
 
 def scan_id(path: Path, known: Known, scan: Scan) -> str:

@@ -15,6 +15,7 @@ from ongrowth.casefile.entries import (
     correction_records,
     reader_values,
     scan_name,
+    told_weeks,
     week_mismatch,
     weeks_between,
 )
@@ -43,6 +44,7 @@ __all__ = [
     "read_case_file",
     "reader_values",
     "scan_name",
+    "told_weeks",
     "week_mismatch",
     "weeks_between",
     "write_case_text",

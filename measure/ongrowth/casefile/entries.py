@@ -293,7 +293,7 @@ class CaseFile(_Part):
 
     def weeks_of(self, scan: ScanEntry) -> float:
         """Return the weeks since surgery of a scan, by its week or else its date; NaN if neither is given."""
-        return weeks_between(self.surgery.date, scan.date) if math.isnan(scan.weeks) else scan.weeks
+        return told_weeks(scan.weeks, self.surgery.date, scan.date)
 
 
 def weeks_between(surgery: dt.date | None, scan: dt.date | None) -> float:
@@ -310,6 +310,24 @@ def weeks_between(surgery: dt.date | None, scan: dt.date | None) -> float:
     8.0
     """
     return math.nan if surgery is None or scan is None else (scan - surgery).days / 7.0
+
+
+def told_weeks(weeks: float, surgery: dt.date | None, scan: dt.date | None) -> float:
+    """Return the weeks since surgery of a scan, by its week or else its date; NaN if neither is known.
+
+    Parameters
+    ----------
+    weeks : float
+        As told; NaN: not told.
+    surgery, scan : date or None
+        Day of surgery; day of the scan.
+
+    Examples
+    --------
+    >>> told_weeks(5.0, dt.date(2031, 3, 4), dt.date(2031, 4, 29))
+    5.0
+    """
+    return weeks_between(surgery, scan) if math.isnan(weeks) else weeks
 
 
 def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | None) -> Problem | None:

@@ -15,7 +15,7 @@ from typing import Any
 
 import ongrowth
 from ongrowth.case import FirstDays, Known, run_reading
-from ongrowth.casefile import weeks_between
+from ongrowth.casefile import told_weeks
 from ongrowth.findings import Windows, read_windows, shipped_windows
 from ongrowth.reading import CorrectionRecord, ReaderValue, write_reading
 from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
@@ -84,7 +84,7 @@ class Job:
     @property
     def told_weeks(self) -> float:
         """Weeks since surgery as told beside the scan; NaN: the header must tell."""
-        return weeks_between(self.surgery_date, self.scan_date) if math.isnan(self.weeks) else self.weeks
+        return told_weeks(self.weeks, self.surgery_date, self.scan_date)
 
     def known(self) -> Known:
         """Return what is known beside the scan, as the recipe takes it."""
