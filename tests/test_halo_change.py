@@ -170,6 +170,19 @@ def test_only_cells_measured_twice_are_compared() -> None:
     assert nothing.whole.cautions & Caution.LITTLE_MEASURED
 
 
+def test_a_change_is_no_more_than_the_two_widths_allow() -> None:
+    """No width is below 0: growth is at most the later width, shrinkage at most the earlier one."""
+    before, after = halo_of(0.1, has_doubt=False), halo_of(0.05, has_doubt=False)
+    free = 1.959964 * 0.25
+    change = measure_change(before, after, is_one_protocol=False).whole
+    assert change.u == pytest.approx(0.25 * np.sqrt(2.0))
+    assert (change.low95, change.high95) == pytest.approx((-(0.1 + free), 0.05 + free))
+    assert change.high95 < change.value + 1.959964 * change.u
+    wide = halo_of(1.0, has_doubt=False), halo_of(1.4, has_doubt=False)
+    told = measure_change(*wide, is_one_protocol=False).whole
+    assert told.high95 == pytest.approx(0.4 + 1.959964 * change.u)  # the wider of two bounds says nothing
+
+
 def test_a_halo_read_from_a_file_gives_the_full_uncertainty() -> None:
     change = measure_change(halo_of(1.0, has_doubt=False), halo_of(1.4), is_one_protocol=True)
     assert change.whole.value == pytest.approx(0.4)

@@ -115,7 +115,8 @@ def measure_change(
     Returns
     -------
     HaloChange
-        Unclamped, with its own uncertainty. "Not measurable" where too few cells were measured twice.
+        Values unclamped, each with its own uncertainty; intervals cut at what the two widths allow, since no
+        width is below 0. "Not measurable" where too few cells were measured twice.
     """
     alike = ONE_PROTOCOL if is_one_protocol else NOTHING
     onto = _onto(before.map, after.map, turn_deg, slide_mm)
@@ -130,7 +131,8 @@ def measure_change(
             return Measured.missing(Unit.MM, told | pair[0].cautions | Caution.LITTLE_MEASURED), {}
         weight = compared / compared.sum()
         cautions = told | pair[0].cautions | pair[1].cautions
-        return _difference(first, weight, second, weight, alike, cautions, pair)
+        change, parts = _difference(first, weight, second, weight, alike, cautions, pair)
+        return _within_widths(change, *pair), parts
 
     means = [(getattr(before, n).mean_width, getattr(after, n).mean_width) for n in _NAMES]
     is_head, is_tip = (before.map.side == s for s in (Side.HEAD, Side.TIP))
@@ -189,6 +191,14 @@ def _of_sets(
 
 
 _NAMES = ("whole", "head_side", "tip_side")
+
+
+def _within_widths(change: Measured, before: Measured, after: Measured) -> Measured:
+    """Return a change whose interval ends where it would be all of the later width, or of the earlier one."""
+    if not (before.is_known and after.is_known):
+        return change
+    floor, ceiling = -max(before.high95, 0.0), max(after.high95, 0.0)
+    return Measured.of(change.value, change.u, change.unit, change.cautions, floor=floor, ceiling=ceiling)
 
 
 def _is_counted(side: NDArray[np.int8]) -> NDArray[np.bool_]:
