@@ -13,7 +13,7 @@ from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
-from ongrowth.wording import fixed_words
+from ongrowth.wording import fixed_words, say_short, span
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
 
@@ -110,6 +110,15 @@ def test_elsewhere_than_the_pars_sides_are_named_by_the_screw(case: Case) -> Non
 
 def test_the_short_note_is_short(case: Case) -> None:
     assert len(render_note(case, short=True).splitlines()) <= 16
+
+
+@pytest.mark.parametrize("form", [{"short": True}, {"plain": True}])
+def test_no_width_is_told_without_its_doubt(case: Case, form: dict[str, bool]) -> None:
+    text = " ".join(render_note(case, **form).split())
+    left, right = case.readings[0].implants
+    for width in (left.halo.tip_side.mean_width, right.halo.head_side.mean_width):
+        assert f"{say_short(width)} (" in text or f"{say_short(width)} wide on average (it" in text
+        assert f"{span(width)})" in text
 
 
 def syllables(word: str) -> int:

@@ -14,6 +14,7 @@ from typing import Any
 import build_reading as build
 import pytest
 
+from ongrowth.bridge import Edge
 from ongrowth.findings import LOOK_AT_THE_DEFECT, SYMBOLS, answer, shipped_windows
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
@@ -28,6 +29,7 @@ from ongrowth.reading import (
     write_reading,
 )
 from ongrowth.reports.figures import expected_bands
+from ongrowth.reports.note import render_note
 from ongrowth.reports.page import THIN_SERIES_FIRST, render_page
 from ongrowth.reports.page.tables import outlook_table
 
@@ -337,18 +339,88 @@ def test_the_other_side_and_the_other_screw_stand_as_control(reading: Reading, p
     assert [(c.side, c.other_implant) for c in known] == [("head_side", "left")]
 
 
-def test_a_shaft_that_no_defect_parts_is_told_as_one() -> None:
+def page_of_a_whole_shaft() -> str:
+    """The page of a screw round which no defect was found."""
     none, whole = build.missing_side(Caution.NO_DEFECT), build.make_side(0.6)
-    implant = build.make_implant(none, none)
+    implant = build.make_implant(none, none, scan=build.make_scan(step_mm=0.5))
     implant = replace(implant, defect=None, bridge=None, halo=replace(implant.halo, whole=whole))
     reading = build.make_reading(implant, weeks=30.0)
-    page = render_page(Case(Patient(site="L5"), (reading,), reading.findings, reading.summary))
+    return render_page(Case(Patient(site="L5"), (reading,), reading.findings, reading.summary))
+
+
+def test_a_shaft_that_no_defect_parts_is_told_as_one() -> None:
+    page = page_of_a_whole_shaft()
     text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     assert "Halo, whole shaft 0.60 mm" in text
     assert "halo along the whole shaft" in text
     assert "Halo, lamina side" not in text
     assert "Halo: value (95 % interval) Whole shaft Mean width 0.60 " in text
     assert "Week Whole shaft Expected range week 30 0.60 mm" in text
+    assert "Mean width 0.60 mm (0.50 to 0.70 mm) on the whole shaft." in page  # read aloud with the map
+
+
+CUT_OFF = """<script>addEventListener("load", () => {
+const cut = [];
+for (const picture of document.querySelectorAll("svg")) {
+  const all = picture.getBoundingClientRect();
+  for (const text of picture.querySelectorAll("text")) {
+    const part = text.getBoundingClientRect();
+    const beside = Math.max(all.left - part.left, part.right - all.right);
+    const over = Math.max(beside, all.top - part.top, part.bottom - all.bottom);
+    if (over > 1) cut.push(text.textContent + " by " + over.toFixed(1));
+  }
+}
+document.body.innerHTML = `<pre>cut off: ${cut.join("; ")}.</pre>`;
+});</script>"""
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed (Debian package chromium)")
+@pytest.mark.parametrize("drawn", ["two sides", "whole shaft", "followed"])
+def test_no_word_of_a_picture_is_cut_off(page: str, drawn: str, tmp_path: Path) -> None:
+    """To a pixel, which is what the outlines of letters are rounded to."""
+    told = {"two sides": lambda: page, "whole shaft": page_of_a_whole_shaft, "followed": followed}[drawn]()
+    source = tmp_path / "page.html"
+    source.write_text(told.replace("</body>", f"{CUT_OFF}</body>"), encoding="utf-8")
+    command = [str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--window-size=1280,900"]
+    seen = subprocess.run(
+        [*command, f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom", source.as_uri()],
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=90,
+    )
+    assert "<pre>cut off: .</pre>" in seen.stdout
+
+
+def test_what_lies_below_the_limit_is_explained_beside_its_mark() -> None:
+    def captions(width_mm: float) -> str:
+        side = build.make_side(width_mm)
+        return render_page(case_of(build.make_reading(build.make_implant(side, side))))
+
+    assert "over time (▼: below the detection limit)" in captions(0.1)
+    assert "▼" not in captions(0.6)
+
+
+def test_a_screw_whose_side_is_not_known_is_named_clearly() -> None:
+    side = build.make_side(0.6)
+    implant = replace(build.make_implant(side, side), id="screw-1", side="not established")
+    page = render_page(case_of(build.make_reading(implant)))
+    assert '<h1 id="top">L5, screw (side not established), week 8</h1>' in page
+
+
+def test_edges_of_the_defect_are_told_with_side_interval_and_reason() -> None:
+    side = build.make_side(0.6)
+    bridge = build.make_bridge(0.2)
+    unknown = Measured.missing(Unit.HU, Caution.LITTLE_MEASURED)
+    bridge = replace(bridge, head_edge=Edge(unknown, unknown, None))
+    case = case_of(build.make_reading(build.make_implant(side, side, bridge=bridge)))
+    page = " ".join(re.sub(r"<[^>]+>", " ", render_page(case)).split())
+    assert "Edge, lamina side not measurable (little measured)" in page
+    told = "sclerosis undecided: 410 (292 to 528) HU, bone behind it 350 (232 to 468) HU"
+    assert f"Edge, pedicle side {told}" in page
+    note = " ".join(render_note(case).split())
+    assert "Edge, lamina side (screw head): not measurable (little measured)." in note
+    assert f"Edge, pedicle side (screw tip): {told}." in note
 
 
 @pytest.mark.parametrize("is_thick", [False, True])

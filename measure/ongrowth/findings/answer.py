@@ -226,7 +226,7 @@ def next_scan_words(week: float) -> str:
         As `next_scan_week` gives it, not NaN.
     """
     return (
-        f"What is undecided now would be decided by a CT at about week {week:.0f}, "
+        f"What is undecided now could be decided by a CT at about week {week:.0f}, "
         "if the clinician wants one at all."
     )
 

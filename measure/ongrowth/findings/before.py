@@ -64,7 +64,7 @@ def edges_words(bridge: Bridge) -> str:
     names = [name for name, edge in zip(("rear", "front"), told, strict=True) if edge]
     unknown = [name for name, edge in zip(("rear", "front"), told, strict=True) if edge is None]
     parts = [f"{' and '.join(names)} edge sclerotic"] if names else []
-    parts += [f"sclerosis of the {' and '.join(unknown)} edge not told"] if unknown else []
+    parts += [f"sclerosis of the {' and '.join(unknown)} edge undecided"] if unknown else []
     return ", ".join(parts)
 
 

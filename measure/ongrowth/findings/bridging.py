@@ -10,7 +10,7 @@ from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.findings.windows import Windows, rows_for
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, Finding
-from ongrowth.wording import say_short
+from ongrowth.wording import say, say_compact
 
 OEDEMA = ("present", "absent", "unknown")
 
@@ -82,10 +82,10 @@ def edge_words(edge: Edge) -> str:
         Edge of the gap, HU.
     """
     if not edge.face_hu.is_known:
-        return "not measurable"
-    told = {True: "sclerotic", False: "not sclerotic", None: "sclerosis not told"}[edge.is_sclerotic]
-    face, behind = (say_short(hu) for hu in (edge.face_hu, edge.behind_hu))
-    return f"{told}: {face}, behind {behind}"
+        return say(edge.face_hu)
+    told = {True: "sclerotic", False: "not sclerotic", None: "sclerosis undecided"}[edge.is_sclerotic]
+    face, behind = (say_compact(hu) for hu in (edge.face_hu, edge.behind_hu))
+    return f"{told}: {face}, bone behind it {behind}"
 
 
 def judge_bridging(

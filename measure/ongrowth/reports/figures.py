@@ -331,6 +331,7 @@ def draw_profiles(
         axes.axvline(0.0, color="0.6", lw=0.6)
         axes.set_ylim(-300.0, 1600.0)
         axes.set_xlim(-1.0, 6.0)
+        axes.set_xticks((0.0, 2.0, 4.0, 6.0))
         axes.set_xlabel("mm from the thread", labelpad=1.0)
         axes.set_ylabel("CT number, HU", labelpad=1.0)
         axes.legend(frameon=False, loc="upper right", fontsize=6.0, handlelength=1.6, borderaxespad=0.0)
@@ -412,6 +413,7 @@ def draw_time_line(
             _time_series(axes, points, part, SIDE_STYLE[part], names[part].partition(" (")[0])
         axes.set_xlim(0.0, last)
         axes.set_ylim(0.0, _time_top_mm(points, windows, surface))
+        axes.locator_params(axis="y", integer=True)  # finer ones come and go with the room the words leave
         _mark_competition(axes)
         axes.set_xlabel("weeks since surgery", labelpad=1.0)
         axes.set_ylabel("mean width, mm", labelpad=1.0)

@@ -28,7 +28,7 @@ from ongrowth.findings import (
     side_to_side,
     side_words_before,
 )
-from ongrowth.quantity import Unit
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Against, Case, DefectReading, Finding, ImplantReading, Reading
 from ongrowth.scan import Level
 from ongrowth.wording import (
@@ -41,6 +41,7 @@ from ongrowth.wording import (
     say_count,
     say_short,
     side_words,
+    span,
     thickness_words,
     week_number,
     weeks_words,
@@ -168,11 +169,11 @@ def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
     for side in HALO_LINES if implant.defect is None else HALO_SIDES:
         out += _side(implant, side, site)
     if implant.bridge is not None:
-        out += _defect(implant.bridge)
+        out += _defect(implant.bridge, site)
     return [*out, f"- Tip to far cortex {say(implant.tip_to_cortex_mm)}."]
 
 
-def _defect(bridge: Bridge) -> list[str]:
+def _defect(bridge: Bridge, site: str) -> list[str]:
     """Return gap, bridges, and edges of the defect a screw crosses."""
     shown = bridge.smallest_bridge_shown_mm
     smallest = "" if math.isnan(shown) else f", smallest this scan shows {with_unit(shown, Unit.MM)}"
@@ -183,8 +184,8 @@ def _defect(bridge: Bridge) -> list[str]:
         f"- Category of bridging: {category_words(bridge.bridged_fraction)}; {CATEGORY_SOURCE}.",
         f"- Bridges: {say_count(bridge.bridge_count)}{smallest}{'. ' if places else ''}{places}.",
         f"- Tissue in the open gap {say(bridge.tissue_hu)}.",
-        f"- Edge on the side of the head: {edge_words(bridge.head_edge)}.",
-        f"- Edge on the side of the tip: {edge_words(bridge.tip_edge)}.",
+        f"- Edge, {side_words('head_side', site)}: {edge_words(bridge.head_edge)}.",
+        f"- Edge, {side_words('tip_side', site)}: {edge_words(bridge.tip_edge)}.",
         f"- Plane of the defect: {PLANE_WORDS[bridge.defect.how]}.",
     ]
 
@@ -236,7 +237,7 @@ def _short_note(case: Case) -> list[str]:
         out.append(screw_sentence(implant, case.findings, weeks, site))
         halo = implant.halo
         told = [line.key for line in lines_of(implant.id, case.findings) if line.key in HALO_LINES]
-        widths = (f"{side_words(s, site)} {say_short(getattr(halo, s).mean_width)}" for s in told)
+        widths = (f"{side_words(s, site)} {say(getattr(halo, s).mean_width)}" for s in told)
         out.append(f"Halo: {', '.join(widths)}.")
     remark = [case.patient.remark] if case.patient.remark else []
     return [*remark, *out, *_next_scan(case), fixed_words().short]
@@ -313,11 +314,17 @@ def _plain_line(line: Line) -> str:
         return f"- {name}: {_PLAIN_RESULT[Against.NOT_MEASURABLE]}"
     if line.key == "bridging":
         seen = say_short(value)
-        return f"- {name}: {'None was seen' if seen == '0 %' else f'It fills {seen} of the gap'}. {result}"
+        told = "None was seen" if seen == "0 %" else f"It fills {seen} of the gap"
+        return f"- {name}: {told}{_plain_doubt(value)}. {result}"
     if math.isfinite(value.below_limit):
         limit = with_unit(value.below_limit, value.unit)
         return f"- {name}: None was seen (it would be thinner than {limit}). {result}"
-    return f"- {name}: {say_short(value)} wide on average. {_plain_growth(line)}{result}"
+    return f"- {name}: {say_short(value)} wide on average{_plain_doubt(value)}. {_plain_growth(line)}{result}"
+
+
+def _plain_doubt(value: Measured) -> str:
+    """Return the 95 % interval of a value that is told, in plain words."""
+    return f" (it could be {span(value)})"
 
 
 def _plain_growth(line: Line) -> str:
@@ -430,7 +437,7 @@ def _plain_gap(defect: DefectReading) -> str:
     width = defect.bridge.gap_width_mean_open
     if not width.is_known:
         return f"- The gap {side}: {_PLAIN_RESULT[Against.NOT_MEASURABLE]}"
-    return f"- The gap {side}: {say_short(width)} wide on average."
+    return f"- The gap {side}: {say_short(width)} wide on average{_plain_doubt(width)}."
 
 
 _FOLLOW_UP = {"full": _full_note, "short": _short_note, "plain": _family_sheet}

@@ -152,7 +152,7 @@ def _title(reading: Reading, site: str) -> str:
     sides = [implant.side for implant in reading.implants]
     known = [side for side in ("left", "right", "midline") if side in sides]
     if len(sides) == 1:
-        screws = f"{known[0]} screw" if known else "screw, side not established"
+        screws = f"{known[0]} screw" if known else "screw (side not established)"
     else:
         screws = f"{' and '.join(known)} screws" if len(known) == len(sides) else f"{len(sides)} screws"
     place = site[:1].upper() + site[1:] or "Site not given"
@@ -194,7 +194,7 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
 
 
 def _tables_beside(implant: ImplantReading, names: dict[str, str]) -> tuple[Table, ...]:
-    defect = None if implant.bridge is None else tables.defect_table(implant.bridge)
+    defect = None if implant.bridge is None else tables.defect_table(implant.bridge, names)
     every = (defect, tables.screw_table(implant), tables.would_show_table(implant, names))
     return tuple(table for table in every if table is not None)
 
@@ -327,10 +327,10 @@ def _cut_across(cut: Cut, implant: ImplantReading, sizes: _Sizes) -> Picture:
 
 def _map(implant: ImplantReading, names: dict[str, str], sizes: _Sizes) -> Picture:
     halo = implant.halo
+    widths = (f"{say(getattr(halo, part).mean_width)} on the {names[part]}" for part in halo.parts)
     alt = (
         "Unrolled halo: depth along the screw from left to right, direction round it from bottom to top. "
-        f"Mean width {say_short(halo.head_side.mean_width)} on the {names['head_side']}, "
-        f"{say_short(halo.tip_side.mean_width)} on the {names['tip_side']}."
+        f"Mean width {', '.join(widths)}."
     )
     caption = "Unrolled halo (line: 1 mm; hatched: not measured; grey: no bone)"
     svg = figures.draw_map(implant, alt, sizes.map)
@@ -427,7 +427,11 @@ def _time_line(
         f"{row[0]}: {' and '.join(row[1:-1])}" for row in twin.rows
     )
     svg = figures.draw_time_line(points, windows, implant.surface, names, alt, sizes.time)
-    caption = "Mean halo width over time. *About three months, common practice; it never clears an athlete"
+    is_below = any(math.isfinite(getattr(p, part).below_limit) for p in points for part in HALO_LINES)
+    below = " (▼: below the detection limit)" if is_below else ""
+    caption = (
+        f"Mean halo width over time{below}. *About three months, common practice; it never clears an athlete"
+    )
     return _picture(sizes.time[0], caption, svg, twin)
 
 

@@ -16,7 +16,7 @@ from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, drawn_parts, toward, width_along, width_around
 from ongrowth.sentence import screw_words
-from ongrowth.wording import say, say_compact, say_count, say_short, span, weeks_words, with_unit
+from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, span, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -152,6 +152,9 @@ def _times(planted: Sequence[WouldShow]) -> str:
     return f"{each} of 100 times"
 
 
+_OUTLOOK = "What would make the widths more certain without new dose (predicted)"
+
+
 def outlook_table(implant: ImplantReading) -> Table | None:
     """Return what would help without new dose: the three best changes; None where none is predicted to."""
     sides = [s for s in (implant.halo.head_side, implant.halo.tip_side) if s.mean_width.is_known]
@@ -165,11 +168,12 @@ def outlook_table(implant: ImplantReading) -> Table | None:
     rows = [("Now", now_mm, worse.detection_limit.value)]
     rows += [(_capital(p.change), p.u95_mm, p.detection_limit_mm) for p in best]
     told = tuple((what, *(with_unit(v, Unit.MM) for v in values)) for what, *values in rows)
-    return Table("Without new dose, predicted", ("Side mean", "± 95 %", "Detection limit"), told)
+    return Table(_OUTLOOK, ("", "Mean of a side, ± 95 %", "Detection limit"), told)
 
 
-def defect_table(bridge: Bridge) -> Table:
+def defect_table(bridge: Bridge, names: dict[str, str]) -> Table:
     """Return what was measured on the defect, in few rows; `gap_twin` has them all."""
+    head, tip = (names[side].partition(" (")[0] for side in HALO_SIDES)
     fraction, hidden = say_compact(bridge.bridged_fraction), say_short(bridge.hidden_by_metal)
     rows = (
         ("Gap width, mean", say_compact(bridge.gap_width_mean)),
@@ -179,8 +183,8 @@ def defect_table(bridge: Bridge) -> Table:
         ("Category*", category_words(bridge.bridged_fraction)),
         ("Bridges", f"{say_count(bridge.bridge_count)}; smallest shown {_shown(bridge)}"),
         ("Section without the metal", f"{say_compact(bridge.cross_section_mm2)}, {hidden} hidden by metal"),
-        ("Edge, head side", edge_words(bridge.head_edge)),
-        ("Edge, tip side", edge_words(bridge.tip_edge)),
+        (f"Edge, {head}", edge_words(bridge.head_edge)),
+        (f"Edge, {tip}", edge_words(bridge.tip_edge)),
         ("Plane", PLANE_WORDS[bridge.defect.how]),
         ("*Source", CATEGORY_SOURCE),
     )
