@@ -20,6 +20,7 @@ from ongrowth.findings import (
     judge,
     judge_changes,
     judge_graft,
+    judge_integrity,
     judge_motions,
     line_of,
     lines_of,
@@ -371,6 +372,16 @@ def test_the_next_week_is_one_that_decides(
     assert week == pytest.approx(expected, nan_ok=True)
 
 
+def test_a_break_whose_width_is_not_measurable_is_told_in_a_whole_sentence() -> None:
+    integrity = build.make_screw("left", "interrupted").integrity
+    hidden = Measured.missing(Unit.MM, Caution.SMALLER_THAN_BLUR)
+    told = judge_integrity(
+        replace(integrity, interruption_mm=hidden), 26.0, shipped_windows(), "left", "plain"
+    )
+    reason = "how widely is not measurable (smaller than blur)"
+    assert told.why == f"The shaft is interrupted 17.0 mm from its head end; {reason}."
+
+
 def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
     """ "Below 2.11 mm" cannot stand as expected where up to 2.00 mm is: a worse scan must not look better."""
     here = Place("left", "ha-coated", "head_side", 8.0, shipped_windows())
@@ -378,6 +389,11 @@ def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
     told = judge_width(here, "mean_width", coarse)
     assert told.against_window is UNDECIDED
     assert told.why == "This scan cannot show less than 2.11 mm; the limit expected is 2.00 mm."
+    unsure = judge_width(here, "mean_width", Measured.of(0.8, 0.9, Unit.MM, floor=0.0, limit=0.9))
+    assert unsure.against_window is UNDECIDED  # "below 0.90 mm" is printed without its interval
+    assert (
+        unsure.why == f"This scan does not exclude {0.8 + 1.96 * 0.9:.2f} mm; the limit expected is 2.00 mm."
+    )
     assert judge_width(here, "mean_width", fine).against_window is AS_EXPECTED
     defect = Place("left", "ha-coated", "any", 30.0, shipped_windows())
     below = Measured.of(0.01, 0.02, Unit.ONE, floor=0.0, limit=0.05)

@@ -441,3 +441,14 @@ def test_planted_halos_stand_in_a_table_beside_what_is_found_where_none_is(page:
     )
     assert "Even, 1 mm 88 % 88 %" in text
     assert "One half, 2 mm 78 % 78 %" in text
+
+
+def test_a_break_whose_width_is_not_measurable_is_printed_without_a_number() -> None:
+    side = build.make_side(0.6)
+    implant = build.make_implant(side, side, state="interrupted")
+    hidden = Measured.missing(Unit.MM, Caution.SMALLER_THAN_BLUR)
+    integrity = replace(implant.screw.integrity, interruption_mm=hidden)
+    implant = replace(implant, screw=replace(implant.screw, integrity=integrity))
+    text = " ".join(re.sub(r"<[^>]+>", " ", render_page(case_of(build.make_reading(implant)))).split())
+    assert "interrupted at depth 17.0 mm, width not measurable (smaller than blur)" in text
+    assert "nan" not in text

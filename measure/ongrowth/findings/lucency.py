@@ -100,6 +100,9 @@ def _why(here: Place, value: Measured, against: Against, window: Window | None) 
         if told_high(value) > value.high95:
             shown = with_unit(value.below_limit, value.unit)
             return f"This scan cannot show less than {shown}; the limit expected is {_limit(value, window)}."
+        if math.isfinite(value.below_limit):  # print leaves its interval out
+            top = with_unit(value.high95, value.unit)
+            return f"This scan does not exclude {top}; the limit expected is {_limit(value, window)}."
         return f"The 95 % interval spans the limit of {_limit(value, window)}."
     side = "below the expected" if told_high(value) < window.low else "past the limit of"
     return f"{say(value)} is {side} {_limit(value, window)}. {window.meaning}"

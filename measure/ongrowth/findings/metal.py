@@ -38,8 +38,10 @@ def judge_integrity(
 
 def _integrity(integrity: Integrity) -> tuple[Against, str]:
     if integrity.state == "interrupted":
-        where = f"{integrity.at_depth_mm:.1f} mm from its head end"
-        return Against.OUTSIDE, f"The shaft is interrupted by {say(integrity.interruption_mm)}, {where}."
+        where, width = f"{integrity.at_depth_mm:.1f} mm from its head end", say(integrity.interruption_mm)
+        if not integrity.interruption_mm.is_known:
+            return Against.OUTSIDE, f"The shaft is interrupted {where}; how widely is {width}."
+        return Against.OUTSIDE, f"The shaft is interrupted by {width}, {where}."
     if integrity.state == "bent":
         why = f"The shaft is bent: {say(integrity.bend_deg)}. An earlier CT would tell whether it always was."
         return Against.UNDECIDED, why

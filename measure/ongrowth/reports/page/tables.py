@@ -16,7 +16,7 @@ from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
 from ongrowth.reports.figures import Band, TimePoint, drawn_parts, toward, width_along, width_around
 from ongrowth.sentence import screw_words
-from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, span, weeks_words, with_unit
+from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, weeks_words, with_unit
 
 _TWIN_STEP_MM = 4.0
 
@@ -382,7 +382,7 @@ def _metal_words(implant: ImplantReading) -> str:
     integrity = implant.screw.integrity
     if integrity.state == "interrupted":
         at = with_unit(integrity.at_depth_mm, Unit.MM)
-        return f"interrupted at depth {at}: {span(integrity.interruption_mm)}"
+        return f"interrupted at depth {at}, width {say_compact(integrity.interruption_mm)}"
     if integrity.state == "bent":
         return f"bent: {say_compact(integrity.bend_deg)}"
     if integrity.state == "no interruption shown" and integrity.smallest_shown_mm > 0.0:
