@@ -13,6 +13,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import build_reading as build
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
@@ -20,10 +21,10 @@ from click.testing import CliRunner, Result
 from ongrowth.case.before import _with_screw
 from ongrowth.cli import main
 from ongrowth.defect import DefectPlane, carry_defect, find_open_defects, find_open_defects_at
-from ongrowth.findings import LOOK_AT_THE_DEFECT
+from ongrowth.findings import LOOK_AT_THE_DEFECT, answer_before
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
-from ongrowth.reading import read_reading
+from ongrowth.reading import DefectReading, read_reading
 from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.wording import fixed_words
 from ongrowth_phantoms.bone import Bridge, Defect
@@ -209,6 +210,15 @@ def test_a_screw_in_it_is_told(both: Scene, both_scan: Scan) -> None:
     (told,) = _with_screw(scan_fast(one, coarse, seed=1))
     assert told.code == "screw-in-ct"
     assert told.level is Level.CAUTION
+
+
+def test_a_screw_in_it_is_told_before_the_sides() -> None:
+    """It puts all that follows in question."""
+    told = [Problem(code, Level.CAUTION, f"{code}.", "") for code in ("defect-not-seen", "screw-in-ct")]
+    defect = DefectReading("left", build.make_bridge(0.0))
+    sentences = answer_before((defect,), (), told, "L5").sentence
+    places = [sentences.index(words) for words in ("screw-in-ct.", "Left side: gap", "defect-not-seen.")]
+    assert places == sorted(places)
 
 
 def test_more_than_one_level_asks_for_a_point() -> None:

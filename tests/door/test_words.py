@@ -236,7 +236,7 @@ def test_the_words_stand_in_one_file_of_the_program() -> None:
     assert guilty == ["cautions.toml"]
 
 
-UNIT = r"(?:mm²|mm³|mm|HU|%|°|mSv|mGy|kVp|weeks?|degrees|cm|bit|columns)"
+UNIT = r"(?:mm²|mm³|mm|HU|%|°|mSv|mGy|kVp|weeks?|degrees|percentage points|cm|bit|columns)"
 NUMBER = r"[−-]?\d+(?:\.\d+)?"
 ALLOWED = [
     r"\d{4}-\d{2}-\d{2}",  # dates

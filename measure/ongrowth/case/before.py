@@ -14,7 +14,7 @@ from ongrowth.bridge import measure_open_gap
 from ongrowth.case.reading import Known, Tell, scan_id, silent, source_of
 from ongrowth.casefile import weeks_between
 from ongrowth.defect import OpenDefect, find_open_defects, find_open_defects_at, spongy_hu, unsure_note
-from ongrowth.findings import Windows, answer_before, judge_graft
+from ongrowth.findings import SCREW_IN_CT, Windows, answer_before, judge_graft
 from ongrowth.read import read_scan
 from ongrowth.reading import (
     DefectReading,
@@ -113,7 +113,7 @@ def _with_screw(scan: Scan) -> tuple[Problem, ...]:
     if all(piece.kind != "screw" for piece in metal):
         return ()
     text = "A screw lies in this CT: either it is not from before surgery, or other surgery came first."
-    return (Problem("screw-in-ct", Level.CAUTION, text, "See ongrowth check for a CT after surgery."),)
+    return (Problem(SCREW_IN_CT, Level.CAUTION, text, "See ongrowth check for a CT after surgery."),)
 
 
 def _where(side: str) -> str:

@@ -18,6 +18,8 @@ JOINT = (
 )
 STILL = "Movement of the defect: the CT was taken lying still."
 STAGE = "Oedema, and how old the defect is: MRI shows the signal, CT does not."
+SCREW_IN_CT = "screw-in-ct"
+TOLD_WITH_SIDES = (SCREW_IN_CT, "defect-not-seen")  # codes of problems that stand beside the sides
 _NOT_LOOKED_AT = ("disc", "facet joints", "other levels", "nerve roots", "soft tissue", "course of a screw")
 
 
@@ -137,6 +139,27 @@ def side_to_side(defects: Sequence[DefectReading]) -> tuple[tuple[str, Measured]
     )
 
 
+def sentences_before(
+    defects: Sequence[DefectReading], findings: Sequence[Finding], told: Sequence[Problem]
+) -> tuple[str, ...]:
+    """Return a sentence for each side and each problem; a screw in the CT puts all the rest in question.
+
+    Parameters
+    ----------
+    defects : sequence of DefectReading
+        The sides on which a slit was found.
+    findings : sequence of Finding
+        The rule of thumb for each, named by its side.
+    told : sequence of Problem
+        What else is to be said.
+    """
+    graft = {finding.implant: finding for finding in findings}
+    sides = (side_sentence(defect, graft.get(defect.side)) for defect in defects)
+    first = (problem.text for problem in told if problem.code == SCREW_IN_CT)
+    last = (problem.text for problem in told if problem.code != SCREW_IN_CT)
+    return (*first, *sides, *last)
+
+
 def answer_before(
     defects: Sequence[DefectReading], findings: Sequence[Finding], told: Sequence[Problem], site: str
 ) -> Summary:
@@ -153,9 +176,7 @@ def answer_before(
     site : str
         Vertebra or bone, for print.
     """
-    graft = {finding.implant: finding for finding in findings}
-    sentences = [side_sentence(defect, graft.get(defect.side)) for defect in defects]
-    sentences += [problem.text for problem in told if problem.level is not Level.REFUSE]
+    sentences = sentences_before(defects, findings, [p for p in told if p.level is not Level.REFUSE])
     cannot_tell = [JOINT, STAGE, STILL] if defects else [STAGE]
     level = [] if site else ["Which level this is: it is not inferred from the images."]
     return Summary(" ".join(sentences), math.nan, tuple(level + cannot_tell), _NOT_LOOKED_AT)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Case, ChangeRecord, MotionRecord, NewBoneRecord, Reading
-from ongrowth.wording import say, side_words, span, weeks_words, with_unit
+from ongrowth.wording import say, say_compact, side_words, span, weeks_words, with_unit
 
 _SIDES = {"head side": "head_side", "tip side": "tip_side"}
 MOVED = "moved"
@@ -102,17 +102,19 @@ def _bridging_words(changes: Iterable[ChangeRecord]) -> str:
     change = next((c.value for c in changes if c.quantity == "bridged_fraction"), None)
     if change is None or not change.is_known:
         return ""
-    return _changed_words(
-        change, "bridged share up by", "bridged share down by", "no change of bridging shown"
-    )
+    words = ("bridged share up by", "bridged share down by", "no change of bridging shown")
+    told = _changed_words(change, *words, tell=say_compact)
+    return told.replace("%", "percentage points")  # "up by 30 %" could be a share of the earlier figure
 
 
-def _changed_words(change: Measured, up: str, down: str, same: str) -> str:
+def _changed_words(
+    change: Measured, up: str, down: str, same: str, tell: Callable[[Measured], str] = say
+) -> str:
     if not change.is_known:
         return f"not comparable ({change.cautions.words})"
     if change.low95 > 0.0:
-        return f"{up} {say(change)}"
-    return f"{down} {say(turned(change))}" if change.high95 < 0.0 else f"{same} ({span(change)})"
+        return f"{up} {tell(change)}"
+    return f"{down} {tell(turned(change))}" if change.high95 < 0.0 else f"{same} ({span(change)})"
 
 
 def turned(change: Measured) -> Measured:

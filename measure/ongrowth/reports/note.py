@@ -12,6 +12,7 @@ from ongrowth.findings import (
     CATEGORY_SOURCE,
     HALO_LINES,
     PLANE_WORDS,
+    TOLD_WITH_SIDES,
     Compared,
     Expectation,
     Line,
@@ -24,12 +25,12 @@ from ongrowth.findings import (
     print_line,
     screw_name,
     screw_sentence,
-    side_sentence,
+    sentences_before,
     side_to_side,
     side_words_before,
 )
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading import Against, Case, DefectReading, Finding, ImplantReading, Reading
+from ongrowth.reading import Against, Case, DefectReading, ImplantReading, Reading
 from ongrowth.scan import Level
 from ongrowth.wording import (
     HALO_SIDES,
@@ -401,9 +402,8 @@ def _full_note_before(case: Case) -> list[str]:
 
 def _sides_before(reading: Reading) -> list[str]:
     """Return a sentence for each side: the gap and the rule of thumb, or why none was found."""
-    graft: dict[str, Finding] = {finding.implant: finding for finding in reading.findings}
-    unseen = [p.text for p in reading.scan.problems if p.code in ("screw-in-ct", "defect-not-seen")]
-    return [*(side_sentence(one, graft.get(one.side)) for one in reading.defects), *unseen]
+    told = [p for p in reading.scan.problems if p.code in TOLD_WITH_SIDES]
+    return list(sentences_before(reading.defects, reading.findings, told))
 
 
 def _short_note_before(case: Case) -> list[str]:

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 import ongrowth
-from ongrowth.findings import LOOK_AT_THE_DEFECT, gap_rows, side_sentence, side_to_side, side_words_before
+from ongrowth.findings import (
+    LOOK_AT_THE_DEFECT,
+    TOLD_WITH_SIDES,
+    gap_rows,
+    side_sentence,
+    side_to_side,
+    side_words_before,
+)
 from ongrowth.frame import ScrewFrame
 from ongrowth.reading import Cut, DefectReading, Finding, Reading
 from ongrowth.reports.drawing import svg_of
@@ -35,7 +42,7 @@ _OEDEMA_WORDS = {
     "absent": "Oedema signal on MRI: absent.",
     "unknown": "Oedema signal on MRI: not known.",
 }
-_FIRST = ("screw-in-ct", "defect-not-seen", "defect-unsure")  # told at the head of the page
+_FIRST = (*TOLD_WITH_SIDES, "defect-unsure")  # told at the head of the page
 _CUT_MM, _GAP_MM = (58.0, 38.0), (60.0, 44.0)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 import ongrowth
 from ongrowth.findings import (
+    TOLD_WITH_SIDES,
     Compared,
     gap_rows,
     is_before_surgery,
@@ -21,7 +22,7 @@ from ongrowth.findings import (
     no_scan_words,
     print_line,
     screw_sentence,
-    side_sentence,
+    sentences_before,
     side_words_before,
 )
 from ongrowth.reading import Against, Case, ImplantReading, Reading
@@ -157,9 +158,8 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
 
 def _sides_before(reading: Reading) -> list[Row | Pictures]:
     """Return what a CT from before surgery shows: a sentence for each side, then all figures side by side."""
-    graft = {finding.implant: finding for finding in reading.findings}
-    told = [side_sentence(one, graft.get(one.side)) for one in reading.defects]
-    told += [p.text for p in reading.scan.problems if p.code in ("screw-in-ct", "defect-not-seen")]
+    problems = [p for p in reading.scan.problems if p.code in TOLD_WITH_SIDES]
+    told = sentences_before(reading.defects, reading.findings, problems)
     out: list[Row | Pictures] = [Row(((0.0, words),), 10.0, is_bold=True, after_mm=2.0) for words in told]
     heads = ["Value (95 % interval)", *(side_words_before(one.side) for one in reading.defects)]
     out.append(Row(tuple(zip(_SIDES_MM, heads, strict=False)), 7.0))
