@@ -298,7 +298,7 @@ def make_reading(
         id=scan_id,
         weeks_since_surgery=weeks,
         voxel_mm=(0.35, 0.35, 0.6),
-        slice_thickness_mm=0.6,
+        slice_thickness_mm=2.0 if any(p.code == "thick-slices" for p in problems) else 0.6,
         kernel="sharp",
         algorithm="filtered back-projection",
         kvp=120.0,

@@ -32,6 +32,7 @@ from ongrowth.findings import (
     rows_for,
     screw_sentence,
     shipped_windows,
+    thin_series_words,
 )
 from ongrowth.findings.answer import NO_PROOF, next_scan_week
 from ongrowth.findings.lucency import Place, judge_width
@@ -398,6 +399,18 @@ def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
     defect = Place("left", "ha-coated", "any", 30.0, shipped_windows())
     below = Measured.of(0.01, 0.02, Unit.ONE, floor=0.0, limit=0.05)
     assert judge_width(defect, "bridged_fraction", below).against_window is OUTSIDE
+
+
+@pytest.mark.parametrize(
+    ("step_mm", "thickness_mm", "is_thick"),
+    [(0.6, 0.6, False), (1.25, math.nan, False), (3.0, math.nan, True), (0.6, 3.0, True), (2.0, 2.0, True)],
+)
+def test_slices_that_are_not_fit_for_it_ask_for_the_thin_series(
+    step_mm: float, thickness_mm: float, *, is_thick: bool
+) -> None:
+    scan = build.make_reading().scan
+    scan = replace(scan, voxel_mm=(0.35, 0.35, step_mm), slice_thickness_mm=thickness_mm)
+    assert bool(thin_series_words(scan)) is is_thick
 
 
 def test_no_week_is_named_where_something_is_outside() -> None:

@@ -15,7 +15,7 @@ import build_reading as build
 import pytest
 
 from ongrowth.bridge import Edge
-from ongrowth.findings import LOOK_AT_THE_DEFECT, SYMBOLS, answer, shipped_windows
+from ongrowth.findings import LOOK_AT_THE_DEFECT, SYMBOLS, THIN_SERIES_FIRST, answer, shipped_windows
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
     Case,
@@ -30,7 +30,7 @@ from ongrowth.reading import (
 )
 from ongrowth.reports.figures import expected_bands
 from ongrowth.reports.note import render_note
-from ongrowth.reports.page import THIN_SERIES_FIRST, render_page
+from ongrowth.reports.page import render_page
 from ongrowth.reports.page.tables import outlook_table
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
@@ -428,10 +428,9 @@ def test_edges_of_the_defect_are_told_with_side_interval_and_reason() -> None:
 def test_the_thin_series_of_this_ct_comes_before_any_later_ct(width_mm: float, *, is_thick: bool) -> None:
     side = build.make_side(width_mm)
     problems = (build.thick_slices(),) if is_thick else ()
-    page = render_page(
-        case_of(build.make_reading(build.make_implant(side, side), weeks=30.0, problems=problems))
-    )
-    assert (THIN_SERIES_FIRST in page) is is_thick
+    case = case_of(build.make_reading(build.make_implant(side, side), weeks=30.0, problems=problems))
+    assert (THIN_SERIES_FIRST in render_page(case)) is is_thick
+    assert (THIN_SERIES_FIRST in " ".join(render_note(case, short=True).split())) is is_thick
 
 
 def test_planted_halos_stand_in_a_table_beside_what_is_found_where_none_is(page: str) -> None:

@@ -8,6 +8,7 @@ from ongrowth.findings.answer import (
     HALO_LINES,
     LINES,
     NOT_LOOKED_AT,
+    THIN_SERIES_FIRST,
     Line,
     answer,
     line_of,
@@ -17,6 +18,7 @@ from ongrowth.findings.answer import (
     no_scan_words,
     screw_name,
     screw_sentence,
+    thin_series_words,
 )
 from ongrowth.findings.before import (
     SCREW_IN_CT,
@@ -80,6 +82,7 @@ __all__ = [
     "SCREW_IN_CT",
     "SURFACES",
     "SYMBOLS",
+    "THIN_SERIES_FIRST",
     "TOLD_WITH_SIDES",
     "Against",
     "BadWindows",
@@ -129,6 +132,7 @@ __all__ = [
     "side_sentence",
     "side_to_side",
     "side_words_before",
+    "thin_series_words",
 ]
 
 

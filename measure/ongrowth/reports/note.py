@@ -28,6 +28,7 @@ from ongrowth.findings import (
     sentences_before,
     side_to_side,
     side_words_before,
+    thin_series_words,
 )
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Against, Case, DefectReading, ImplantReading, Reading
@@ -225,7 +226,8 @@ def _impression(case: Case) -> list[str]:
 
 def _next_scan(case: Case) -> list[str]:
     week = case.summary.next_scan_week
-    return [] if math.isnan(week) else [next_scan_words(week)]
+    later = [] if math.isnan(week) else [next_scan_words(week)]
+    return [*thin_series_words(case.readings[-1].scan), *later]
 
 
 def _short_note(case: Case) -> list[str]:

@@ -24,6 +24,7 @@ from ongrowth.findings import (
     screw_sentence,
     sentences_before,
     side_words_before,
+    thin_series_words,
 )
 from ongrowth.reading import Against, Case, ImplantReading, Reading
 from ongrowth.reports.drawing import STYLE
@@ -175,10 +176,11 @@ def _list(head: str, points: Sequence[str]) -> list[Row | Pictures]:
 
 
 def _next(case: Case) -> list[str]:
-    week = case.summary.next_scan_week
-    if math.isnan(week):
-        return [no_scan_words(case.findings, case.readings[-1].scan.weeks_since_surgery)]
-    return [next_scan_words(week)]
+    week, scan = case.summary.next_scan_week, case.readings[-1].scan
+    later = (
+        no_scan_words(case.findings, scan.weeks_since_surgery) if math.isnan(week) else next_scan_words(week)
+    )
+    return [*thin_series_words(scan), later]
 
 
 def _paint(blocks: Sequence[Row | Pictures]) -> NDArray[np.uint8]:

@@ -23,6 +23,7 @@ from ongrowth.findings import (
     screw_name,
     screw_sentence,
     shipped_windows,
+    thin_series_words,
 )
 from ongrowth.quantity import Unit
 from ongrowth.reading import (
@@ -56,7 +57,6 @@ from ongrowth.wording import (
 )
 
 _ANCHOR = re.compile(r"[^A-Za-z0-9]+")  # what may not stand in the target of a link
-THIN_SERIES_FIRST = "Ask for the thin series of this CT first: it costs no dose."
 
 
 @dataclass(frozen=True, slots=True)
@@ -437,7 +437,7 @@ def _time_line(
 
 def _next_scan(case: Case, last: Reading) -> str:
     week = case.summary.next_scan_week
-    thin = [] if all(p.code != "thick-slices" for p in last.scan.problems) else [THIN_SERIES_FIRST]
+    thin = thin_series_words(last.scan)
     if math.isnan(week):
         return " ".join([*thin, no_scan_words(case.findings, last.scan.weeks_since_surgery)])
     dose = last.scan.dose
