@@ -26,9 +26,9 @@ NOT_LOOKED_AT = (
 LYING = "Movement under load: the CT was taken lying still."
 NO_EARLIER = "Growth of a halo or change of position: there is no earlier CT to compare with."
 NOT_COMPARED = "Growth of a halo or change of position: the CTs of this case were not compared."
-NO_PROOF = (  # 3 of 14 sides, docs/accuracy.md; 11 of 30 in the lot of cases before it
-    "A halo that is not shown: of those of 0.7 to 1.5 mm in simulated scans (titanium, thin slices) one in "
-    "five to one in three were read below the detection limit."
+NO_PROOF = (  # 3 and 4 of 28 sides, docs/accuracy.md; 11 of 30 in a lot of cases before it
+    "That there is no halo: in simulated scans (titanium, thin slices) one in nine to one in three of the "
+    "halos of 0.7 to 1.5 mm were read below the detection limit."
 )
 CAUSE = "The cause of a lucency, where there is one."
 WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
