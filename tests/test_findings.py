@@ -413,6 +413,21 @@ def test_slices_that_are_not_fit_for_it_ask_for_the_thin_series(
     assert bool(thin_series_words(scan)) is is_thick
 
 
+@pytest.mark.parametrize(("width_mm", "limit_mm"), [(0.4, 0.7), (0.8, 0.25), (2.8, 0.25)])
+def test_widths_that_hang_on_a_wrong_size_are_undecided(width_mm: float, limit_mm: float) -> None:
+    """A screw of 4 mm stated as 6 mm hides a halo of 1 mm: neither as expected nor outside, at any week."""
+    doubtful = Measured.of(width_mm, 0.1, Unit.MM, Caution.DIAMETER_DOUBTFUL, floor=0.0, limit=limit_mm)
+    side = replace(build.make_side(width_mm), mean_width=doubtful)
+    findings = findings_on(side, side, 8.0)
+    line = line_of("head_side", "left", findings)
+    assert line is not None
+    assert line.main.against_window is UNDECIDED
+    assert "check the diameter" in line.main.why
+    if width_mm < 1.0:
+        assert math.isnan(next_scan_week(findings, 8.0))
+        assert "diameter of the screw has to be checked first" in no_scan_words(findings, 8.0)
+
+
 def test_no_week_is_named_where_something_is_outside() -> None:
     side = build.make_side(2.8)
     assert math.isnan(next_scan_week(findings_on(side, side, 8.0), 8.0))

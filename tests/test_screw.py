@@ -241,8 +241,9 @@ def test_a_stated_length_moves_the_ends_only_as_far_as_they_are_unsure() -> None
 def test_a_stated_diameter_far_from_the_image_is_told(ceiling_hu: float) -> None:
     """Also where the core is cut off: there blur and core level would give way to any radius stated."""
     scan = draw(screw((0, 0, -16), (0, 0, 1)), ceiling_hu=ceiling_hu)
-    told = [codes(find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=d)])) for d in (2.6, 4.2, 5.5, 6.5)]
-    assert ["diameter-differs" in one for one in told] == [True, False, True, True]
+    told = [find_screws(scan, [ScrewSpec(id="a", major_diameter_mm=d)]) for d in (2.6, 4.2, 5.5, 6.5)]
+    assert ["diameter-differs" in codes(one) for one in told] == [True, False, True, True]
+    assert [Caution.DIAMETER_DOUBTFUL in only(one).cautions for one in told] == [True, False, True, True]
 
 
 def test_points_of_a_reader_are_refined() -> None:

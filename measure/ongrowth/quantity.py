@@ -53,6 +53,7 @@ class Caution(enum.IntFlag):
     SMALLER_THAN_BLUR = enum.auto()
     FEW_REFERENCES = enum.auto()
     PROCESSED_IMAGE = enum.auto()
+    DIAMETER_DOUBTFUL = enum.auto()
 
     @property
     def codes(self) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from ongrowth.findings.lucency import line_result
 from ongrowth.findings.windows import gravest
+from ongrowth.quantity import Caution
 from ongrowth.reading import Against, Finding, ImplantReading, ScanFacts, Summary
 from ongrowth.scan import Level, Problem
 from ongrowth.wording import say_short, side_words, weeks_words
@@ -209,8 +210,8 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
 
     Something outside its window, or nothing open, calls for no date: the clinician has the answer.
     """
-    # A bent shaft is undecided too, but an earlier CT decides it, not a later one.
-    results = [f.against_window for f in findings if f.state != "bent"]
+    # An earlier CT decides a bent shaft, and the right size what hangs on a wrong one; not a later CT.
+    results = [f.against_window for f in findings if f.state != "bent" and not _hangs_on_size(f)]
     if not weeks >= 0.0 or Against.OUTSIDE in results or Against.UNDECIDED not in results:
         return math.nan
     if weeks < _FIRST_DECIDING_WEEK - 2.0:
@@ -261,12 +262,20 @@ def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
         return "Before surgery no week is named."
     if any(f.against_window is Against.OUTSIDE for f in findings):
         return "No week is named: something is outside what is expected already now."
+    if any(_hangs_on_size(f) for f in findings):
+        return "No week is named: the stated diameter of the screw has to be checked first."
     if any(_may_bridge(f) for f in findings):
         return (
             "Nothing measured here is undecided. No bridging is expected yet: a CT at about week "
             f"{_FIRST_DECIDING_WEEK:.0f} would tell more of it, if the clinician wants one at all."
         )
     return "Nothing here would be decided by a further CT at a later week."
+
+
+def _hangs_on_size(finding: Finding) -> bool:
+    """Whether a finding is undecided because the stated diameter does not fit the image."""
+    is_open = finding.against_window is Against.UNDECIDED
+    return is_open and Caution.DIAMETER_DOUBTFUL in finding.value.cautions
 
 
 def _may_bridge(finding: Finding) -> bool:

@@ -21,6 +21,7 @@ _MIN_SECTORS = 6  # of eight; with fewer, evenness is anybody's guess; project's
 
 NO_WEEK = "The weeks since surgery are not known, so no window applies."
 BEFORE_SURGERY = "The scan is from before surgery."
+DOUBTFUL_DIAMETER = "The stated diameter does not fit the image, and widths hang on it: check the diameter."
 NO_ROW = "The windows table does not speak of this quantity at this week."
 
 
@@ -77,6 +78,8 @@ def judge_width(here: Place, quantity: str, value: Measured) -> Finding:
         if any(result is not Against.OUTSIDE for result in neighbours):
             against = Against.UNDECIDED
             why = "Near week 12 a width alone does not turn from as expected to outside."
+    if value.is_known and window is not None and Caution.DIAMETER_DOUBTFUL in value.cautions:
+        against, why = Against.UNDECIDED, DOUBTFUL_DIAMETER
     return Finding(here.implant, here.side, quantity, value, window, against, why)
 
 

@@ -110,15 +110,21 @@ def _axis_u(scan: Scan, shaft: Shaft) -> tuple[float, float]:
 
 
 def _diameter_differs(shaft: Shaft, spec: ScrewSpec, name: str) -> list[Problem]:
-    """Compare a stated diameter with the cross-section as it is seen where none is stated."""
-    seen_mm = 2.0 * shaft.free.radius_mm
-    if not abs(seen_mm - spec.major_diameter_mm) > max(_DIAMETER_DIFFERS_MM, 0.2 * seen_mm):
+    """Tell that a stated diameter does not fit the image."""
+    if not _differs(shaft, spec):
         return []
+    seen_mm = 2.0 * shaft.free.radius_mm
     text = (
         f"The thread of {screw_words(name)} looks about {seen_mm:.1f} mm thick, stated are "
         f"{spec.major_diameter_mm:.1f} mm; what was stated was used, and every halo width hangs on it."
     )
     return [Problem("diameter-differs", Level.CAUTION, text, "Check the stated outer diameter.")]
+
+
+def _differs(shaft: Shaft, spec: ScrewSpec) -> bool:
+    """Whether a stated diameter is far from the cross-section as it is seen where none is stated."""
+    seen_mm = 2.0 * shaft.free.radius_mm
+    return abs(seen_mm - spec.major_diameter_mm) > max(_DIAMETER_DIFFERS_MM, 0.2 * seen_mm)
 
 
 def _at_given_points(
@@ -269,6 +275,7 @@ def _cautions(scan: Scan, shaft: Shaft, spec: ScrewSpec) -> Caution:
     told = (
         (Caution.METAL_CLIPPED, shaft.is_clipped),
         (Caution.DIAMETER_ESTIMATED, math.isnan(spec.major_diameter_mm)),
+        (Caution.DIAMETER_DOUBTFUL, _differs(shaft, spec)),
         (Caution.DENSE_METAL, is_dense),
         (Caution.SCREW_IN_SLICE_PLANE, steep < _IN_SLICE_PLANE),
     )
