@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -294,6 +295,8 @@ def test_publication_tables_and_methods_come_from_the_run(cohort: tuple[Path, Ma
     assert record["manifest_digest"] == manifest.digest
     assert manifest.digest[:16] in methods
     assert "Of 18 CTs of 6 patients, 17 gave numbers and 1 did not" in methods
+    assert re.search(r"in the CTs that gave numbers it was measurable on \d+ % of sides", methods)
+    assert re.search(r"blur of the scans was known from [^.]* in \d+ CTs", methods)
     assert record["measure"].endswith("measure_known")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
@@ -372,7 +373,7 @@ def test_a_shaft_that_no_defect_parts_has_rows_of_the_whole(picture: ScrewPictur
 def test_the_place_of_the_cursor_is_told(picture: ScrewPicture) -> None:
     told = place_words(picture, 8.5, 7.5)
     assert told.startswith("depth 8.50 mm, cranial (8°): halo 0.")
-    assert "±" in told
+    assert re.search(r"± \d+\.\d\d mm \(95 %\)", told)
     assert "streak" in place_words(picture, 35.0, 200.0)
     assert "in the gap" in place_words(picture, 16.0, 0.0)
     assert "halo" not in place_words(replace(picture, is_shown=False), 8.5, 7.5)

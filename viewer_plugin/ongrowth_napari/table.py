@@ -101,7 +101,7 @@ def place_words(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> str
     if not math.isfinite(width):
         return f"{place}: not measured ({told.words})"
     why = f" ({told.words})" if told else ""
-    return f"{place}: halo {with_unit(width, _MM)} ± {with_unit(COVERAGE_95 * u, _MM)}{why}"
+    return f"{place}: halo {with_unit(width, _MM)} ± {with_unit(COVERAGE_95 * u, _MM)} (95 %){why}"
 
 
 def _capital(text: str) -> str:

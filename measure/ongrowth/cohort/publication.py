@@ -164,7 +164,9 @@ def _version(name: str) -> str:
 def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) -> str:
     """Return a paragraph for the methods section, from what the run itself recorded."""
     sources = widths.drop_duplicates(["case", "scan"])["blur_source"].fillna("").value_counts()
-    blur = ", ".join(f"{blur_source_words(str(name)) or 'not stated'} in {n}" for name, n in sources.items())
+    blur = ", ".join(
+        f"{blur_source_words(str(name)) or 'not stated'} in {counted(n, 'CT')}" for name, n in sources.items()
+    )
     words = record["libraries"]
     used = ", ".join(f"{name} {words[name]}" for name in ("numpy", "scipy", "scikit-image", "pydicom"))
     share = widths["value"].notna().mean() if len(widths) else math.nan
@@ -176,9 +178,9 @@ def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) 
         f"{counted(size.n_screws, 'screw')} and {counted(size.n_places, 'side')} of screws with a measured "
         f"mean halo width. Mean halo width is the "
         f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
-        f"side of the defect, estimated by a model of blurred layers; it was measurable in {100 * share:.0f} "
-        f"% of sides and CTs. The blur of the scans was known from {blur}. Each value carries a 95 % "
-        f"interval; values below the detection limit of their scan enter with their estimate. The "
+        f"side of the defect, estimated by a model of blurred layers; in the CTs that gave numbers it was "
+        f"measurable on {100 * share:.0f} % of sides. The blur of the scans was known from {blur}. "
+        f"Each value carries a 95 % interval; values below the detection limit of their scan enter with their estimate. The "
         f"measurements are research and decision support, not a diagnosis; images were to be read by a "
         f"licensed clinician."
     )
