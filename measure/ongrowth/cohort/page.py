@@ -214,8 +214,9 @@ def bridging_section(rows: pd.DataFrame) -> Section:
     told = bridged_share(intervals, at) if at.size else None
     sentences = [
         f"{share.n_seen} of {share.n_defects} defects in {share.n_patients} patients were seen half bridged.",
-        "Each is only known to have become so between two CTs.",
     ]
+    if share.n_seen:
+        sentences.append("Each is only known to have become so between two CTs.")
     if share.n_seen >= 3:
         waiting = fit_waiting_time([i.from_weeks for i in intervals], [i.to_weeks for i in intervals])
         sentences.append(f"Median time by a Weibull distribution: {waiting.median_weeks} weeks.")

@@ -180,9 +180,9 @@ def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) 
         f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
         f"side of the defect, estimated by a model of blurred layers; in the CTs that gave numbers it was "
         f"measurable on {100 * share:.0f} % of sides. The blur of the scans was known from {blur}. "
-        f"Each value carries a 95 % interval; values below the detection limit of their scan enter with their estimate. The "
-        f"measurements are research and decision support, not a diagnosis; images were to be read by a "
-        f"licensed clinician."
+        f"Each value carries a 95 % interval; values below the detection limit of their scan enter with "
+        f"their estimate. The measurements are research and decision support, not a diagnosis; images were "
+        f"to be read by a licensed clinician."
     )
 
 
