@@ -13,7 +13,7 @@ from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
-from ongrowth.wording import fixed_words, say_short, span
+from ongrowth.wording import fixed_words, say_compact, say_short, side_words, span
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
 
@@ -82,6 +82,17 @@ def test_the_note_has_technique_comparison_findings_per_side_and_impression(case
     assert "None available." in text
     assert "lamina side (screw head)" in text.lower()
     assert "Slices of 2.0 mm" in text
+
+
+def test_the_detection_limit_is_told_of_each_side(case: Case) -> None:
+    """Of the whole shaft it may lie above the width of a side, as if that could not be seen."""
+    halo = case.readings[0].implants[0].halo
+    text = " ".join(render_note(case).split())
+    told = ", ".join(
+        f"{side_words(part, 'L5')} {say_compact(getattr(halo, part).detection_limit)}" for part in halo.parts
+    )
+    assert len(halo.parts) == 2
+    assert f"Detection limit of the halo, left screw: {told}." in text
 
 
 def test_an_earlier_ct_is_named_as_comparison(case: Case) -> None:

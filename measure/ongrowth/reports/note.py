@@ -117,7 +117,7 @@ def _full_note(case: Case) -> list[str]:
         *([case.patient.remark] if case.patient.remark else []),
         "",
         "TECHNIQUE AND LIMITS",
-        *_technique(last),
+        *_technique(last, site),
         "",
         "COMPARISON",
         _comparison(case),
@@ -131,7 +131,7 @@ def _full_note(case: Case) -> list[str]:
     return [*out, "", fixed_words().neutral]
 
 
-def _technique(reading: Reading) -> list[str]:
+def _technique(reading: Reading, site: str) -> list[str]:
     scan = reading.scan
     voxel = " x ".join(f"{v:.2f}" for v in scan.voxel_mm)
     thick = thickness_words(scan.slice_thickness_mm, scan.voxel_mm[2])
@@ -145,10 +145,12 @@ def _technique(reading: Reading) -> list[str]:
     if scan.blur_in_plane_mm.is_known:
         source = blur_source_words(scan.blur_source)
         out.append(f"Blur in plane {say(scan.blur_in_plane_mm)}, known from {source}.")
-    out += [
-        f"Detection limit of the halo, {screw_name(one).lower()}: {say(one.halo.whole.detection_limit)}."
-        for one in reading.implants
-    ]
+    for one in reading.implants:
+        limits = (
+            f"{side_words(part, site)} {say_compact(getattr(one.halo, part).detection_limit)}"
+            for part in one.halo.parts
+        )
+        out.append(f"Detection limit of the halo, {screw_name(one).lower()}: {', '.join(limits)}.")
     return out + [f"- {p.text} {p.advice}" for p in scan.problems if p.level is Level.CAUTION]
 
 
@@ -389,7 +391,7 @@ def _full_note_before(case: Case) -> list[str]:
         *([case.patient.remark] if case.patient.remark else []),
         "",
         "TECHNIQUE AND LIMITS",
-        *_technique(last),
+        *_technique(last, case.patient.site),
     ]
     for defect in last.defects:
         out += ["", side_words_before(defect.side).upper(), *(f"- {n}: {v}." for n, v in gap_rows(defect))]
