@@ -532,6 +532,15 @@ def test_expectations_speak_of_halo_bridging_and_metal(weeks: float, surface: st
     assert math.isnan(told.next_week) or told.next_week > weeks
 
 
+def test_what_has_no_limit_is_not_said_to_lie_past_one() -> None:
+    rim, wide = (
+        next(line for line in expectation(5.0, "ha-coated").shown if line.startswith(start))
+        for start in ("dense line", "widest sector")
+    )
+    assert rim.startswith("dense line round the halo (where there is one: undecided):")
+    assert "up to 2.00 mm (past it: undecided)" in wide
+
+
 @pytest.mark.parametrize(("weeks", "is_said"), [(4.0, False), (8.0, True), (20.0, False)])
 def test_growth_since_week_six_is_no_question_before_it(weeks: float, *, is_said: bool) -> None:
     assert ("since week 6" in " ".join(expectation(weeks).can_answer)) is is_said

@@ -111,7 +111,8 @@ def range_words(window: Window) -> str:
 def _row_words(row: Window) -> str:
     limits = range_words(row)
     head = quantity_words(row.quantity) + (f", {limits}" if limits else "")
-    past = "" if row.beyond.value == "outside" else " (past it: undecided)"
+    where = "past it" if limits else "where there is one"
+    past = "" if row.beyond.value == "outside" else f" ({where}: undecided)"
     return f"{head}{past}: {row.meaning} [{row.source}]"
 
 
