@@ -451,3 +451,10 @@ def test_a_break_whose_width_is_not_measurable_is_printed_without_a_number() -> 
     text = " ".join(re.sub(r"<[^>]+>", " ", render_page(case_of(build.make_reading(implant)))).split())
     assert "interrupted at depth 17.0 mm, width not measurable (smaller than blur)" in text
     assert "nan" not in text
+
+
+def test_the_surface_stands_above_what_is_expected_of_it() -> None:
+    """It decides the range, and is taken for HA-coated where nothing was told."""
+    side = build.make_side(0.6)
+    page = render_page(case_of(build.make_reading(build.make_implant(side, side))))
+    assert '<th scope="col">Left screw, ha-coated</th>' in page

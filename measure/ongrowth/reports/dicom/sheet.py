@@ -141,7 +141,7 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
     out: list[Row | Pictures] = [
         Row(((0.0, screw_sentence(implant, case.findings, weeks, site)),), 10.0, is_bold=True, after_mm=2.0)
     ]
-    heads = ("", "Measured (95 % interval)", "Expected", "Result")
+    heads = (f"Surface {implant.surface}", "Measured (95 % interval)", "Expected", "Result")
     out.append(Row(tuple(zip(_COLUMNS_MM, heads, strict=True)), 7.0))
     compared = Compared.of(case, implant.id)
     for line in lines_of(implant.id, case.findings):

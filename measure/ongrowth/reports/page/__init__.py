@@ -75,6 +75,7 @@ class ScrewView:
     """All that is printed of one screw."""
 
     name: str
+    surface: str
     sentence: str
     lines: tuple[PrintedLine, ...]
     pictures: tuple[Picture, ...]
@@ -179,6 +180,7 @@ def _screw(implant: ImplantReading, case: Case, site: str, windows: Windows) -> 
     pictures = tuple(_pictures(implant, case, names, windows))
     return ScrewView(
         name=screw_name(implant),
+        surface=implant.surface,  # what is expected depends on it, and it may be no more than the default
         sentence=screw_sentence(implant, case.findings, weeks, site),
         lines=tuple(
             print_line(line, site, Compared.of(case, implant.id))
