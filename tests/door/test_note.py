@@ -13,7 +13,7 @@ from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
-from ongrowth.wording import fixed_words, say_compact, say_short, side_words, span
+from ongrowth.wording import fixed_words, say, say_compact, say_short, side_words, span
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
 
@@ -82,6 +82,9 @@ def test_the_note_has_technique_comparison_findings_per_side_and_impression(case
     assert "None available." in text
     assert "lamina side (screw head)" in text.lower()
     assert "Slices of 2.0 mm" in text
+    screw = case.readings[0].implants[0].screw
+    sizes = f"diameter {say(screw.major_diameter_mm)}, given; length {say(screw.length_mm)}"
+    assert f"- Screw: {sizes}; surface ha-coated." in " ".join(text.split())
 
 
 def test_the_detection_limit_is_told_of_each_side(case: Case) -> None:

@@ -174,6 +174,9 @@ def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
         out += _side(implant, side, site)
     if implant.bridge is not None:
         out += _defect(implant.bridge, site)
+    screw = implant.screw
+    sizes = f"diameter {say(screw.major_diameter_mm)}, {screw.diameter_source}; length {say(screw.length_mm)}"
+    out.append(f"- Screw: {sizes}; surface {implant.surface}.")
     return [*out, f"- Tip to far cortex {say(implant.tip_to_cortex_mm)}."]
 
 
