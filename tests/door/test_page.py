@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import build_reading as build
+import numpy as np
 import pytest
 
 from ongrowth.bridge import Edge
@@ -28,7 +29,7 @@ from ongrowth.reading import (
     read_reading,
     write_reading,
 )
-from ongrowth.reports.figures import expected_bands
+from ongrowth.reports.figures import draw_gap_map, expected_bands
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
 from ongrowth.reports.page.tables import outlook_table
@@ -458,3 +459,15 @@ def test_the_surface_stands_above_what_is_expected_of_it() -> None:
     side = build.make_side(0.6)
     page = render_page(case_of(build.make_reading(build.make_implant(side, side))))
     assert '<th scope="col">Left screw, ha-coated</th>' in page
+
+
+def test_the_gap_map_of_a_tall_section_keeps_its_label() -> None:
+    """A fixed aspect narrows the axes after the room for their label was given away."""
+    grid = build.make_bridge(0.2).map
+    u_mm, v_mm = (np.linspace(low, 4.6, old.size) for low, old in ((-4.6, grid.u_mm), (-5.2, grid.v_mm)))
+    svg = draw_gap_map(replace(grid, u_mm=u_mm, v_mm=v_mm), "", (40.0, 33.0))
+    label = re.search(r'font-size: (\d+)px[^>]* x="([\d.]+)"[^>]*rotate\(-90[^>]*>mm toward', svg)
+    assert label
+    assert float(label[2]) > 0.75 * float(
+        label[1]
+    )  # capitals reach as far to the left of the line they stand on

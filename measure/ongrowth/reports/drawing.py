@@ -47,6 +47,12 @@ def sized_figure(width_mm: float, height_mm: float) -> Iterator[tuple[Figure, io
         canvas.print_svg(out, metadata={"Date": None, "Creator": None})
 
 
+def settle(figure: Figure) -> None:
+    """Lay a figure out until nothing moves: ticks and fixed aspects are known only after the first rounds."""
+    for _ in range(2):  # printing is the third
+        figure.draw_without_rendering()
+
+
 def inline(out: io.StringIO, alt: str) -> str:
     """Return SVG that stands inside HTML: no prologue, a role, and the words for a screen reader."""
     svg = out.getvalue()

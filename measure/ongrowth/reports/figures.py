@@ -18,7 +18,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo import HaloMap
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Cut, ImplantReading, Profile
-from ongrowth.reports.drawing import inline, sized_figure
+from ongrowth.reports.drawing import inline, settle, sized_figure
 from ongrowth.wording import HALO_SIDES
 
 if TYPE_CHECKING:
@@ -369,7 +369,7 @@ def draw_gap_map(bridge_map: BridgeMap, alt: str, size_mm: tuple[float, float]) 
         bar = figure.colorbar(image, ax=axes, pad=0.02, fraction=0.06)
         bar.set_label("gap width, mm")
         bar.outline.set_linewidth(0.4)
-        figure.draw_without_rendering()  # the layout settles only once the ticks are known
+        settle(figure)
     return inline(out, alt)
 
 
@@ -429,7 +429,7 @@ def draw_time_line(
             handletextpad=0.4,
             borderaxespad=0.0,
         )
-        figure.draw_without_rendering()  # the layout settles only once the ticks are known
+        settle(figure)
     return inline(out, alt)
 
 
