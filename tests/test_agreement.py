@@ -28,6 +28,7 @@ from ongrowth.agreement import (
 from ongrowth.agreement.category import Weights
 from ongrowth.estimate import Estimate
 from ongrowth.scan import Refused
+from ongrowth.tidy import numbers
 
 REPEATS = 400
 THREE_SE = 3.0 * math.sqrt(0.95 * 0.05 / REPEATS)  # of a share that should be 95 %
@@ -191,6 +192,12 @@ def test_an_estimate_prints_like_a_table_cell() -> None:
     assert str(Estimate(math.nan)) == "not estimable"
     assert str(Estimate(0.5)) == "0.500"
     assert Estimate(1.0, math.nan, math.inf).as_dict() == {"value": 1.0, "low95": None, "high95": None}
+
+
+def test_a_word_among_decimal_commas_is_the_one_that_is_told() -> None:
+    table = pd.DataFrame({"patient": [1, 1, 2, 2], "value": ["0,6", "1", "", "none"]})
+    with pytest.raises(Refused, match=r"bad-value.*is no number: 'none'\."):
+        numbers(table, "value")
 
 
 def test_a_value_that_is_no_number_is_told_and_not_dropped() -> None:

@@ -43,12 +43,15 @@ def read_table(path: Path) -> pd.DataFrame:
         ) from error
 
 
+_NUMBER = r"\s*[-+]?\d+([.,]\d+)?\s*"
+
+
 def _with_points(column: pd.Series[Any]) -> pd.Series[Any]:
     """Return a column of numbers with decimal commas as numbers; any other column as it is."""
     if not pd.api.types.is_object_dtype(column) and not pd.api.types.is_string_dtype(column):
         return column
     known = column.dropna().astype(str)
-    if known.empty or not known.str.fullmatch(r"\s*[-+]?\d+([.,]\d+)?\s*").all():
+    if known.empty or not known.str.fullmatch(_NUMBER).all():
         return column
     return column.where(column.isna(), column.astype(str).str.replace(",", ".")).astype(float)
 
@@ -63,7 +66,10 @@ def numbers(table: pd.DataFrame, column: str) -> pd.Series[float]:
     """
     found = pd.to_numeric(table[column], errors="coerce")
     is_empty = table[column].isna() | (table[column].astype(str).str.strip() == "")
-    strange = table[column][found.isna() & ~is_empty].astype(str).unique()
+    cells = table[column].astype(str)
+    has_points = cells.str.contains(".", regex=False).any()
+    is_fault = found.isna() & ~is_empty & (has_points | ~cells.str.fullmatch(_NUMBER))
+    strange = cells[is_fault if is_fault.any() else found.isna() & ~is_empty].unique()
     if len(strange):
         raise refuse(
             "bad-value",
