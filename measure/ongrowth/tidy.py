@@ -67,9 +67,10 @@ def numbers(table: pd.DataFrame, column: str) -> pd.Series[float]:
     found = pd.to_numeric(table[column], errors="coerce")
     is_empty = table[column].isna() | (table[column].astype(str).str.strip() == "")
     cells = table[column].astype(str)
-    has_points = cells.str.contains(".", regex=False).any()
-    is_fault = found.isna() & ~is_empty & (has_points | ~cells.str.fullmatch(_NUMBER))
-    strange = cells[is_fault if is_fault.any() else found.isna() & ~is_empty].unique()
+    is_strange = found.isna() & ~is_empty
+    is_word = is_strange & ~cells.str.fullmatch(_NUMBER)
+    has_points = bool(cells.str.contains(".", regex=False).any())
+    strange = cells[is_word if is_word.any() and not has_points else is_strange].unique()
     if len(strange):
         raise refuse(
             "bad-value",
