@@ -471,3 +471,13 @@ def test_the_gap_map_of_a_tall_section_keeps_its_label() -> None:
     assert float(label[2]) > 0.75 * float(
         label[1]
     )  # capitals reach as far to the left of the line they stand on
+
+
+def test_without_a_week_no_range_is_said_to_be_known() -> None:
+    """A window is a word of ours, not of a surgeon."""
+    side = build.make_side(0.6)
+    page = render_page(case_of(build.make_reading(build.make_implant(side, side), weeks=math.nan)))
+    text = " ".join(re.sub(r"<[^>]+>", " ", page).split())
+    assert "no range known" in text
+    assert "not known, so no expected range applies." in text
+    assert "window" not in text.replace("bone window", "").lower()

@@ -355,7 +355,9 @@ def expect(weeks: float, surface: str, windows: Path | None, as_json: bool) -> N
     must_exist(windows, "--windows")
     check_weeks(weeks)
     if weeks < 0.0:
-        raise misuse("impossible-week", "Before surgery no window applies.", "Give a week of 0 or more.")
+        raise misuse(
+            "impossible-week", "Before surgery no expected range applies.", "Give a week of 0 or more."
+        )
     from ongrowth.findings import expectation, read_windows
     from ongrowth.reports.note import render_expectation
 

@@ -19,10 +19,10 @@ _JUST_BEFORE_WEEKS = 1e-6
 _HELD_SHARE = 0.5  # below this share of lucent surface a side is taken to show contact; project's choice
 _MIN_SECTORS = 6  # of eight; with fewer, evenness is anybody's guess; project's choice
 
-NO_WEEK = "The weeks since surgery are not known, so no window applies."
+NO_WEEK = "The weeks since surgery are not known, so no expected range applies."
 BEFORE_SURGERY = "The scan is from before surgery."
 DOUBTFUL_DIAMETER = "The stated diameter does not fit the image, and widths hang on it: check the diameter."
-NO_ROW = "The windows table does not speak of this quantity at this week."
+NO_ROW = "The table of expected ranges says nothing of it at this week."
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -133,6 +133,6 @@ def _expected_words(line: Line) -> str:
         return "whole, where it was"
     window = line.main.window
     if window is None:
-        return "no window"
+        return "no range known"
     is_even = any(f.quantity == "sector_excess" and f.window is not None for f in line.findings)
     return f"even, {range_words(window)}" if is_even else range_words(window)
