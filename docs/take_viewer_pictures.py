@@ -50,12 +50,12 @@ def settle() -> None:
 
 
 def keep(viewer: Any, name: str) -> None:
-    """Keep a picture of the whole window, with few colours."""
+    """Keep a picture of the whole window, with few colours, rare ones among them."""
     settle()
     PICTURES.mkdir(exist_ok=True)
     shot = Image.fromarray(viewer.screenshot(canvas_only=False, flash=False)).convert("RGB")
     shot.thumbnail((WIDTH_PX, WIDTH_PX))
-    shot.quantize(96).save(PICTURES / f"{name}.png", optimize=True)
+    shot.quantize(256, method=Image.Quantize.FASTOCTREE).save(PICTURES / f"{name}.png", optimize=True)
 
 
 def take(case: Path, results: Path) -> None:

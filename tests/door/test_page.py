@@ -481,3 +481,12 @@ def test_without_a_week_no_range_is_said_to_be_known() -> None:
     assert "no range known" in text
     assert "not known, so no expected range applies." in text
     assert "window" not in text.replace("bone window", "").lower()
+
+
+def test_the_map_says_where_its_colours_lie_below_the_limit() -> None:
+    """Dark blue all over would pass for no halo, also where the scan shows none of 3 mm."""
+    thin = replace(build.make_side(0.1), mean_width=Measured.of(0.1, 1.2, Unit.MM, floor=0.0, limit=3.95))
+    implant = build.make_implant(thin, build.make_side(0.7))
+    page = render_page(case_of(build.make_reading(implant)))
+    drawn = page[page.index('aria-label="Unrolled halo') :]
+    assert re.findall(r">(below [^<]*)</text>", drawn[: drawn.index("</svg>")]) == ["below 3.95 mm"]

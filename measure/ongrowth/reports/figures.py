@@ -15,11 +15,11 @@ from ongrowth.bridge import BridgeMap
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, rows_for
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo import HaloMap
+from ongrowth.halo import Halo, HaloMap
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Cut, ImplantReading, Profile
 from ongrowth.reports.drawing import inline, settle, sized_figure
-from ongrowth.wording import HALO_SIDES
+from ongrowth.wording import HALO_SIDES, with_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,6 +30,11 @@ WIDTH_SCALE_MM = (0.0, 2.0)  # 1 mm, the usual criterion of a halo, lies in the 
 _SLIT_MM = 8.0  # to each side of the defect: the bone round the screw at a pars
 _FACES_REACH_MM = 9.0
 _CASED = 2.4  # width of the dark casing under a light line, points
+_ON_A_PICTURE: dict[str, Any] = {
+    "fontsize": 6.5,
+    "color": "white",
+    "bbox": {"facecolor": "black", "alpha": 0.55, "edgecolor": "none", "pad": 1.0},
+}
 NOT_TOLD = Measured.missing(Unit.MM, Caution.NONE)
 HALO_EDGE = "#ffd23f"
 DEPTH_WORDS = "depth from the head end of the shaft, mm"
@@ -108,8 +113,7 @@ def _grey(hu: NDArray[np.int16]) -> NDArray[np.uint8]:
 def write_edge_words(axes: Axes, cut: Cut) -> None:
     """Write at each edge of a cut where it looks."""
     left, right, top, bottom = cut.edge_words
-    style: dict[str, Any] = {"transform": axes.transAxes, "fontsize": 6.5, "color": "white"}
-    style["bbox"] = {"facecolor": "black", "alpha": 0.55, "edgecolor": "none", "pad": 1.0}
+    style = {"transform": axes.transAxes, **_ON_A_PICTURE}
     axes.text(0.01, 0.5, left, ha="left", va="center", rotation=90, **style)
     axes.text(0.99, 0.5, right, ha="right", va="center", rotation=90, **style)
     axes.text(0.5, 0.98, top, ha="center", va="top", **style)
@@ -240,6 +244,7 @@ def paint_map(figure: Figure, axes: Axes, implant: ImplantReading) -> None:
     _mark_unmeasured(axes, grid, extent)
     _mark_limit(axes, grid)
     mark_defect(axes, implant)
+    _mark_below(axes, implant.halo)
     angle_axis(axes, implant.frame)
     axes.set_ylim(extent[2], extent[3])
     axes.set_xlabel(DEPTH_WORDS, labelpad=1.0)
@@ -280,6 +285,16 @@ def _mark_limit(axes: Axes, grid: HaloMap) -> None:
     width = np.ma.masked_invalid(grid.width_mm)
     if width.count() and width.min() < 1.0 < width.max():
         axes.contour(grid.depth_mm, grid.angle_deg, width.T, levels=[1.0], colors="white", linewidths=1.0)
+
+
+def _mark_below(axes: Axes, halo: Halo) -> None:
+    """Write over a side whose mean lies below the detection limit that it does: its colours show no less."""
+    for part, side in halo.parts.items():
+        limit_mm = getattr(halo, part).mean_width.below_limit
+        depth_mm = halo.map.depth_mm[np.any(halo.map.side == side, axis=1)]
+        if math.isfinite(limit_mm) and depth_mm.size:
+            words = f"below {with_unit(limit_mm, Unit.MM)}"
+            axes.text(float(depth_mm.mean()), 180.0, words, ha="center", va="center", **_ON_A_PICTURE)
 
 
 def mark_defect(axes: Axes, implant: ImplantReading) -> None:
