@@ -180,8 +180,8 @@ class State:
     @classmethod
     def from_stacked(cls, values: FloatArray, fields: Fields) -> State:
         """Return the solution of a vector."""
-        nodes = values[N_SHARED:]
-        return cls(Shared.from_vector(values[:N_SHARED]), *(nodes[fields.place(name)] for name in FIELDS))
+        starts = np.cumsum([N_SHARED, *(len(fields.priors[name].mean) for name in FIELDS)])
+        return cls(Shared.from_vector(values[:N_SHARED]), *np.split(values, starts)[1:-1])
 
     @classmethod
     def expected(cls, prior: Prior, fields: Fields) -> State:
@@ -235,10 +235,13 @@ class Problem:
 
     def local(self, state: State) -> Local:
         """Return field values at the voxels."""
-        return Local(*(self._basis(name) @ getattr(state, name) for name in FIELDS))
-
-    def _basis(self, name: str) -> sparse.csr_matrix:
-        return self._width_basis if name in RADII else self._bone_basis
+        names = RADII, FIELDS[len(RADII) :]
+        bases = self._width_basis, self._bone_basis
+        values = [
+            basis @ np.stack([getattr(state, name) for name in some], axis=1)
+            for basis, some in zip(bases, names, strict=True)
+        ]
+        return Local(*np.concatenate(values, axis=1).T.copy())
 
     def render(self, state: State) -> Rendered:
         """Return the model's image at a state."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -98,11 +99,12 @@ _EDGE_SHARE = 0.2  # no kink nearer to an end than this share of the shaft: it c
 _KINKS = 25
 _FEWEST_BENT, _FEWEST_PART = 8, 3
 _ALIKE = 1.02  # of the least cost
+_UNTOLD = 1e-12  # of the largest eigenvalue
 
 
 def fit_straight(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line: Line) -> CourseFit:
     """Fit a straight course through the centres of a shaft, keeping the zero of depth."""
-    fit = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
+    (fit,) = _fits(depth_mm, points_mm, [np.zeros((len(depth_mm), 0))])
     return CourseFit(fit.course(line), fit.scatter_mm, fit.slope_u_deg(1), math.nan)
 
 
@@ -110,9 +112,10 @@ def fit_bent(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line
     """Fit two straight parts that meet, the meeting place searched; None if there are too few centres."""
     if len(depth_mm) < _FEWEST_BENT:
         return None
-    straight = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
-    fits = {k: _Fit.of(depth_mm, points_mm, np.maximum(depth_mm - k, 0.0)[:, None]) for k in _kinks(depth_mm)}
-    kink, fit = min(fits.items(), key=lambda pair: pair[1].cost)
+    (straight,) = _fits(depth_mm, points_mm, [np.zeros((len(depth_mm), 0))])
+    kinks = _kinks(depth_mm)
+    fits = _fits(depth_mm, points_mm, [np.maximum(depth_mm - kink, 0.0)[:, None] for kink in kinks])
+    kink, fit = min(zip(kinks, fits, strict=True), key=lambda pair: pair[1].cost)
     gain = straight.cost / max(fit.cost, 1e-12)
     course = fit.course(line, kink)
     return CourseFit(course, fit.scatter_mm, straight.slope_u_deg(1), fit.slope_u_deg(2), gain)
@@ -125,7 +128,7 @@ def fit_broken(
     beyond = depth_mm > at_mm
     if min(beyond.sum(), (~beyond).sum()) < _FEWEST_PART:
         return None
-    fit = _Fit.of(depth_mm, points_mm, _two_parts(depth_mm, at_mm))
+    (fit,) = _fits(depth_mm, points_mm, [_two_parts(depth_mm, at_mm)])
     return CourseFit(fit.course(line, at_mm), fit.scatter_mm, fit.slope_u_deg(1), fit.slope_u_deg(2))
 
 
@@ -133,13 +136,13 @@ def fit_torn(depth_mm: NDArray[np.float64], points_mm: NDArray[np.float64], line
     """Fit two straight parts with an offset, its place searched; None if there are too few centres."""
     if len(depth_mm) < _FEWEST_BENT:
         return None
-    straight = _Fit.of(depth_mm, points_mm, np.zeros((len(depth_mm), 0)))
-    fits = {kink: _Fit.of(depth_mm, points_mm, _two_parts(depth_mm, kink)) for kink in _kinks(depth_mm)}
-    least = min(fit.cost for fit in fits.values())
+    (straight,) = _fits(depth_mm, points_mm, [np.zeros((len(depth_mm), 0))])
+    kinks = _kinks(depth_mm)
+    fits = _fits(depth_mm, points_mm, [_two_parts(depth_mm, kink) for kink in kinks])
+    least = min(fit.cost for fit in fits)
     # between the centres of both parts all places fit alike: the one in the middle
-    alike = [kink for kink, fit in fits.items() if fit.cost < _ALIKE * least]
-    kink = alike[len(alike) // 2]
-    fit = fits[kink]
+    alike = [pair for pair in zip(kinks, fits, strict=True) if pair[1].cost < _ALIKE * least]
+    kink, fit = alike[len(alike) // 2]
     gain = straight.cost / max(fit.cost, 1e-12)
     return CourseFit(fit.course(line, kink), fit.scatter_mm, fit.slope_u_deg(1), fit.slope_u_deg(2), gain)
 
@@ -163,25 +166,6 @@ class _Fit:
     cost: float
     spread: NDArray[np.float64]
 
-    @classmethod
-    def of(cls, depth: NDArray[np.float64], points: NDArray[np.float64], extra: NDArray[np.float64]) -> _Fit:
-        design = np.column_stack([np.ones_like(depth), depth, extra])
-        weight: NDArray[np.float64] = np.ones(len(depth))
-        for n in range(_NEAR_ROUNDS + _TUKEY_ROUNDS):
-            root = np.sqrt(weight)[:, None]
-            rows, *_ = np.linalg.lstsq(root * design, root * points, rcond=None)
-            away = np.linalg.norm(points - design @ rows, axis=1)
-            if n < _NEAR_ROUNDS:
-                weight = _SCATTER_FLOOR_MM / np.maximum(away, _SCATTER_FLOOR_MM)
-                continue
-            # the median length of a plane normal vector is 1.177 standard deviations per direction
-            scatter = float(np.median(away) / 1.1774)
-            weight = tukey_weights(away / max(scatter, _SCATTER_FLOOR_MM))
-        # beyond the limit every centre costs the same
-        cost = float(np.mean(np.minimum(away / _SCATTER_FLOOR_MM, TUKEY_REACH) ** 2))
-        spread = np.diag(np.linalg.pinv(design.T @ (weight[:, None] * design)))
-        return cls(np.asarray(rows, dtype=np.float64), scatter, cost, spread)
-
     def slope_u_deg(self, row: int) -> float:
         """Return the standard uncertainty of a slope, degrees."""
         return math.degrees(self.scatter_mm * math.sqrt(float(self.spread[row])))
@@ -197,3 +181,31 @@ class _Fit:
         step = self.rows[3] if len(self.rows) > 3 else np.zeros(3)
         turn, step = (row - (row @ direction) * direction for row in (turn, step))
         return Course(foot, kink_mm, step, turn)
+
+
+def _fits(
+    depth: NDArray[np.float64], points: NDArray[np.float64], extras: Sequence[NDArray[np.float64]]
+) -> list[_Fit]:
+    """Fit a line and each of some further columns, shape (N, Q), to the points, all at once."""
+    ones = np.ones_like(depth)
+    design = np.stack([np.column_stack([ones, depth, extra]) for extra in extras])
+    weight = np.ones(design.shape[:2])
+    for n in range(_NEAR_ROUNDS + _TUKEY_ROUNDS):
+        weighted = np.swapaxes(design * weight[..., None], 1, 2)
+        rows = _inverse(weighted @ design) @ (weighted @ points)
+        away = np.linalg.norm(points - design @ rows, axis=2)
+        if n < _NEAR_ROUNDS:
+            weight = _SCATTER_FLOOR_MM / np.maximum(away, _SCATTER_FLOOR_MM)
+            continue
+        # the median length of a plane normal vector is 1.177 standard deviations per direction
+        scatter = np.median(away, axis=1) / 1.1774
+        weight = tukey_weights(away / np.maximum(scatter, _SCATTER_FLOOR_MM)[:, None])
+    # beyond the limit every centre costs the same
+    cost = np.mean(np.minimum(away / _SCATTER_FLOOR_MM, TUKEY_REACH) ** 2, axis=1)
+    spread = _inverse(np.swapaxes(design * weight[..., None], 1, 2) @ design).diagonal(axis1=1, axis2=2)
+    return [_Fit(*one) for one in zip(rows, scatter.tolist(), cost.tolist(), spread, strict=True)]
+
+
+def _inverse(gram: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverses of symmetric matrices, shape (K, P, P); what no centre tells is left out."""
+    return np.asarray(np.linalg.pinv(gram, rcond=_UNTOLD, hermitian=True), dtype=np.float64)
