@@ -20,7 +20,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 _BLOCK = 64  # columns of a factor that are solved for at a time
-_QUICK = np.float32  # of products of slopes: half the memory; its rounding is far below the noise of the voxels
+_QUICK = (
+    np.float32
+)  # of products of slopes: half the memory; its rounding is far below the noise of the voxels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
