@@ -20,9 +20,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 _BLOCK = 64  # columns of a factor that are solved for at a time
-_QUICK = (
-    np.float32
-)  # of products of slopes: half the memory; its rounding is far below the noise of the voxels
+# Products of slopes take half the memory so, and their rounding is far below the noise of the voxels.
+_QUICK = np.float32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
