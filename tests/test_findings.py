@@ -222,6 +222,8 @@ def test_contact_lost_on_one_side_counts_in_every_phase(weeks: float) -> None:
     findings = findings_on(held, lost, weeks)
     assert one(findings, "contact").against_window is OUTSIDE
     assert one(findings, "contact", "head_side").against_window is AS_EXPECTED
+    # the rest may be undecided: that it shows no lucency is not known
+    assert one(findings, "contact", "head_side").why == "Not all of this side is shown to be lucent."
 
 
 def test_lucency_of_both_whole_sides_is_not_loss_of_one() -> None:

@@ -217,7 +217,7 @@ def _contact(
         return Against.NOT_MEASURABLE, f"This scan does not tell: {share.cautions.words}."
     whole = 0.9 if window is None else window.high
     if share.high95 < whole:
-        return Against.AS_EXPECTED, "Part of this side shows no lucency."
+        return Against.AS_EXPECTED, "Not all of this side is shown to be lucent."
     if not other.lucent_share.is_known:
         return Against.UNDECIDED, "This side may be lucent all over, and the other side is not measurable."
     if other.lucent_share.low95 >= _HELD_SHARE:
