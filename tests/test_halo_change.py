@@ -181,6 +181,9 @@ def test_a_change_is_no_more_than_the_two_widths_allow() -> None:
     wide = halo_of(1.0, has_doubt=False), halo_of(1.4, has_doubt=False)
     told = measure_change(*wide, is_one_protocol=False).whole
     assert told.high95 == pytest.approx(0.4 + 1.959964 * change.u)  # the wider of two bounds says nothing
+    # two screws of one scan differ by no more either
+    pair = screw_difference(before, after, "head_side")
+    assert (pair.low95, pair.high95) == pytest.approx((-(0.1 + free), 0.05 + free))
 
 
 def test_a_halo_read_from_a_file_gives_the_full_uncertainty() -> None:

@@ -187,18 +187,18 @@ def _of_sets(
     if not (pair[0].is_known and pair[1].is_known and sets[0].any() and sets[1].any()):
         return Measured.missing(Unit.MM, cautions | Caution.LITTLE_MEASURED)
     weights = [s / s.sum() for s in sets]
-    return _difference(first, weights[0], second, weights[1], alike, cautions, pair)[0]
+    return _within_widths(_difference(first, weights[0], second, weights[1], alike, cautions, pair)[0], *pair)
 
 
 _NAMES = ("whole", "head_side", "tip_side")
 
 
-def _within_widths(change: Measured, before: Measured, after: Measured) -> Measured:
-    """Return a change whose interval ends where it would be all of the later width, or of the earlier one."""
-    if not (before.is_known and after.is_known):
-        return change
-    floor, ceiling = -max(before.high95, 0.0), max(after.high95, 0.0)
-    return Measured.of(change.value, change.u, change.unit, change.cautions, floor=floor, ceiling=ceiling)
+def _within_widths(difference: Measured, first: Measured, second: Measured) -> Measured:
+    """Return second less first with an interval that ends where it would be all of either width."""
+    if not (first.is_known and second.is_known):
+        return difference
+    bounds = {"floor": -max(first.high95, 0.0), "ceiling": max(second.high95, 0.0)}
+    return Measured.of(difference.value, difference.u, difference.unit, difference.cautions, **bounds)
 
 
 def _is_counted(side: NDArray[np.int8]) -> NDArray[np.bool_]:
