@@ -161,6 +161,7 @@ def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path
         (["--windows", "nowhere.toml"], "no-such-path", "--windows"),
         (["--calibration", "nowhere.json"], "no-such-path", "--calibration"),
         (["--surface", "shiny"], "bad-usage", "ha-coated"),
+        (["5", "weeks"], "bad-usage", "A path with blanks in it goes between quotation marks."),
         (["--surgery-date", "4 March"], "bad-usage", "'4 March' is no day. Write it year-month-day"),
         (["--weeks", "eight"], "bad-usage", "eight"),
     ],

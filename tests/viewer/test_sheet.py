@@ -14,7 +14,7 @@ from napari.components import ViewerModel
 
 from ongrowth.defect import Side
 from ongrowth.geometry import Plane
-from ongrowth.quantity import Caution
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import plane_across, plane_along, surroundings
 from ongrowth.scan import Scan
 from ongrowth_napari.lettering import EM_MM, Word, point_names, sheet_words, width_mm
@@ -368,6 +368,20 @@ def test_a_shaft_that_no_defect_parts_has_rows_of_the_whole(picture: ScrewPictur
     assert rows[0].where == "Halo, whole shaft"
     assert rows[0].depth_mm > 0.0
     assert not [row for row in rows if "side" in row.where]
+
+
+def test_the_map_says_where_its_colours_lie_below_the_limit(picture: ScrewPicture) -> None:
+    thin = replace(build.make_side(0.1), mean_width=Measured.of(0.1, 1.2, Unit.MM, floor=0.0, limit=3.95))
+    halo = replace(picture.implant.halo, tip_side=thin)
+    told = replace(picture, implant=replace(picture.implant, halo=halo))
+    said = [word for word in sheet_words(told, 10.0, 0.0) if word.text.startswith("below")]
+    assert [word.text for word in said] == ["below 3.95 mm"]
+    assert told.implant.defect is not None
+    assert said[0].at[0] > told.implant.defect.depth_mm(told.frame)  # over the tip side
+    assert not [
+        w for w in sheet_words(replace(told, is_shown=False), 10.0, 0.0) if w.text.startswith("below")
+    ]
+    assert len(sheet_words(told, 10.0, 0.0)) == len(sheet_words(picture, 10.0, 0.0))
 
 
 def test_the_place_of_the_cursor_is_told(picture: ScrewPicture) -> None:

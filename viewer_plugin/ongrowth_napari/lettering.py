@@ -6,14 +6,17 @@ For every cursor there are as many words; one that is not said is empty.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
+from ongrowth.quantity import Unit
 from ongrowth.reading import patient_letters
 from ongrowth.reports.figures import WIDTH_SCALE_MM
+from ongrowth.wording import with_unit
 from ongrowth_napari.picture import ScrewPicture, direction_at
 from ongrowth_napari.sheet import (
     ACROSS_RIGHT_MM,
@@ -70,6 +73,7 @@ def sheet_words(picture: ScrewPicture, depth_mm: float, angle_deg: float) -> lis
         *_titles(picture, depth_mm),
         *_patient_words(picture, angle_deg),
         *_map_words(picture),
+        *_below(picture),
         *_scale_words(picture),
         *_legend(picture),
         *_corners(picture),
@@ -116,6 +120,21 @@ def _map_words(picture: ScrewPicture) -> Iterator[Word]:
         yield Word(frame.words_at(angle), (down, right + angle / 360.0 * MAP_WIDTH_MM))
     for n, told in enumerate(("hatched: not measured; crossed: left out by hand", "grey: no bone behind")):
         yield right_of(told if picture.is_shown else "", (length + 2.2 + 2.1 * n, MAP_LEFT_MM), QUIET)
+
+
+def _below(picture: ScrewPicture) -> Iterator[Word]:
+    """Over a side whose mean lies below the detection limit, that it does: its colours show no less."""
+    halo = picture.implant.halo
+    parts = list(halo.parts.items())
+    for part, side in (*parts, *parts)[:2]:  # a shaft that no defect parts says it twice, in one place
+        limit_mm = getattr(halo, part).mean_width.below_limit
+        depth_mm = halo.map.depth_mm[np.any(halo.map.side == side, axis=1)]
+        is_said = picture.is_shown and math.isfinite(limit_mm) and depth_mm.size > 0
+        middle_mm = float(depth_mm.mean()) if depth_mm.size else 0.0
+        yield Word(
+            f"below {with_unit(limit_mm, Unit.MM)}" if is_said else "",
+            picture.sheet.unrolled(middle_mm, 180.0),
+        )
 
 
 def _scale_words(picture: ScrewPicture) -> Iterator[Word]:

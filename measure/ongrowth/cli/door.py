@@ -156,6 +156,8 @@ def _disk_told(error: OSError) -> str:
 def _usage_told(error: click.ClickException) -> str:
     """Return what was wrong with a call in our form: code, sentence, what to do."""
     text = error.format_message().replace("a valid float", "a number").replace("a valid integer", "a number")
+    if "unexpected extra argument" in text:
+        text += ". A path with blanks in it goes between quotation marks."
     asked = getattr(error, "ctx", None)
     hint = f" See {asked.command_path} --help." if asked and "Did you mean" not in text else ""
     return f"bad-usage: {text}{hint}"
