@@ -8,6 +8,7 @@ import os
 import re
 import subprocess
 import sys
+import unicodedata
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -283,6 +284,16 @@ def test_a_folder_named_after_the_patient_lends_no_name(tmp_path: Path) -> None:
     named = replace(scan, acquisition=Acquisition(patient_id="SMITH4711"))
     assert scan_id(Path("in/smith4711_ct"), Known(), named) == "scan"
     assert scan_id(Path("in/w08"), Known(), named) == "w08"
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+def test_a_folder_named_after_a_patient_with_an_umlaut_lends_no_name(form: str) -> None:
+    """Without the umlaut the name of the folder would no longer be found in the header."""
+    scan = build.make_scan(step_mm=4.0)
+    named = replace(scan, acquisition=Acquisition(patient_words=("müller",)))
+    folder = Path("in") / unicodedata.normalize(form, "Müller CT")
+    assert scan_id(folder, Known(), named) == "scan"
+    assert scan_id(folder, replace(Known(), scan_id="w08"), named) == "w08"
 
 
 # ---- follow ----

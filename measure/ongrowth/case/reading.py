@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import time
+import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -496,10 +497,13 @@ def _weeks(known: Known, scan: Scan) -> float:
 
 def scan_id(path: Path, known: Known, scan: Scan) -> str:
     """Return the scan's id; a folder that bears the patient's name or number lends no name."""
-    name = known.scan_id or scan_name(path)
+    lent = scan_name(path)
+    name = known.scan_id or lent
     made = scan.acquisition
     has_number = len(made.patient_id) > 2 and made.patient_id.lower() in name.lower()
-    return "scan" if has_number or made.printable(name) != name else name
+    # letters that do not suit a folder are gone from the name: with them it may be the patient's
+    whole = unicodedata.normalize("NFC", path.name) if name == lent else name
+    return "scan" if has_number or any(made.printable(text) != text for text in (name, whole)) else name
 
 
 def _settings(known: Known) -> dict[str, Any]:
