@@ -97,6 +97,21 @@ def test_a_bridge_counts(gap_mm: float) -> None:
     assert len(bridge.bridges) == 1
 
 
+@pytest.mark.parametrize("gap_mm", [0.8, 5.0])
+def test_a_given_plane_needs_no_width(gap_mm: float) -> None:
+    """From the usual width the faces of a wide gap are not found, and all of it looks like faint bone."""
+    scan = drawn(gap_mm, bone_between=1.0)
+    bridge = measured(scan, math.nan)
+    assert bridge.bridged_fraction.value == pytest.approx((2.0 / 4.5) ** 2, abs=0.08)
+    assert bridge.gap_width_mean_open.low95 <= gap_mm <= bridge.gap_width_mean_open.high95
+
+
+@pytest.mark.parametrize("was_mm", [1.0, 5.0])
+def test_no_gap_is_made_up_where_bone_fills_it_and_no_width_is_given(was_mm: float) -> None:
+    bridge = measured(drawn(was_mm, bone_between=1.0, radius_mm=HALF_MM), math.nan)
+    assert bridge.bridged_fraction.value > 0.95
+
+
 @pytest.mark.parametrize("gap_mm", [2.4, 4.0])
 @pytest.mark.parametrize("floats", [True, False], ids=["chip", "spur"])
 def test_bone_that_does_not_reach_does_not_count(gap_mm: float, floats: bool) -> None:

@@ -24,7 +24,9 @@ from ongrowth.defect import DefectPlane
 from ongrowth.defect.blur import Foot, fit_foot, usual_blur
 from ongrowth.defect.columns import BoolArray, Columns, FloatArray
 from ongrowth.defect.faces import Shores
+from ongrowth.defect.find import DEFAULT_SETTINGS
 from ongrowth.defect.gap import GapFit, GapGrid, fit_gap
+from ongrowth.defect.middle import fit_middle
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
@@ -36,7 +38,9 @@ _GRID = GapGrid(0.6, 0.12, 2.6, 8)
 _CONTINUITY = ContinuitySettings()
 _BLUR_SHARE, _KNOWN_BLUR_SHARE = 0.15, 0.04  # relative uncertainty of the point spread
 _SMEAR = 1.1  # threads widen the foot of the metal by about this much against the blur itself
-_USUAL_GAP_MM = 1.5
+# Where nothing tells how wide a gap is: usual, and wide. From the usual width a fit does not find the faces
+# of a gap of 5 mm and takes all of it for faint bone; from the wide one it does not find those of a thin gap.
+_USUAL_GAP_MM, _WIDE_GAP_MM = 1.5, 4.0
 _SURELY_WIDE = 2.0  # gap over point spread above which the tissue is seen
 _LITTLE = 0.5  # share of the section that has to show contrast
 _TOO_LITTLE = 0.15
@@ -48,7 +52,7 @@ _LENIENT, _STRICT = 0.7, 1.4
 # square of the point spread; of one place of the map. And of the bridged fraction, in a layered gap, and in
 # a thin one, where it grows as the point spread outgrows the gap.
 _GAP_FLOOR_MM, _GAP_PER_SPREAD, _CELL_MM = 0.08, 0.1, 0.2
-_FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.08
+_FRACTION_FLOOR, _FRACTION_THIN = 0.03, 0.1
 # What the point spread across the section hides, by phantoms of the tuning half: the ground of a hollow, in
 # shares of the spread; and bridges, for each mm that the thinnest one shown measures.
 _HOLLOW_PER_SPREAD, _HIDDEN_PER_MM = 0.25, 0.4
@@ -57,6 +61,8 @@ _LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs a
 _AREA_SHARE = 0.12
 _FARTHEST_MM = 1.0  # as unsure as a plane is in slices of 3 mm
 _FOOT_MM = 0.8  # of the metal, beyond its crests
+
+_Read = tuple[GapFit, GapContent]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,13 +187,31 @@ def _measure(view: _View, defect: DefectPlane) -> Bridge:
     return _figures(view, defect, gap, content, section, _cautions(view, content, told))
 
 
-def _read(view: _View, defect: DefectPlane) -> tuple[GapFit, GapContent] | None:
-    """Fit the gap and read what lies in it; in one thinner than the blur the tissue is held."""
-    read: tuple[GapFit, GapContent] | None = None
+def _read(view: _View, defect: DefectPlane) -> _Read | None:
+    """Fit the gap and read what lies in it; where its width is not known, from the usual or a wide one."""
+    if _is_width_known(defect):
+        return _read_from(view, defect, defect.gap_mm)
+    wide = _read_from(view, defect, _WIDE_GAP_MM)
+    if wide is not None and _is_wide_gap(wide[0], view.inner_mm):
+        return wide
+    return _read_from(view, defect, _USUAL_GAP_MM)
+
+
+def _is_wide_gap(gap: GapFit, inner_mm: float) -> bool:
+    """Return whether a fit ends in a gap nearer to the wide start, by the rule for planes that are found."""
+    middle = fit_middle(gap, inner_mm)
+    if middle is None or not middle.is_slit or middle.open_share < DEFAULT_SETTINGS.least_share:
+        return False
+    return middle.gap_mm > (_USUAL_GAP_MM + _WIDE_GAP_MM) / 2.0
+
+
+def _read_from(view: _View, defect: DefectPlane, width_mm: float) -> _Read | None:
+    """Fit the gap from a width on, and read it; in one thinner than the blur the tissue is held."""
+    read: _Read | None = None
     spread = view.spread_mm(defect)
-    for is_held in (True, False) if _width(defect) < _SURELY_WIDE * spread else (False,):
+    for is_held in (True, False) if width_mm < _SURELY_WIDE * spread else (False,):
         gap = fit_gap(
-            view.scan, defect.plane, view.frame.axis_direction, _width(defect), _GRID, view.blur,
+            view.scan, defect.plane, view.frame.axis_direction, width_mm, _GRID, view.blur,
             screw=view.screw, foot=view.foot, is_tissue_held=is_held,
         )  # fmt: skip
         if gap is None:
@@ -249,7 +273,11 @@ def _figures(
 
 
 def _width(defect: DefectPlane) -> float:
-    return defect.gap_mm if math.isfinite(defect.gap_mm) and defect.gap_mm > 0.0 else _USUAL_GAP_MM
+    return defect.gap_mm if _is_width_known(defect) else _USUAL_GAP_MM
+
+
+def _is_width_known(defect: DefectPlane) -> bool:
+    return math.isfinite(defect.gap_mm) and defect.gap_mm > 0.0
 
 
 def _mean(values: FloatArray | BoolArray) -> float:
