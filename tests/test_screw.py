@@ -202,6 +202,16 @@ def test_specs_find_their_screws_by_side() -> None:
     assert (right.diameter_source, left.diameter_source) == ("given", "estimated")
 
 
+def test_the_size_stated_of_one_screw_is_not_lent_to_another() -> None:
+    for stated_mm in (3.2, 6.0):
+        work = find_screws(pair_scan(), [ScrewSpec(id="mine", side="left", major_diameter_mm=stated_mm)])
+        mine, other = work.screws
+        alone = next(s for s in find_screws(pair_scan()).screws if s.side == other.side)
+        assert mine.major_diameter_mm.value == stated_mm
+        assert other.diameter_source == "estimated"
+        assert other.major_diameter_mm.value == pytest.approx(alone.major_diameter_mm.value, abs=0.1)
+
+
 def test_a_screw_beyond_the_specs_is_returned_too() -> None:
     work = find_screws(pair_scan(), [ScrewSpec(id="mine", side="left")])
     assert [s.id for s in work.screws] == ["mine", "right"]

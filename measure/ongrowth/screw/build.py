@@ -41,6 +41,8 @@ def build_screw(
 ) -> tuple[Screw, list[Problem]]:
     """Return a screw with head and tip told apart, and what a reader must know about it."""
     spec = match.spec
+    if math.isnan(spec.major_diameter_mm):  # it may have been traced with the size stated of another screw
+        shaft = replace(shaft, section=shaft.free)
     head_first, problems = _head_first(shaft, match, middle_x_mm)
     way = 1.0 if head_first else -1.0
     head, tip, more = _ends(shaft, way, spec, settings, match.id)
