@@ -42,6 +42,7 @@ def change_to(then: NDArray[np.bool_], now: NDArray[np.bool_]) -> Change:
         AXES,
         STEP_MM,
         10.0,
+        SOFT_HU,
     )
 
 
@@ -79,9 +80,11 @@ def test_a_lump_beside_the_bone_counts_and_a_facet_that_came_into_view_does_not(
 
 
 def test_doubt_grows_with_the_surface_of_old_bone() -> None:
-    """A film of 0.13 mm over the side of a cylinder, pi d h, as far as the region reaches."""
+    """A film of 0.06 mm over the side of a cylinder, pi d h, as far as the region reaches."""
     change = change_to(ISTHMUS, ISTHMUS)
     bones = bones_of(change)
     found = volume_of(change, bones, bones.around, SETTINGS, Caution.NONE)
     high_mm = np.ptp(Z[bones.around & (bones.outside_mm > 0.0)])
-    assert found.u == pytest.approx(0.13 * np.pi * 12.0 * high_mm, rel=0.35)  # of cells 0.5 mm wide
+    assert found.u == pytest.approx(
+        np.hypot(15.0, 0.06 * np.pi * 12.0 * high_mm), rel=0.35
+    )  # of cells 0.5 mm wide

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth_phantoms.bone import Fragment, Site
 from ongrowth_phantoms.implants import PhantomScrew, screw_axes
-from ongrowth_phantoms.shapes import Real
+from ongrowth_phantoms.shapes import Real, real
 
 if TYPE_CHECKING:
     from ongrowth_phantoms.scenes import Scene
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 OUTSIDE, HEAD, GAP, TIP = 0, 1, 2, 3
 _BEHIND_MM = 0.8  # a cell belongs to the bone this far beyond the halo's outer edge
 _PAST_FACE_MM = 0.4  # a normal that meets bone later than this runs out at the side of the bone
+_NEAR_OUTLINE_MM = 2.0  # farther out no bump of the surface reaches
 _DEPTH_STEP_MM, _ANGLE_STEP_DEG = 0.25, 5.0
 
 
@@ -334,18 +335,28 @@ def new_bone(before: Site, after: Site, *, step_mm: float = 0.3, reach_mm: float
         s.is_bone((s.head_motion @ s.arch.world_from_arch).apply(q).astype(np.float32))
         for s in (before, after)
     )
-    fresh = q[now & ~was]
-    places = before.defect.local(fresh)
-    low, high = before.defect.faces_mm(places)
-    outline = before.arch.tube_mm(fresh)
-    beyond = np.maximum(np.maximum(low - places[:, 2], places[:, 2] - high), 0.0)
-    outside = np.maximum(outline + before.arch.relief_mm(fresh), 0.0)
-    away = np.hypot(beyond, outside)
-    cell = step_mm**3
+    away = _away_from_gap(before, q, step_mm)[now & ~was]
     in_gap, near = away <= 0.0, (away > 0.0) & (away <= 5.0)
-    return NewBoneTruth(
-        float(in_gap.sum() * cell), float(near.sum() * cell), float((away > 5.0).sum() * cell)
+    in_gap_mm3, around_mm3, elsewhere_mm3 = (
+        float(part.sum() * step_mm**3) for part in (in_gap, near, away > 5.0)
     )
+    return NewBoneTruth(in_gap_mm3, around_mm3, elsewhere_mm3)
+
+
+def _away_from_gap(site: Site, q: Real, step_mm: float) -> Real:
+    """Distance of the cells of a cubic grid, arch mm, from the gap between the faces, in the outline."""
+    from scipy.ndimage import distance_transform_edt
+
+    assert site.defect is not None
+    outline = site.arch.tube_mm(q)
+    near = np.flatnonzero(outline < _NEAR_OUTLINE_MM)
+    places = site.defect.local(q[near])
+    low, high = site.defect.faces_mm(places)
+    between = (places[:, 2] >= low) & (places[:, 2] <= high)
+    gap = np.zeros(len(q), dtype=bool)
+    gap[near] = between & (outline[near] + site.arch.relief_mm(q[near]) <= 0.0)
+    side = round(len(q) ** (1 / 3))
+    return real(distance_transform_edt(~gap.reshape(side, side, side), sampling=step_mm).reshape(-1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,6 +25,10 @@ _MATCH_ROUNDS = 6
 _FAR_MM = 3.0  # so far from the defect and the metal most bone is old
 _MOST_MATCHED = 60_000
 _FEWEST_MATCHED = 500
+_QUIET_MM = 1.0  # smooths away most noise and no cortex
+_CLOSE_MM = 1.0  # marrow spaces are closed
+_CLEAR_MM, _USUAL_SOFT_HU = 1.5, 60.0
+BLUR_MM = 1.0  # a change spreads so far over the edge that it belongs to
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +49,8 @@ class Change:
         Of the grid.
     noise_hu : float
         Spread of the change where nothing is expected to have changed.
+    soft_hu : float
+        Soft tissue beside the bone; what lies lower, such as fat, is raised to it in both scans.
     """
 
     earlier_hu: Real
@@ -56,6 +62,7 @@ class Change:
     places_mm: FloatArray
     step_mm: float
     noise_hu: float
+    soft_hu: float
 
     @property
     def later_hu(self) -> Real:
@@ -103,10 +110,26 @@ def find_change(
     if far.sum() < _FEWEST_MATCHED:
         return None
     like = _matched(was, now, far, settings)
-    change = now - like
-    spread = robust_sd(change[far], 0.0)
+    spread = robust_sd((now - like)[far], 0.0)
+    soft = _soft_hu(like, known, settings)
+    like, now = np.maximum(like, np.float32(soft)), np.maximum(now, np.float32(soft))
+    change = np.where(_beside_bone(like, now, settings), now - like, np.float32(0.0))
     depth = local[..., 2].astype(np.float32)
-    return Change(like, change, known, height, radius, depth, places, settings.step_mm, spread)
+    return Change(like, change, known, height, radius, depth, places, settings.step_mm, spread, soft)
+
+
+def _soft_hu(like: Real, known: Mask, settings: NewBoneSettings) -> float:
+    """Return the CT number of soft tissue clear of bone."""
+    clear = ndimage.distance_transform_edt(~(known & (like > settings.bone_hu))) * settings.step_mm
+    beside = known & (clear > _CLEAR_MM)
+    return float(np.median(like[beside])) if beside.any() else _USUAL_SOFT_HU
+
+
+def _beside_bone(was: Real, now: Real, settings: NewBoneSettings) -> Mask:
+    """Where either scan shows bone, and as far beside it as blur carries it."""
+    width = settings.smooth_mm / settings.step_mm
+    bone = np.maximum(*(ndimage.gaussian_filter(hu, width) for hu in (was, now))) > settings.bone_hu
+    return np.asarray(ndimage.binary_dilation(bone, iterations=round(BLUR_MM / settings.step_mm)))
 
 
 def _grid(frame: ScrewFrame, settings: NewBoneSettings) -> FloatArray:
@@ -144,7 +167,9 @@ def _read_some(scan: Scan, places_mm: FloatArray, settings: NewBoneSettings) -> 
 def _matched(was: Real, now: Real, far: Mask, settings: NewBoneSettings) -> Real:
     """Return the earlier image as the later scan would show it: gain, offset and blur, fitted robustly.
 
-    The blur of another kernel and slice differs, to first order, by second derivatives along the axes.
+    The blur of another kernel and slice differs, to first order, by second derivatives along the axes. Both
+    images are smoothed alike for the fit, which else blurs the earlier one to be rid of its noise. Growth of
+    all surfaces is fitted beside, since it would pass for gain and blur, and is not applied.
     """
     h = settings.step_mm
     soft = ndimage.gaussian_filter(was, 0.5 * settings.smooth_mm / h)
@@ -152,12 +177,38 @@ def _matched(was: Real, now: Real, far: Mask, settings: NewBoneSettings) -> Real
     columns = [np.ones_like(was), was, *bent]
     index = np.flatnonzero(far)
     index = index[:: max(1, len(index) // _MOST_MATCHED)]
-    design = np.stack([c.reshape(-1)[index] for c in columns], axis=1).astype(np.float64)
-    wanted = now.reshape(-1)[index].astype(np.float64)
-    answer = np.array([0.0, 1.0, 0.0, 0.0, 0.0])
+    quiet = [
+        ndimage.gaussian_filter(image, _QUIET_MM / h).reshape(-1)[index]
+        for image in (*columns, _grown(was, settings), now)
+    ]
+    design, wanted = np.stack(quiet[:-1], axis=1).astype(np.float64), quiet[-1].astype(np.float64)
+    weight = np.ones(len(wanted))
     for _ in range(_MATCH_ROUNDS):
+        root = np.sqrt(weight)
+        answer = np.linalg.lstsq(design * root[:, None], wanted * root, rcond=None)[0]
         rest = wanted - design @ answer
-        scale = max(robust_sd(rest, 0.0), 5.0)
-        weight = tukey_weights(rest / scale)
-        answer = np.linalg.lstsq(design * np.sqrt(weight)[:, None], wanted * np.sqrt(weight), rcond=None)[0]
-    return np.asarray(sum(a * c for a, c in zip(answer, columns, strict=True)), dtype=np.float32)
+        weight = tukey_weights(rest / max(robust_sd(rest, 0.0), 5.0))
+    like = sum(a * column for a, column in zip(answer[:-1], columns, strict=True))
+    return np.asarray(like, dtype=np.float32)
+
+
+def _grown(was: Real, settings: NewBoneSettings) -> Real:
+    """Return by how much an image rises for each millimetre that the bones grow outward."""
+    h = settings.step_mm
+    outside = outside_mm(solid_of(was, settings), h)
+    outward = np.gradient(ndimage.gaussian_filter(outside, settings.smooth_mm / h), h)
+    rise = -sum(o * slope for o, slope in zip(outward, np.gradient(was, h), strict=True))
+    return np.asarray(np.where(np.abs(outside) < BLUR_MM, rise, 0.0), dtype=np.float32)
+
+
+def solid_of(hu: Real, settings: NewBoneSettings) -> Mask:
+    """Return bone without its marrow spaces, those included that a cut square to the screw shows closed."""
+    bone = hu > settings.bone_hu
+    closed = ndimage.binary_closing(bone, iterations=max(1, round(_CLOSE_MM / settings.step_mm))) | bone
+    return np.stack([ndimage.binary_fill_holes(closed[:, :, k]) for k in range(closed.shape[2])], axis=2)
+
+
+def outside_mm(solid: Mask, step_mm: float) -> Real:
+    """Return the distance from a surface, negative inside."""
+    away = ndimage.distance_transform_edt(~solid) - ndimage.distance_transform_edt(solid)
+    return np.asarray(away * step_mm, dtype=np.float32)

@@ -17,10 +17,11 @@ from ongrowth.quantity import Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
 
-_FLOOR_MM3 = 12.0  # edges of the halo and streaks; as the next but one from phantoms (tuning half)
+_FLOOR_MM3 = 15.0  # halo, streaks, outline of the gap; as the next but one from phantoms (tuning half)
 _SHARE = 0.08  # CT number of young bone
-_FILM_U_MM = 0.13  # registration, blur, and a film that has grown, over the surface of old bone
+_FILM_U_MM = 0.06  # registration, blur, and a film that has grown, over the surface of old bone
 _ALIKE_MM = 1.0  # over which noise is alike
+_LUMP_MM = 1.5  # from the middle of a small lump to where its blur ends
 _COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
 _LIKELY_NOISE = 4.0
 _CORE_SHARE, _EDGE_MM = 0.2, 1.0  # what of the smallest lump stands clear of old bone; blur
@@ -38,20 +39,32 @@ class Lump:
 
 
 def contrast_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> Real:
-    """Return by how much bone that fills a cell lifts it: young bone, or the cortex it has grown on."""
-    soft = _soft_hu(change, bones, settings)
-    width = 2 * max(1, round(_ALIKE_MM / change.step_mm)) + 1
-    beside = np.minimum(ndimage.maximum_filter(change.later_hu, size=width), np.float32(_DENSEST_HU))
+    """Return by how much bone that fills a cell lifts it.
+
+    In the gap that is young bone, however dense the shores; elsewhere a lump has its own CT number, and a
+    film that of the cortex it has grown on.
+    """
     young = np.float32(settings.young_hu)
+    beside = np.minimum(_highest(change.later_hu, _ALIKE_MM, change), np.float32(_DENSEST_HU))
     film = np.clip((settings.film_mm - bones.outside_mm) / settings.film_mm, 0.0, 1.0)
-    film[bones.in_gap] = 0.0  # what bridges a gap is young, however dense the shores
-    level = young + film * np.maximum(beside - young, 0.0)
-    return np.asarray(level - np.float32(soft), dtype=np.float32)
+    own = _own_hu(change, bones, settings)
+    level = np.where(own > 0.0, own, young + film * np.maximum(beside - young, 0.0))
+    level[bones.in_gap] = young
+    return np.asarray(level - np.float32(change.soft_hu), dtype=np.float32)
 
 
-def _soft_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> float:
-    beside = change.known & (bones.outside_mm > 1.5) & (change.earlier_hu < settings.bone_hu)
-    return float(np.median(change.earlier_hu[beside])) if beside.any() else 60.0
+def _own_hu(change: Change, bones: Bones, settings: NewBoneSettings) -> Real:
+    """Return the CT number of lumps clear of old bone, as far as blur carries them; 0 elsewhere."""
+    width = settings.smooth_mm / change.step_mm
+    most = ndimage.gaussian_filter(np.maximum(change.earlier_hu, change.later_hu), width)
+    moved = np.abs(ndimage.gaussian_filter(change.change_hu, width))
+    stands = (moved > (settings.young_hu - change.soft_hu) / 2.0) & (bones.outside_mm > settings.film_mm)
+    return _highest(np.where(stands, most, np.float32(0.0)), _LUMP_MM, change)
+
+
+def _highest(hu: Real, within_mm: float, change: Change) -> Real:
+    cells = 2 * max(1, round(within_mm / change.step_mm)) + 1
+    return np.asarray(ndimage.maximum_filter(hu, size=cells))
 
 
 def volume_of(

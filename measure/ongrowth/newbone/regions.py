@@ -10,14 +10,12 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ongrowth.defect import DefectPlane
-from ongrowth.newbone.change import Change, Mask, Real
+from ongrowth.newbone.change import BLUR_MM, Change, Mask, Real, outside_mm, solid_of
 from ongrowth.newbone.model import NewBoneSettings
 
 _USUAL_GAP_MM = 2.0
 _ACROSS_MM = 1.2  # behind a face of the gap its bone is looked for
-_BLUR_MM = 1.0  # a change spreads so far over the edge that it belongs to
 _BED_BLUR_MM = 0.6  # the same where a halo may come and go below the surface
-_CLOSE_MM = 1.0  # marrow spaces are closed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,35 +45,53 @@ def find_bones(change: Change, defect: DefectPlane, settings: NewBoneSettings) -
     """Return where the old bone lay."""
     half = (_USUAL_GAP_MM if math.isnan(defect.gap_mm) else max(defect.gap_mm, 1.0)) / 2.0
     axial = np.abs(change.height_mm)
-    solid = _solid(change, settings)
+    solid = _solid(change.earlier_hu, change, settings)
     slab = axial < half
     bed = change.radius_mm < settings.bed_mm
-    faced = slab & _between(solid, change, half)
+    others = _other_bones(change, bed, settings)
+    broad = ndimage.binary_dilation(solid)  # rough faces end unevenly
+    faced = slab & ~others & _between(broad, change, half)
     gap = faced & _joined(faced | (slab & ~change.known), bed)
     whole = solid | gap
-    outside = (
-        ndimage.distance_transform_edt(~whole) - ndimage.distance_transform_edt(whole)
-    ) * change.step_mm
+    outside = outside_mm(whole, change.step_mm)
     gap_away = ndimage.distance_transform_edt(~gap) * change.step_mm if gap.any() else np.full(gap.shape, 1e3)
-    in_gap = change.known & (axial < half + _BLUR_MM) & (outside < 0.0) & (gap_away < 2.0 * _BLUR_MM)
+    in_gap = change.known & (axial < half + BLUR_MM) & (outside < 0.0) & (gap_away < 2.0 * BLUR_MM)
     in_gap &= ~bed | (axial < half)  # in the bed a halo that comes or goes lies behind the faces
     near = (gap_away < settings.around_mm) & ~in_gap
-    deep = np.where(bed, _BED_BLUR_MM, _BLUR_MM)
-    edge = (outside > -deep) & change.known
-    return Bones(np.asarray(outside, dtype=np.float32), gap, in_gap, edge & near, edge & ~near & ~in_gap)
+    deep = np.where(bed, _BED_BLUR_MM, BLUR_MM)
+    edge = change.known & ((outside > -deep) | _went(change, solid, settings))
+    return Bones(outside, gap, in_gap, edge & near & ~others, edge & ~near & ~in_gap)
 
 
-def _solid(change: Change, settings: NewBoneSettings) -> Mask:
-    """Bone of the earlier scan without its marrow spaces, metal counted in."""
-    bone = (change.earlier_hu > settings.bone_hu) | ~change.known
-    times = max(1, round(_CLOSE_MM / change.step_mm))
-    closed = ndimage.binary_closing(bone, iterations=times) | bone
+def _went(change: Change, solid: Mask, settings: NewBoneSettings) -> Mask:
+    """Bone that is gone, but for what a halo has taken that broke out of the bed."""
+    gone = ndimage.binary_opening(solid & ~_solid(change.later_hu, change, settings))
+    by_halo = _joined(gone, ndimage.binary_dilation(~change.known))
+    blur = round(BLUR_MM / change.step_mm)
+    return np.asarray(ndimage.binary_dilation(gone & ~by_halo, iterations=blur))
 
-    return np.asarray(_filled(closed))
+
+def _other_bones(change: Change, bed: Mask, settings: NewBoneSettings) -> Mask:
+    """Bones that do not hang together with what the screw runs through and go on beyond the grid.
+
+    They are other vertebrae, which lie differently from scan to scan: then and now, as far as blur carries.
+    """
+    was, now = ((hu > settings.bone_hu) | ~change.known for hu in (change.earlier_hu, change.later_hu))
+    then = _reaching(was & ~_joined(was, bed))
+    moved = _joined(now & ~_joined(now, bed), then)
+    return np.asarray(ndimage.binary_dilation(then | moved, iterations=round(BLUR_MM / change.step_mm)))
 
 
-def _filled(mask: Mask) -> Mask:
-    return np.stack([ndimage.binary_fill_holes(mask[:, :, k]) for k in range(mask.shape[2])], axis=2)
+def _reaching(mask: Mask) -> Mask:
+    """Keep the pieces that reach the edge of the grid."""
+    edge = np.ones(mask.shape, dtype=bool)
+    edge[1:-1, 1:-1, 1:-1] = False
+    return _joined(mask, edge)
+
+
+def _solid(hu: Real, change: Change, settings: NewBoneSettings) -> Mask:
+    """Bone of a scan without its marrow spaces, metal counted in."""
+    return solid_of(np.where(change.known, hu, np.float32(np.inf)), settings)
 
 
 def _joined(mask: Mask, roots: Mask) -> Mask:
