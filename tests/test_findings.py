@@ -222,8 +222,16 @@ def test_contact_lost_on_one_side_counts_in_every_phase(weeks: float) -> None:
     findings = findings_on(held, lost, weeks)
     assert one(findings, "contact").against_window is OUTSIDE
     assert one(findings, "contact", "head_side").against_window is AS_EXPECTED
-    # the rest may be undecided: that it shows no lucency is not known
-    assert one(findings, "contact", "head_side").why == "Not all of this side is shown to be lucent."
+    assert one(findings, "contact", "head_side").why == "Part of this side shows no lucency."
+
+
+def test_surface_that_is_undecided_may_be_lucent_when_contact_is_judged() -> None:
+    """All but surely lucent, and nowhere shown not to be: neither outside nor as expected."""
+    held, nearly = build.make_side(0.1, lucent=0.0), build.make_side(0.9, lucent=0.89)
+    nothing_clear = replace(nearly, no_lucency_share=Measured.of(0.0, 0.0, Unit.ONE, floor=0.0))
+    assert one(findings_on(held, nothing_clear, 5.0), "contact").against_window is UNDECIDED
+    some_clear = replace(nearly, no_lucency_share=Measured.of(0.11, 0.0, Unit.ONE, floor=0.0))
+    assert one(findings_on(held, some_clear, 5.0), "contact").against_window is AS_EXPECTED
 
 
 def test_lucency_of_both_whole_sides_is_not_loss_of_one() -> None:

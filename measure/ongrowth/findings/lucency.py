@@ -216,8 +216,8 @@ def _contact(
     if not share.is_known:
         return Against.NOT_MEASURABLE, f"This scan does not tell: {share.cautions.words}."
     whole = 0.9 if window is None else window.high
-    if share.high95 < whole:
-        return Against.AS_EXPECTED, "Not all of this side is shown to be lucent."
+    if 1.0 - side.no_lucency_share.low95 < whole:  # what is undecided may be lucent
+        return Against.AS_EXPECTED, "Part of this side shows no lucency."
     if not other.lucent_share.is_known:
         return Against.UNDECIDED, "This side may be lucent all over, and the other side is not measurable."
     if other.lucent_share.low95 >= _HELD_SHARE:
