@@ -225,7 +225,10 @@ def _contact(
     if not excess.low95 > 0.0:
         return Against.AS_EXPECTED, "This side does not differ from the other side of the defect."
     if share.low95 >= whole and other.lucent_share.high95 <= _HELD_SHARE:
-        return Against.OUTSIDE, "This whole side is lucent, most of the other side is not shown to be, and it is narrower."
+        return (
+            Against.OUTSIDE,
+            "This whole side is lucent, most of the other side is not shown to be, and it is narrower.",
+        )
     return Against.UNDECIDED, "This side is wider than the other and may be lucent all over."
 
 
