@@ -88,3 +88,22 @@ def test_doubt_grows_with_the_surface_of_old_bone() -> None:
     assert found.u == pytest.approx(
         np.hypot(15.0, 0.06 * np.pi * 12.0 * high_mm), rel=0.35
     )  # of cells 0.5 mm wide
+
+
+def test_bone_that_is_gone_beside_the_gap_is_in_doubt() -> None:
+    """It counts as loss; how much of it may be meant is anywhere from none to all: over the root of 12."""
+    lump = (np.abs(X - 8.0) < 2.0) & (np.abs(Y) < 2.0) & (np.abs(Z - 3.0) < 2.0)
+    change = change_to(ISTHMUS | lump, ISTHMUS)
+    bones = bones_of(change)
+    sure, found = (
+        volume_of(change, bones, bones.around, SETTINGS, Caution.NONE, doubtful=doubtful)
+        for doubtful in (None, bones.doubtful)
+    )
+    drawn = float((lump & ~ISTHMUS).sum()) * STEP_MM**3
+    assert found.value == sure.value == pytest.approx(-drawn, rel=0.35)  # in part farther than 5 mm, or sunk
+    assert np.sqrt(found.u**2 - sure.u**2) == pytest.approx(drawn / np.sqrt(12.0), rel=0.35)
+
+
+def test_where_nothing_thick_has_changed_nothing_is_in_doubt() -> None:
+    change = change_to(ISTHMUS, ISTHMUS | ((RADIUS < 6.5) & (np.abs(Z) > 1.0)))
+    assert not bones_of(change).doubtful.any()

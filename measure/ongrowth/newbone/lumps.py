@@ -20,6 +20,7 @@ FloatArray = NDArray[np.float64]
 _FLOOR_MM3 = 15.0  # halo, streaks, outline of the gap; as the next but one from phantoms (tuning half)
 _SHARE = 0.08  # CT number of young bone
 _FILM_U_MM = 0.06  # registration, blur, and a film that has grown, over the surface of old bone
+_ALL_OR_NONE = 12.0**-0.5  # standard deviation of what is anywhere from 0 to 1
 _ALIKE_MM = 1.0  # over which noise is alike
 _LUMP_MM = 1.5  # from the middle of a small lump to where its blur ends
 _COPIED_MM, _COPIED_SHARE = 4.0, 0.4  # bone that came from so near was another bone that moved
@@ -68,15 +69,26 @@ def _highest(hu: Real, within_mm: float, change: Change) -> Real:
 
 
 def volume_of(
-    change: Change, bones: Bones, where: Mask, settings: NewBoneSettings, cautions: Caution
+    change: Change,
+    bones: Bones,
+    where: Mask,
+    settings: NewBoneSettings,
+    cautions: Caution,
+    *,
+    doubtful: Mask | None = None,
 ) -> Measured:
-    """Return the new bone of a region: the sum of its change over the contrast of bone."""
+    """Return the new bone of a region: the sum of its change over the contrast of bone.
+
+    What is doubtful may count in full, in part or not at all.
+    """
     if not where.any():
         return Measured.missing(Unit.MM3, cautions | Caution.NO_DEFECT)
     contrast = contrast_hu(change, bones, settings)
     share = change.change_hu[where] / contrast[where]
     value = float(share.sum()) * change.cell_mm3
     u = _u_mm3(change, value, where, contrast, _surface_mm2(change, bones, where))
+    if doubtful is not None:
+        u = math.hypot(u, _ALL_OR_NONE * float(doubtful.sum()) * change.cell_mm3)
     return Measured.of(value, u, Unit.MM3, cautions, floor=0.0)
 
 

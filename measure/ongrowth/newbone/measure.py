@@ -72,7 +72,7 @@ def measure_new_bone(
     new = mostly_new(change, bones, lumps, settings)
     return NewBone(
         volume_of(change, bones, bones.in_gap, settings, cautions),
-        volume_of(change, bones, bones.around, settings, cautions),
+        volume_of(change, bones, bones.around, settings, cautions, doubtful=bones.doubtful),
         _elsewhere(lumps, frame, side),
         _in_later(change, new, head_side, tip_side),
         change.step_mm,

@@ -32,6 +32,8 @@ class Bones:
         Where new bone in the defect, and round it, is counted: as far as blur carries it.
     beyond : ndarray of bool
         Outside the bone and farther off.
+    doubtful : ndarray of bool
+        Round the gap: bone that is gone, or that has come where a halo may have filled again.
     """
 
     outside_mm: Real
@@ -39,6 +41,7 @@ class Bones:
     in_gap: Mask
     around: Mask
     beyond: Mask
+    doubtful: Mask
 
 
 def find_bones(change: Change, defect: DefectPlane, settings: NewBoneSettings) -> Bones:
@@ -59,16 +62,18 @@ def find_bones(change: Change, defect: DefectPlane, settings: NewBoneSettings) -
     in_gap &= ~bed | (axial < half)  # in the bed a halo that comes or goes lies behind the faces
     near = (gap_away < settings.around_mm) & ~in_gap
     deep = np.where(bed, _BED_BLUR_MM, BLUR_MM)
-    edge = change.known & ((outside > -deep) | _went(change, solid, settings))
-    return Bones(outside, gap, in_gap, edge & near & ~others, edge & ~near & ~in_gap)
+    gone, come = _gone_and_come(change, solid, settings)
+    halo = ndimage.binary_dilation(~change.known)  # one that broke out of the bed, then or now
+    went = ndimage.binary_dilation(gone & ~_joined(gone, halo), iterations=round(BLUR_MM / change.step_mm))
+    edge = change.known & ((outside > -deep) | went)
+    doubtful = (gone | _joined(come, halo)) & (near | in_gap) & ~others
+    return Bones(outside, gap, in_gap, edge & near & ~others, edge & ~near & ~in_gap, doubtful)
 
 
-def _went(change: Change, solid: Mask, settings: NewBoneSettings) -> Mask:
-    """Bone that is gone, but for what a halo has taken that broke out of the bed."""
-    gone = ndimage.binary_opening(solid & ~_solid(change.later_hu, change, settings))
-    by_halo = _joined(gone, ndimage.binary_dilation(~change.known))
-    blur = round(BLUR_MM / change.step_mm)
-    return np.asarray(ndimage.binary_dilation(gone & ~by_halo, iterations=blur))
+def _gone_and_come(change: Change, solid: Mask, settings: NewBoneSettings) -> tuple[Mask, Mask]:
+    """Bone, thicker than a film, that only the earlier scan shows, and that only the later one shows."""
+    now = _solid(change.later_hu, change, settings)
+    return ndimage.binary_opening(solid & ~now), ndimage.binary_opening(now & ~solid)
 
 
 def _other_bones(change: Change, bed: Mask, settings: NewBoneSettings) -> Mask:
