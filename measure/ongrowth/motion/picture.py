@@ -171,13 +171,17 @@ def _blur_where(
     margin = np.ceil(3.0 * most_mm / step).astype(int)
     size = [fft.next_fast_len(int(n + m), real=True) for n, m in zip(hu.shape, margin, strict=True)]
     gain = _gaussian(size, affine, spread_mm2)
-    weight = believed.astype(np.float32)
     inside = tuple(slice(0, n) for n in hu.shape)
-    share = fft.irfftn(fft.rfftn(weight, size) * gain, size)[inside]
-    base = float(hu[believed].mean()) if believed.any() else 0.0
-    total = fft.irfftn(fft.rfftn((hu - np.float32(base)) * weight, size) * gain, size)[inside]
-    values = total / np.maximum(share, np.float32(1e-3)) + np.float32(base)
-    return np.ascontiguousarray(values, dtype=np.float32), np.asarray(share, dtype=np.float32)
+
+    def blurred(values: Real) -> Real:
+        return np.asarray(fft.irfftn(fft.rfftn(values, size) * gain, size)[inside], dtype=np.float32)
+
+    share = blurred(believed.astype(np.float32))
+    base = np.float32(hu[believed].mean() if believed.any() else 0.0)
+    values = blurred(np.where(believed, hu - base, np.float32(0.0)))
+    values /= np.maximum(share, np.float32(1e-3))
+    values += base
+    return np.ascontiguousarray(values), share
 
 
 def _gaussian(size: list[int], affine: FloatArray, spread_mm2: FloatArray) -> Real:
