@@ -2,6 +2,7 @@
 
     python tests/benchmarks/mutants.py run --count 10000          # series; goes on where it was stopped
     python tests/benchmarks/mutants.py run --what words --count 3000
+    python tests/benchmarks/mutants.py run --start 10000 --count 10600 --kept FOLDER  # later ones, apart
     python tests/benchmarks/mutants.py again 4711                 # one mutant, with its traceback
     python tests/benchmarks/mutants.py report --write             # the table of docs/threats.md
 
@@ -95,12 +96,12 @@ def _line(record: Record) -> None:
 # -------------------------------------------------------------------------------------- the driver
 
 
-def drive(what: str, count: int, whole_every: int, kept: Path) -> None:
-    """Run mutants 0 ... count - 1 that have no record yet."""
+def drive(what: str, start: int, count: int, whole_every: int, kept: Path) -> None:
+    """Run mutants start ... count - 1 that have no record yet."""
     file = kept / f"{what}.jsonl"
     kept.mkdir(parents=True, exist_ok=True)
     done = {record["n"] for record in _records(file)}
-    at = next((n for n in range(count) if n not in done), count)
+    at = next((n for n in range(start, count) if n not in done), count)
     while at < count:
         with file.open("a", encoding="utf-8") as lines:
             for record in _watched(what, range(at, count), whole_every):
@@ -218,7 +219,7 @@ def parsed() -> argparse.Namespace:
 if __name__ == "__main__":
     given = parsed()
     if given.do == "run":
-        drive(given.what, given.count, given.whole, given.kept)
+        drive(given.what, given.start, given.count, given.whole, given.kept)
         report(given.kept, write=False)
     elif given.do == "work":
         work(given.what, range(given.start, given.count), given.whole)
