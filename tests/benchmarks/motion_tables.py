@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Any
 
@@ -38,12 +37,16 @@ def tables_of(records: list[Record], both: list[Record]) -> dict[str, str]:
 
 def counts(records: list[Record], measured: list[Record], both: list[Record]) -> str:
     seconds = np.array([r["seconds"] for r in measured])
-    peak = np.array([r["peak_mb"] for r in both if "peak_mb" in r] or [math.nan])
+    peak = np.array([r["peak_mb"] for r in both if "peak_mb" in r])
+    memory = (
+        f", {np.median(peak):.0f} MB of memory beside the scans (most {peak.max():.0f} MB)"
+        if peak.size
+        else ""
+    )
     patients = len({r["number"] for r in records})
     return (
         f"{len(measured)} pairs of {patients} patients; {len(records) - len(measured)} refused; "
-        f"{np.median(seconds):.1f} s a pair on one core (longest {seconds.max():.1f} s), "
-        f"{np.median(peak):.0f} MB of memory beside the scans (most {peak.max():.0f} MB)."
+        f"{np.median(seconds):.1f} s a pair on one core (longest {seconds.max():.1f} s){memory}."
     )
 
 
