@@ -52,6 +52,9 @@ _FEW, _ENOUGH = 4000, 15000  # voxels for the way down, and in the end: neighbou
 _LEAST_STEP = 3  # every third voxel does on the way down, however few there are
 _NOISE_FLOOR_HU = 30.0
 _HELD_WIDTH_SD_MM = 0.03
+# Shares of the cost that a step must gain on the way down. Weights are estimated anew each time, and in the
+# end costs that differ by several units count as alike, so the last thousandth would decide nothing.
+_FIRST_GAIN, _NEXT_GAIN, _LAST_GAIN = 1e-2, 5e-3, 1e-3
 _ROUGH_HU = 150.0  # residuals before anything is fitted
 _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope follows
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
@@ -247,11 +250,11 @@ def _descend(problem: Problem, prior: Prior, start: State, dilution: float) -> _
     """Go down from a start whose widths are first searched place by place."""
     weighting = Weighting(_variance(problem, start), dilution)
     searched = replace(start, lucent_mm=_search_widths(problem, start, weighting))
-    found = solve(problem, searched, weighting, steps=6, blur_every=3)
+    found = solve(problem, searched, weighting, steps=6, blur_every=3, least_gain=_FIRST_GAIN)
     problem = problem.believing(_free_layers(prior), no_sliver=_slivers_missed(problem.fields, found.state))
-    for steps in (6, 3):
+    for steps, gain in ((6, _NEXT_GAIN), (3, _LAST_GAIN)):
         weighting = Weighting(_variance(problem, found.state), dilution)
-        found = solve(problem, found.state, weighting, steps=steps, blur_every=3)
+        found = solve(problem, found.state, weighting, steps=steps, blur_every=3, least_gain=gain)
     return _Descent(problem, weighting, found, comparable_cost(problem, found, weighting))
 
 
@@ -324,7 +327,7 @@ def _asked_again(descent: _Descent) -> list[_Descent]:
     out = []
     for start in starts:
         state = replace(found.state, lucent_mm=problem.fields.lucent_mm(start))
-        tried = solve(problem, state, weighting, steps=4, blur_every=2)
+        tried = solve(problem, state, weighting, steps=4, blur_every=2, least_gain=_LAST_GAIN)
         out.append(
             replace(descent, solution=tried, comparable_cost=comparable_cost(problem, tried, weighting))
         )
