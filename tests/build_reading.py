@@ -15,7 +15,7 @@ from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, answer, judge, judge_changes, judge_motions, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
-from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
+from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim, most_prominent
 from ongrowth.motion import Motion, Registered, ScrewMotion
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
@@ -93,6 +93,9 @@ def make_side(
             rim,
             mm(0.8, 0.2, math.nan) if is_rim else Measured.missing(Unit.MM, Caution.NO_CONTRAST),
             Measured.of(900.0, 120.0, Unit.HU) if is_rim else Measured.missing(Unit.HU, Caution.NO_CONTRAST),
+        ),
+        sector_excess=most_prominent(
+            [Measured.of(width - width_mm, 2 * u_mm, Unit.MM) for width in sectors], Caution.NONE
         ),
         shape=shape or ("none" if width_mm < 0.25 else "even" if sectors_mm is None else "one-sided"),
         counting_area_mm2=180.0,

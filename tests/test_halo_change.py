@@ -34,8 +34,8 @@ def summary_of(mean: Measured) -> HaloSummary:
     none, one = Measured.missing(Unit.MM, Caution.NONE), Measured.missing(Unit.ONE, Caution.NONE)
     rim = Rim("not measurable", none, none)
     return HaloSummary(
-        mean, none, none, one, one, none, one, one, one, none, none, none, none, none, rim, "none", 1.0, 1.0,
-        none, (none,) * 8,
+        mean, none, none, one, one, none, one, one, one, none, none, none, none, none, rim,
+        none, "none", 1.0, 1.0, none, (none,) * 8,
     )  # fmt: skip
 
 

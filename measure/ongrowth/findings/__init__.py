@@ -51,7 +51,7 @@ from ongrowth.findings.expect import (
     quantity_words,
     range_words,
 )
-from ongrowth.findings.lucency import judge_halo, line_result, sector_excess
+from ongrowth.findings.lucency import judge_halo, line_result
 from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
 from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, print_line
 from ongrowth.findings.windows import (
@@ -126,7 +126,6 @@ __all__ = [
     "rows_for",
     "screw_name",
     "screw_sentence",
-    "sector_excess",
     "sentences_before",
     "shipped_windows",
     "side_sentence",

@@ -6,7 +6,7 @@ import dataclasses
 import math
 
 from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for, told_high
-from ongrowth.halo import Halo, HaloSummary, side_difference
+from ongrowth.halo import Halo, HaloSummary, is_uneven, side_difference
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import SIDE_QUANTITIES, Against, Finding, Window
 from ongrowth.wording import say, with_unit
@@ -17,7 +17,6 @@ TURN_WEEKS = (10.0, 14.0)
 _JUST_BEFORE_WEEKS = 1e-6
 
 _HELD_SHARE = 0.5  # below this share of lucent surface a side is taken to show contact; project's choice
-_MIN_SECTORS = 6  # of eight; with fewer, evenness is anybody's guess; project's choice
 
 NO_WEEK = "The weeks since surgery are not known, so no expected range applies."
 BEFORE_SURGERY = "The scan is from before surgery."
@@ -131,27 +130,9 @@ def _widest(side: HaloSummary) -> Measured:
     return max(known, key=lambda sector: sector.low95)
 
 
-def sector_excess(side: HaloSummary) -> Measured:
-    """Return by how much the most prominent sector is wider than the mean of its side, mm.
-
-    The uncertainty is that of the sector. With fewer than six of eight sectors measured there is no
-    value.
-
-    Parameters
-    ----------
-    side : HaloSummary
-        One side of a halo.
-    """
-    known = [sector for sector in side.sector_mean_width if sector.is_known]
-    if len(known) < _MIN_SECTORS or not side.mean_width.is_known:
-        return Measured.missing(Unit.MM, side.mean_width.cautions | Caution.LITTLE_MEASURED)
-    first = max(known, key=lambda sector: sector.value - sector.u95)
-    return Measured.of(first.value - side.mean_width.value, first.u, Unit.MM, first.cautions)
-
-
 def judge_evenness(here: Place, side: HaloSummary) -> Finding:
     """Say whether the halo is even: no sector beyond the mean by more than its u95 and the limit."""
-    excess = sector_excess(side)
+    excess = side.sector_excess
     rows = here.rows("sector_excess")
     window = rows[0] if rows else None
     if window is None or not excess.is_known:
@@ -165,15 +146,24 @@ def judge_evenness(here: Place, side: HaloSummary) -> Finding:
             against,
             _why(here, excess, against, window),
         )
-    uneven = excess.low95 > window.high  # doubt speaks for even: unevenness is what must be shown
+    uneven = is_uneven(excess, window.high)
     if not uneven:
-        why = "No sector is wider than the mean by more than its uncertainty and the limit."
-        against = Against.AS_EXPECTED
+        why, against = _even_words(excess, window), Against.AS_EXPECTED
     else:
         why = f"One sector is {say(excess)} wider than the mean of its side." + _one_sided_words(here.weeks)
         against = window.beyond
     state = "uneven" if uneven else "even"
     return Finding(here.implant, here.side, "sector_excess", excess, window, against, why, state)
+
+
+def _even_words(excess: Measured, window: Window) -> str:
+    """Say how surely a halo is even: unevenness is what must be shown, and a scan may not be able to."""
+    limit = with_unit(window.high, window.unit)
+    if excess.high95 <= window.high:
+        return f"No sector is wider than the mean of its side by more than {limit}."
+    left_open = with_unit(excess.high95, excess.unit)
+    shown = f"No sector is shown to be wider than the mean of its side by more than {limit}"
+    return f"{shown}; up to {left_open} is not excluded."
 
 
 def _one_sided_words(weeks: float) -> str:

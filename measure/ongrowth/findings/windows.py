@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ongrowth.quantity import Measured, Unit
-from ongrowth.reading import QUANTITIES, Against, Window
+from ongrowth.reading import WINDOW_QUANTITIES, Against, Window
 from ongrowth.scan import Level, Problem, Refused
 
 Windows = tuple[Window, ...]
@@ -99,7 +99,7 @@ def _faults(k: int, row: dict[str, Any]) -> list[Problem]:
     told += [f"{where} has an unknown key {name}" for name in row if name not in _ALLOWED]
     lists: tuple[tuple[str, tuple[str, ...]], ...] = (
         ("surface", _SURFACES),
-        ("quantity", QUANTITIES),
+        ("quantity", WINDOW_QUANTITIES),
         ("side", _SIDES),
         ("unit", tuple(unit.value for unit in Unit)),
         ("beyond", _BEYOND),

@@ -9,9 +9,11 @@ from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
+from ongrowth.halo.summary import EVEN_MM, is_uneven, most_prominent
 from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
 
 __all__ = [
+    "EVEN_MM",
     "SIDES",
     "BlurFound",
     "CalibrationFit",
@@ -26,11 +28,13 @@ __all__ = [
     "Prospect",
     "Rim",
     "calibrate_on_first_days",
+    "is_uneven",
     "lend_blur",
     "look_ahead",
     "measure_calibration",
     "measure_change",
     "measure_halo",
+    "most_prominent",
     "plant",
     "screw_difference",
     "side_difference",

@@ -80,6 +80,7 @@ class HaloSummary:
     depth_over_1mm_mm: Measured
     layer_hu: Measured
     rim: Rim
+    sector_excess: Measured  # the sector that stands out most, less the mean: what decides on "even"
     shape: str  # none | even | one-sided | widening to head | widening to tip | patchy
     counting_area_mm2: float
     measured_share: float

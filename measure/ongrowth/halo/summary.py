@@ -7,6 +7,7 @@ and the spread over draws.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 
@@ -22,7 +23,10 @@ FloatArray = NDArray[np.float64]
 LUCENT_MM = 0.5  # below it a surface shows no lucency; project's choice, half of the usual 1 mm
 _HELD_SHARE = 0.75  # of the circumference without lucency, for a depth to count as such
 _ONE_SIDED_95 = 1.645  # of a normal distribution
-_EVEN_TOLERANCE_MM = 0.3
+EVEN_MM = 0.3  # a halo is even unless a sector is surely wider than the mean by more; project's choice
+_MIN_SECTORS = 6  # of eight; with fewer, evenness is anybody's guess; project's choice
+# What draws leave out of sector less mean, as SD: found on 40 phantoms of the tuning half, found and given.
+_SECTOR_MODEL_SD_MM = 0.12
 _LENGTH_DRAWS = 60  # of the draws: lengths are counted depth by depth, and an SD is known to 9 % so
 
 
@@ -102,7 +106,10 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
     means = np.maximum(np.tensordot(draws.fields_mm, weight, axes=2), 0.0)
     # what other solutions leave open could be none
     limit = max(*(draws.limit_mm[s] for s in sides), _ONE_SIDED_95 * float(means.std()))
-    sectors = np.maximum(_sector_means(draws, draws.fields_mm, area), 0.0)
+    bare_sectors = _sector_means(draws, draws.fields_mm, area)
+    sectors = np.maximum(bare_sectors, 0.0)
+    lift = bare_sectors - np.tensordot(draws.fields_mm, weight, axes=2)[:, None]
+    excess = _sector_excess(lift, cautions)
     of = partial(_of_draws, cautions=cautions)
     width = partial(of, unit=Unit.MM, limit=limit)
     share_of = partial(of, unit=Unit.ONE, ceiling=1.0)
@@ -118,7 +125,8 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         **_extents(draws, fields, counted, cautions),
         layer_hu=draws.layer_hu[sides[0]] if is_one else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR),
         rim=draws.rim[sides[0]] if is_one else _stronger(draws.rim[Side.HEAD], draws.rim[Side.TIP]),
-        shape=_shape(draws, means, sectors, counted, limit),
+        sector_excess=excess,
+        shape="none" if means.mean() < limit else _shape(draws, excess, lift.mean(axis=0), counted),
         counting_area_mm2=float(area.sum()),
         measured_share=share,
         detection_limit=Measured.of(limit, 0.1 * limit, Unit.MM, cautions),
@@ -198,7 +206,7 @@ def nothing(draws: Draws, counted: NDArray[np.bool_], share: float, cautions: Ca
     area = float((draws.area_mm2 * counted).sum())
     return HaloSummary(
         mm, mm, mm, one, one, none(Unit.MM3), one, one, one, mm, mm, none(Unit.DEG), mm, none(Unit.HU),
-        rim, "none", area, share, mm, (mm,) * 8,
+        rim, mm, "none", area, share, mm, (mm,) * 8,
     )  # fmt: skip
 
 
@@ -250,22 +258,60 @@ def _stronger(a: Rim, b: Rim) -> Rim:
     return a if a.present == "present" else b
 
 
-def _shape(
-    draws: Draws, means: FloatArray, sectors: FloatArray, counted: NDArray[np.bool_], limit_mm: float
-) -> str:
-    """Name the shape: what stands out beyond its own scatter, round the screw first, then along it."""
-    if means.mean() < limit_mm:
-        return "none"
-    centre = sectors - means[:, None]
-    lift, scatter = np.nanmean(centre, axis=0), np.nanstd(centre, axis=0)
-    if np.any(lift > _EVEN_TOLERANCE_MM + COVERAGE_95 * scatter) and _is_one_bulge(lift):
-        return "one-sided"
+def _sector_excess(lift_mm: FloatArray, cautions: Caution) -> Measured:
+    """Return by how much the sector that stands out most is wider than the mean of its part, mm.
+
+    `lift_mm` holds draws of sector less mean, shape (N, 8). What sector and mean have in common, the blur
+    above all, drops out of their difference, so the uncertainty is that of the difference.
+    """
+    u = np.hypot(lift_mm.std(axis=0), _SECTOR_MODEL_SD_MM)
+    lifts = [
+        Measured.of(float(v), float(s), Unit.MM, cautions)
+        for v, s in zip(lift_mm.mean(axis=0), u, strict=True)
+    ]
+    return most_prominent(lifts, cautions)
+
+
+def most_prominent(lifts: Iterable[Measured], cautions: Caution) -> Measured:
+    """Return the sector that surely stands out most; no value where fewer than six were measured.
+
+    Parameters
+    ----------
+    lifts : iterable of Measured
+        Each sector less the mean, mm.
+    cautions : Caution
+        Why there may be none.
+    """
+    known = [lift for lift in lifts if lift.is_known]
+    if len(known) < _MIN_SECTORS:
+        return Measured.missing(Unit.MM, cautions | Caution.LITTLE_MEASURED)
+    return max(known, key=lambda lift: lift.low95)
+
+
+def is_uneven(excess: Measured, limit_mm: float = EVEN_MM) -> bool:
+    """Whether a sector is shown to be wider than the mean; doubt speaks for even.
+
+    The one rule for the word: shape and finding both ask here.
+
+    Parameters
+    ----------
+    excess : Measured
+        `HaloSummary.sector_excess`.
+    limit_mm : float
+        By how much a sector may be wider, mm.
+    """
+    return bool(excess.low95 > limit_mm)
+
+
+def _shape(draws: Draws, excess: Measured, lift_mm: FloatArray, counted: NDArray[np.bool_]) -> str:
+    """Name the shape of a halo that is shown: what stands out round the screw first, then along it."""
+    if is_uneven(excess):
+        return "one-sided" if _is_one_bulge(lift_mm) else "patchy"
     slope, u_slope = _slopes(draws, counted)
     length = float(np.ptp(draws.depth_mm[counted.any(axis=1)]))
-    if abs(slope) * length > 2.0 * _EVEN_TOLERANCE_MM + COVERAGE_95 * u_slope * length:
+    if abs(slope) * length > 2.0 * EVEN_MM + COVERAGE_95 * u_slope * length:
         return "widening to tip" if slope > 0 else "widening to head"
-    inside = draws.fields_mm[:, counted]
-    return "patchy" if inside.std(axis=1).mean() > max(_EVEN_TOLERANCE_MM, 0.35 * means.mean()) else "even"
+    return "even"
 
 
 def _is_one_bulge(lift: FloatArray) -> bool:

@@ -133,6 +133,9 @@ QUANTITIES = (
     "graft_rule",
     "tip_to_cortex_mm",
 )
+# printed for information: nothing is expected of them, so a table of windows cannot speak of them
+UNJUDGED = ("tip_to_cortex_mm",)
+WINDOW_QUANTITIES = tuple(name for name in QUANTITIES if name not in UNJUDGED)
 
 
 @dataclass(frozen=True, slots=True)

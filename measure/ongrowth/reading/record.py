@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from ongrowth.defect import Side
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
-from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim
+from ongrowth.halo import Halo, HaloMap, HaloSummary, Rim, most_prominent
 from ongrowth.quantity import Caution, Measured, Unit, plain, real
 from ongrowth.reading.by_hand import (
     correction_from_dict,
@@ -382,14 +383,22 @@ def _side_from_dict(record: Record) -> HaloSummary:
         for name, value in record.items()
         if isinstance(value, dict) and name != "rim"
     }
+    sectors = tuple(Measured.from_dict(r) for r in record["sector_mean_width"])
+    values.setdefault("sector_excess", _excess_of(sectors, values["mean_width"]))
     return HaloSummary(
         **values,
         rim=Rim(rim["present"], Measured.from_dict(rim["thickness"]), Measured.from_dict(rim["hu"])),
         shape=record["shape"],
         counting_area_mm2=real(record["counting_area_mm2"]),
         measured_share=real(record["measured_share"]),
-        sector_mean_width=tuple(Measured.from_dict(r) for r in record["sector_mean_width"]),
+        sector_mean_width=sectors,
     )
+
+
+def _excess_of(sectors: Iterable[Measured], mean: Measured) -> Measured:
+    """Return the excess that files before it was kept imply: with the uncertainty of the sector alone."""
+    exact = Measured.of(mean.value, 0.0, Unit.MM, mean.cautions)
+    return most_prominent((sector.less(exact) for sector in sectors), mean.cautions)
 
 
 def _map_to_dict(halo_map: HaloMap) -> Record:

@@ -177,7 +177,10 @@ def _screw(implant: ImplantReading, case: Case, site: str) -> list[str]:
     screw = implant.screw
     sizes = f"diameter {say(screw.major_diameter_mm)}, {screw.diameter_source}; length {say(screw.length_mm)}"
     out.append(f"- Screw: {sizes}; surface {implant.surface}.")
-    return [*out, f"- Tip to far cortex {say(implant.tip_to_cortex_mm)}."]
+    return [
+        *out,
+        f"- Tip to far cortex {say(implant.tip_to_cortex_mm)}; for information, no range is expected.",
+    ]
 
 
 def _defect(bridge: Bridge, site: str) -> list[str]:

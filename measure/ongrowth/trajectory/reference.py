@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.findings import SURFACES, Windows, shipped_windows
 from ongrowth.quantity import Unit
-from ongrowth.reading import QUANTITIES, Against, Window
+from ongrowth.reading import WINDOW_QUANTITIES, Against, Window
 from ongrowth.scan import refuse
 from ongrowth.tidy import need_columns, select
 from ongrowth.wording import HALO_SIDES
@@ -113,11 +113,11 @@ def reference_ranges(
     with replacement. Values carry their measurement error: the range is that of measured values, which is
     what a new value is held against.
     """
-    if quantity not in QUANTITIES:
+    if quantity not in WINDOW_QUANTITIES:
         raise refuse(
             "not-a-window-quantity",
             f"No window can speak of {quantity}.",
-            f"Choose one of {', '.join(QUANTITIES)}.",
+            f"Choose one of {', '.join(WINDOW_QUANTITIES)}.",
         )
     need_columns(table, ["surface", "unit"])
     sides = ("defect",) if quantity in ("bridged_fraction", "gap_width_mean", "gap_width_max") else HALO_SIDES
