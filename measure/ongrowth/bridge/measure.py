@@ -20,11 +20,10 @@ from ongrowth.bridge.continuity import (
 from ongrowth.bridge.model import Bridge, BridgeMap
 from ongrowth.bridge.pieces import find_pieces
 from ongrowth.bridge.tissue import measure_edges, measure_tissue
-from ongrowth.defect import DefectPlane
+from ongrowth.defect import DefectPlane, DefectSettings
 from ongrowth.defect.blur import Foot, fit_foot, usual_blur
 from ongrowth.defect.columns import BoolArray, Columns, FloatArray
 from ongrowth.defect.faces import Shores
-from ongrowth.defect.find import DEFAULT_SETTINGS
 from ongrowth.defect.gap import GapFit, GapGrid, fit_gap
 from ongrowth.defect.middle import fit_middle
 from ongrowth.edge import Blur
@@ -41,6 +40,7 @@ _SMEAR = 1.1  # threads widen the foot of the metal by about this much against t
 # Where nothing tells how wide a gap is: usual, and wide. From the usual width a fit does not find the faces
 # of a gap of 5 mm and takes all of it for faint bone; from the wide one it does not find those of a thin gap.
 _USUAL_GAP_MM, _WIDE_GAP_MM = 1.5, 4.0
+_LEAST_SHARE = DefectSettings().least_share  # open, for a slit to be a defect
 _SURELY_WIDE = 2.0  # gap over point spread above which the tissue is seen
 _LITTLE = 0.5  # share of the section that has to show contrast
 _TOO_LITTLE = 0.15
@@ -200,7 +200,7 @@ def _read(view: _View, defect: DefectPlane) -> _Read | None:
 def _is_wide_gap(gap: GapFit, inner_mm: float) -> bool:
     """Return whether a fit ends in a gap nearer to the wide start, by the rule for planes that are found."""
     middle = fit_middle(gap, inner_mm)
-    if middle is None or not middle.is_slit or middle.open_share < DEFAULT_SETTINGS.least_share:
+    if middle is None or not middle.is_slit or middle.open_share < _LEAST_SHARE:
         return False
     return middle.gap_mm > (_USUAL_GAP_MM + _WIDE_GAP_MM) / 2.0
 

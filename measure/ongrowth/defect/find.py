@@ -92,24 +92,13 @@ def find_defect(
     slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, outer)
     clearest = max((slit.significance for slit in slits), default=0.0)
     least = max(settings.least_significance, settings.share_of_clearest * clearest)
-
-    def fit_at(slit: Plane, width_mm: float) -> Fit:
-        foot = fit_foot(scan, screw, slit, width_mm)
-
-        def fit(plane: Plane, gap_mm: float, grid: GapGrid) -> Middle | None:
-            course = frame.axis_direction
-            gap = fit_gap(scan, plane, course, gap_mm, grid, foot.blur, screw=screw, foot=foot)
-            return fit_middle(gap, outer) if gap else None
-
-        return fit
-
     is_dense = Caution.DENSE_METAL in screw.cautions  # its streaks hide where bone ends
 
     def among(some: Sequence[Slit], severs: Callable[[Middle], bool]) -> DefectPlane | None:
         found = choose(
             some,
             frame,
-            fit_at,
+            partial(_fit_at, scan, screw, frame.axis_direction),
             severs,
             least_share=settings.least_share,
             slice_mm=scan.nominal_slice_mm,
@@ -130,6 +119,17 @@ def find_defect(
         return slit if slit is not None and slit.agrees(plane) else plane
     faint = [one for one in slits if settings.faint_significance < one.significance <= least]
     return slit or among(faint, partial(_severs, lines, settings)) or _not_seen(screw)
+
+
+def _fit_at(scan: Scan, screw: Screw, course: FloatArray, slit: Plane, width_mm: float) -> Fit:
+    """Return how planes near a slit are fitted, by the blur and the metal's surroundings there."""
+    foot = fit_foot(scan, screw, slit, width_mm)
+
+    def fit(plane: Plane, gap_mm: float, grid: GapGrid) -> Middle | None:
+        gap = fit_gap(scan, plane, course, gap_mm, grid, foot.blur, screw=screw, foot=foot)
+        return fit_middle(gap, screw.major_diameter_mm.value / 2.0) if gap else None
+
+    return fit
 
 
 def _severs(lines: Lines, settings: DefectSettings, middle: Middle) -> bool:
