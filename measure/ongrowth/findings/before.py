@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from ongrowth.bridge import Bridge
-from ongrowth.findings.bridging import edge_words
+from ongrowth.findings.bridging import GRAFT_RULE, edge_words
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import DefectReading, Finding, Reading, Summary
 from ongrowth.scan import Level, Problem
@@ -82,10 +82,23 @@ def side_sentence(defect: DefectReading, graft: Finding | None) -> str:
     """
     bridge = defect.bridge
     gap, largest = say_short(bridge.gap_width_mean_open), say_short(bridge.gap_width_max)
-    told = (
-        f"{side_words_before(defect.side)}: gap {gap} on average, {largest} at most; {edges_words(bridge)}."
-    )
+    most = f"{largest} at most" if is_largest_told(bridge) else NOT_TOLD_APART
+    told = f"{side_words_before(defect.side)}: gap {gap} on average, {most}; {edges_words(bridge)}."
     return f"{told} {graft.why}" if graft is not None else told
+
+
+NOT_TOLD_APART = "the largest not told apart from it"
+
+
+def is_largest_told(bridge: Bridge) -> bool:
+    """Whether the largest gap may be printed: noise can leave its estimate below that of the mean.
+
+    Parameters
+    ----------
+    bridge : Bridge
+        The gap.
+    """
+    return not bridge.gap_width_max.value < bridge.gap_width_mean_open.value
 
 
 _QUANTITIES = (
@@ -108,7 +121,7 @@ def gap_rows(defect: DefectReading) -> tuple[tuple[str, str], ...]:
     bridge = defect.bridge
     shown = bridge.smallest_bridge_shown_mm
     return (
-        *((words, say_compact(getattr(bridge, name))) for name, words in _QUANTITIES),
+        *((words, _figure_words(bridge, name)) for name, words in _QUANTITIES),
         ("Edge, rear (lamina)", edge_words(bridge.head_edge)),
         ("Edge, front (pedicle)", edge_words(bridge.tip_edge)),
         ("Spongy bone beside it", say_compact(defect.bone_hu)),
@@ -118,6 +131,12 @@ def gap_rows(defect: DefectReading) -> tuple[tuple[str, str], ...]:
             ", ".join(f"{v:.1f} mm" for v in bridge.defect.plane.point_mm),
         ),
     )
+
+
+def _figure_words(bridge: Bridge, name: str) -> str:
+    if name == "gap_width_max" and not is_largest_told(bridge):
+        return "not told apart from the mean"
+    return say_compact(getattr(bridge, name))
 
 
 def side_to_side(defects: Sequence[DefectReading]) -> tuple[tuple[str, Measured], ...]:
@@ -154,10 +173,19 @@ def sentences_before(
         What else is to be said.
     """
     graft = {finding.implant: finding for finding in findings}
-    sides = (side_sentence(defect, graft.get(defect.side)) for defect in defects)
+    sides = _rule_named_once([side_sentence(defect, graft.get(defect.side)) for defect in defects])
     first = (problem.text for problem in told if problem.code == SCREW_IN_CT)
     last = (problem.text for problem in told if problem.code != SCREW_IN_CT)
     return (*first, *sides, *last)
+
+
+def _rule_named_once(sentences: Sequence[str]) -> list[str]:
+    """Return the sentences; after the first that names the rule of thumb the others point back to it."""
+    out: list[str] = []
+    for sentence in sentences:
+        is_named = any(GRAFT_RULE in earlier for earlier in out)
+        out.append(sentence.replace(GRAFT_RULE, "By the same rule") if is_named else sentence)
+    return out
 
 
 def answer_before(

@@ -15,6 +15,7 @@ from ongrowth.wording import say, say_compact
 OEDEMA = ("present", "absent", "unknown")
 
 # Rule of thumb, common practice, no source: above 4 mm a graft; without oedema signal from 2 to 3 mm on.
+GRAFT_RULE = "Rule of thumb (common practice, no source)"
 _GRAFT_MM = 4.0
 _GRAFT_NO_OEDEMA_MM = (2.0, 3.0)
 
@@ -144,7 +145,7 @@ def judge_graft(gap: Measured, oedema: str, windows: Windows, implant: str = "")
 
 def _graft(gap: Measured, oedema: str) -> tuple[Against, str, str]:
     low_mm, high_mm = _graft_limits_mm(oedema)
-    rule = "Rule of thumb (common practice, no source)"
+    rule = GRAFT_RULE
     if gap.high95 <= low_mm:
         return (
             Against.AS_EXPECTED,

@@ -130,7 +130,7 @@ def _rule_words(graft: Finding) -> str:
     """Return what the rule of thumb gives, its standing named once."""
     why = graft.why.split(": ", 1)[-1]
     state = _STATE_WORDS.get(graft.state, "not decided")
-    return f"By rule of thumb (common practice, no source): {state}; {why}"
+    return f"By rule of thumb: {state}; {why}"
 
 
 def _cut_caption(cut: Cut) -> str:
