@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import build_reading as build
 import numpy as np
 import pytest
 
+import ongrowth
 from ongrowth.files import write_text
 from ongrowth.findings import answer
 from ongrowth.quantity import Caution, Measured, Unit
@@ -368,3 +370,17 @@ def test_cuts_at_the_edge_of_the_scan_are_air_there() -> None:
     small = scan.crop((slice(20, 60), slice(20, 60), slice(20, 60)))
     cuts = take_cuts(small, frame, halo)
     assert min(int(cut.hu.min()) for cut in cuts) == -1024
+
+
+@pytest.mark.parametrize("name", ["reading", "case"])
+def test_every_caution_of_the_schema_is_one_that_something_writes(name: str) -> None:
+    """A code that nothing writes is a promise not kept; one that the schema lacks could not be written."""
+    package = Path(ongrowth.__file__).parent
+    schema = json.loads((package / "data" / f"{name}.schema.json").read_text(encoding="utf-8"))
+    listed = schema["$defs"]["caution"]["enum"]
+    assert listed == [code for flag in Caution for code in flag.codes]
+    code = "".join(
+        file.read_text(encoding="utf-8") for file in package.rglob("*.py") if file.name != "quantity.py"
+    )
+    written = set(re.findall(r"(?<!in )Caution\.([A-Z_]+)(?! (?:not )?in )", code))
+    assert {flag.name for flag in Caution} <= written

@@ -31,7 +31,6 @@ class Caution(enum.IntFlag):
     NONE = 0
     NO_CONTRAST = enum.auto()
     STREAK = enum.auto()
-    OTHER_METAL = enum.auto()
     NEAR_GAP = enum.auto()
     NEAR_END = enum.auto()
     NO_BONE = enum.auto()
@@ -40,7 +39,6 @@ class Caution(enum.IntFlag):
     SCREW_IN_SLICE_PLANE = enum.auto()
     DENSE_METAL = enum.auto()
     THICK_SLICES = enum.auto()
-    COARSE_PIXELS = enum.auto()
     BLUR_UNKNOWN = enum.auto()
     DIAMETER_ESTIMATED = enum.auto()
     LAYER_HU_ASSUMED = enum.auto()
@@ -51,7 +49,6 @@ class Caution(enum.IntFlag):
     PROTOCOL_CHANGED = enum.auto()
     LITTLE_MEASURED = enum.auto()
     SMALLER_THAN_BLUR = enum.auto()
-    FEW_REFERENCES = enum.auto()
     PROCESSED_IMAGE = enum.auto()
     DIAMETER_DOUBTFUL = enum.auto()
 
