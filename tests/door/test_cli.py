@@ -150,6 +150,7 @@ def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path
     ("options", "code", "words"),
     [
         (["--weeks", "-3000"], "impossible-week", "between"),
+        (["--weeks", "-3"], "before-surgery", "ongrowth before"),
         (["--weeks", "99999"], "impossible-week", "between"),
         (["--preop-series", "3"], "bad-usage", "without --preop"),
         (["--diameter", "40"], "impossible-size", "--diameter: 40.0 is above 14"),

@@ -41,6 +41,7 @@ from ongrowth.cli.door import (
     tell,
     windows_option,
 )
+from ongrowth.cli.series import series
 
 if TYPE_CHECKING:
     from ongrowth.case import Known
@@ -158,6 +159,12 @@ def _known(given: dict[str, Any]) -> Known:
     for name in ("preop", "calibration", "windows"):
         must_exist(given[name], f"--{name}")
     check_weeks(given["weeks"])
+    if given["weeks"] is not None and given["weeks"] < 0.0:
+        raise misuse(
+            "before-surgery",
+            f"Week {given['weeks']:g} is before surgery: there is no screw to measure.",
+            "Measure the gap with ongrowth before SCAN, or give the weeks since surgery.",
+        )
     if given["preop_series"] and not given["preop"]:
         raise misuse(
             "bad-usage", "--preop-series is given without --preop.", "Give the CT too: --preop PATH."
@@ -426,5 +433,6 @@ def completion(shell: str) -> None:
 
 main.add_command(before)
 main.add_command(dicom)
+main.add_command(series)
 for researcher in (cohort, agreement, courses, windows, readers):
     main.add_command(researcher)

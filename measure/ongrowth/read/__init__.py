@@ -38,7 +38,7 @@ from ongrowth.series import (
     tolerant,
 )
 
-__all__ = ["list_series", "read_files", "read_scan"]
+__all__ = ["list_series", "look_over", "read_files", "read_scan"]
 
 MAX_REPORTS = 100
 MAX_REPORT_BYTES = 2**24
@@ -132,10 +132,43 @@ def list_series(path: str | Path, *, progress: Callable[[str], None] | None = No
     Refused
         If there is no CT image at all.
     """
+    return look_over(path, progress=progress)[0]
+
+
+def look_over(
+    path: str | Path, *, progress: Callable[[str], None] | None = None
+) -> tuple[tuple[SeriesInfo, ...], tuple[Problem, ...]]:
+    """List the series at a path as `list_series`, and what is to be said of all of them together.
+
+    Parameters
+    ----------
+    path : str or Path
+        As for `read_scan`.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Returns
+    -------
+    series : tuple of SeriesInfo
+        The best for measuring first.
+    problems : tuple of Problem
+        Damaged and other files; of level ``REFUSE`` what keeps `read_scan` from taking the first by itself.
+
+    Raises
+    ------
+    Refused
+        If there is no CT image at all.
+    """
     with _examined(path, progress or _silent) as (source, examination):
         if not examination.candidates:
-            return (_describe_volume(_volume_path(source, examination)),)
-        return describe(rank(examination.candidates))
+            return (_describe_volume(_volume_path(source, examination)),), ()
+        found = describe(rank(examination.candidates))
+        try:
+            choose(examination.candidates)
+        except Refused as refused:
+            told = refused.problems if found[0].is_usable else ()  # else the series itself says why
+            return found, (*examination.problems, *told)
+        return found, examination.problems
 
 
 @contextlib.contextmanager

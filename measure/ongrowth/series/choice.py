@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -38,6 +39,12 @@ class SeriesInfo:
         Found in headers and geometry.
     name : str
         What it is called in print, by number and kernel.
+    number : str
+        Series number, "" where it has none: what ``--series`` asks for.
+    date : date or None
+        Day of the CT.
+    shown_description : str
+        The description without words that name the patient.
     """
 
     series_uid: str
@@ -51,6 +58,9 @@ class SeriesInfo:
     reason: str
     problems: tuple[Problem, ...]
     name: str = ""
+    number: str = ""
+    date: dt.date | None = None
+    shown_description: str = ""
 
     def __str__(self) -> str:
         size = "" if math.isnan(self.gap_mm) else f", {self.thickness_mm:.3g} mm thick"
@@ -171,6 +181,9 @@ def _describe(one: Candidate, ranked: Sequence[Candidate], longest_mm: float) ->
         reason=_reason(one, ranked, longest_mm),
         problems=one.problems,
         name=_name(one),
+        number=_number(one),
+        date=facts.date,
+        shown_description=facts.printable(facts.series_description),
     )
 
 
