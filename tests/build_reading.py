@@ -442,3 +442,10 @@ def make_case(scan: Scan | None = None, *, moved_mm: float = 0.5) -> Case:
         dose_total=case_dose(readings),
         **{name: tuple(found) for name, found in parts.items()},
     )
+
+
+def plain_page(case: Case) -> str:
+    """The page with ordinary blanks between numbers and units, to look for words in it."""
+    from ongrowth.reports.page import render_page
+
+    return render_page(case).replace("\N{NO-BREAK SPACE}", " ")

@@ -342,7 +342,9 @@ def test_cuts_show_the_screw_where_the_frame_says() -> None:
     )
     assert 2 * math.sqrt(area_mm2 / math.pi) == pytest.approx(2 * build.RADIUS_MM, abs=0.3)
     assert along.edge_words[:2] == ("screw head", "screw tip")
-    assert along.edge_words[2].startswith("posterior") or along.edge_words[2].startswith("cranial")
+    # the unrolled halo names directions by `words_at`: one direction, one name on all pictures
+    assert across.edge_words == tuple(frame.words_at(a) for a in (270.0, 90.0, 0.0, 180.0))
+    assert (along.edge_words[2], quarter.edge_words[2]) == (frame.words_at(0.0), frame.words_at(90.0))
     assert 0.0 < across.at_depth_mm < build.LENGTH_MM
 
 

@@ -24,6 +24,19 @@ _DIRECTION_WORDS = (
 )
 
 
+def direction_word(direction: NDArray[np.float64]) -> str:
+    """Return the anatomical word nearest to a patient direction (LPS), shape (3,).
+
+    Every picture and table names directions by it, so one direction has one name.
+
+    Examples
+    --------
+    >>> direction_word(np.array([0.1, -0.9, 0.2]))
+    'anterior'
+    """
+    return max(_DIRECTION_WORDS, key=lambda word: float(direction @ np.array(word[1])))[0]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ScrewFrame:
     """Right-handed frame of a screw.
@@ -102,8 +115,7 @@ class ScrewFrame:
     def words_at(self, angle_deg: float) -> str:
         """Return the anatomical word nearest to the direction at an angle, for example "posterior"."""
         a = np.radians(angle_deg)
-        direction = np.cos(a) * self.zero_direction + np.sin(a) * self.quarter_direction
-        return max(_DIRECTION_WORDS, key=lambda word: float(direction @ np.array(word[1])))[0]
+        return direction_word(np.cos(a) * self.zero_direction + np.sin(a) * self.quarter_direction)
 
     def sector_words(self, sector: int) -> str:
         """Return a sector of 45 degrees in words, for example "posterior" or "posterior and left"."""

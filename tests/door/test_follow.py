@@ -12,7 +12,6 @@ import pytest
 
 from ongrowth.reading import Case, read_case, write_case, write_reading
 from ongrowth.reports.note import render_note
-from ongrowth.reports.page import render_page
 from ongrowth.reports.table import ChangeRow, change_rows, render_csv
 
 
@@ -23,7 +22,7 @@ def case() -> Case:
 
 @pytest.fixture(scope="module")
 def page(case: Case) -> str:
-    return render_page(case)
+    return build.plain_page(case)
 
 
 def test_a_case_is_stored_with_its_pictures_of_change(case: Case, tmp_path: Path) -> None:
@@ -42,7 +41,7 @@ def test_a_case_is_stored_with_its_pictures_of_change(case: Case, tmp_path: Path
         assert (one.from_scan, one.to_scan) == (two.from_scan, two.to_scan)
         assert np.array_equal(one.change_mm, two.change_mm, equal_nan=True)
     pictures = re.compile(r"<svg.*?</svg>", re.DOTALL)
-    assert pictures.sub("", render_page(back)) == pictures.sub("", render_page(case))
+    assert pictures.sub("", build.plain_page(back)) == pictures.sub("", build.plain_page(case))
 
 
 def test_the_page_tells_the_change_beside_each_line(page: str) -> None:
@@ -78,7 +77,7 @@ def test_the_note_compares(case: Case) -> None:
 
 
 def test_nothing_moved_is_told_as_a_bound() -> None:
-    told = render_page(build.make_case(moved_mm=0.0))
+    told = build.plain_page(build.make_case(moved_mm=0.0))
     assert "screw not shown to have moved (within 0.04 mm); fragments not shown to have moved" in told
     assert "metal and position" in told
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 import build_reading as build
 
 from ongrowth.reading import Case, CorrectionRecord, Patient, ReaderValue, Reading
-from ongrowth.reports.page import render_page
 from ongrowth.reports.page.by_hand import corrections_told, reader_table
 
 
@@ -17,7 +16,7 @@ def reading(*corrections: CorrectionRecord, readers: tuple[ReaderValue, ...] = (
 
 
 def page(of: Reading) -> str:
-    return render_page(Case(Patient("harbour-07", 2016, "L5"), (of,), of.findings, of.summary))
+    return build.plain_page(Case(Patient("harbour-07", 2016, "L5"), (of,), of.findings, of.summary))
 
 
 def test_only_what_holds_is_told_with_author_and_reason() -> None:

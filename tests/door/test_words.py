@@ -28,7 +28,6 @@ from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Case, ChangeRecord, DefectReading, MotionRecord, Patient, Reading
 from ongrowth.reports.before import render_before
 from ongrowth.reports.note import render_expectation, render_note
-from ongrowth.reports.page import render_page
 from ongrowth.reports.request import render_request
 from ongrowth.scan import Level, Problem
 from ongrowth.wording import fixed_words, week_number, weeks_words
@@ -190,7 +189,7 @@ def texts() -> list[str]:
         out += [render_note(case), render_note(case, short=True), render_note(case, plain=True)]
         out += [f.why for f in case.findings] + [case.summary.sentence, *case.summary.cannot_tell]
         if k % 7 == 0 or len(case.readings) > 1:
-            page = render_page(case)
+            page = build.plain_page(case)
             out += [visible(page), spoken(page)]
     out += [render_expectation(expectation(w, s)) for w in WEEKS if w >= 0 for s in SURFACES]
     return [*out, *pages_before(), render_request("L5"), visible(render_request("L5", as_page=True))]
@@ -296,7 +295,7 @@ def test_no_value_below_its_limit_is_printed(texts: list[str]) -> None:
     implant = build.make_implant(side, side, scan=build.make_scan(step_mm=0.8))
     reading = build.make_reading(implant)
     case = Case(Patient(site="L5"), (reading,), reading.findings, reading.summary)
-    page = render_page(case)
+    page = build.plain_page(case)
     own = [render_note(case), render_note(case, short=True), render_note(case, plain=True)]
     own += [visible(page), spoken(page)]
     for text in own:
@@ -308,7 +307,7 @@ def test_no_value_below_its_limit_is_printed(texts: list[str]) -> None:
 
 def test_every_page_and_note_carries_the_cautions() -> None:
     case = cases()[9]
-    for text in (visible(render_page(case)), render_note(case)):
+    for text in (visible(build.plain_page(case)), render_note(case)):
         even = " ".join(text.split())
         for caution in fixed_words().cautions:
             assert caution in even

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.frame import ScrewFrame
+from ongrowth.frame import ScrewFrame, direction_word
 from ongrowth.halo import Halo
 from ongrowth.reading.parts import Cut, Profile
 from ongrowth.scan import Scan
@@ -72,7 +71,7 @@ def take_defect_cuts(scan: Scan, frame: ScrewFrame) -> tuple[Cut, ...]:
     """
     depth = np.arange(0.0, frame.length_mm, _STEP_MM)
     reach = np.arange(-_REACH_MM, _REACH_MM, _STEP_MM)
-    ends = _word(-frame.axis_direction), _word(frame.axis_direction)
+    ends = direction_word(-frame.axis_direction), direction_word(frame.axis_direction)
     directions = {"along-zero": frame.zero_direction, "along-quarter": frame.quarter_direction}
     cuts = [_along(scan, frame, name, across, depth, reach) for name, across in directions.items()]
     middle = frame.length_mm / 2.0
@@ -136,7 +135,7 @@ def _along(
     """Cut in the plane of the axis and one direction; that direction points up."""
     up = reach_mm[::-1]
     places = frame.origin_mm + depth_mm[None, :, None] * frame.axis_direction + up[:, None, None] * across
-    words = ("screw head", "screw tip", _word(across), _word(-across))
+    words = ("screw head", "screw tip", direction_word(across), direction_word(-across))
     return Cut(name, _sample(scan, places).astype(np.int16), depth_mm, up, words)
 
 
@@ -150,7 +149,7 @@ def _across(scan: Scan, frame: ScrewFrame, depth_mm: float, reach_mm: NDArray[np
         + up[:, None, None] * frame.zero_direction
     )
     quarter, zero = frame.quarter_direction, frame.zero_direction
-    words = (_word(-quarter), _word(quarter), _word(zero), _word(-zero))
+    words = (direction_word(-quarter), direction_word(quarter), direction_word(zero), direction_word(-zero))
     return Cut("across", _sample(scan, places).astype(np.int16), reach_mm, up, words, depth_mm)
 
 
@@ -171,14 +170,3 @@ def _corners(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     low, high = points_mm.min(axis=0), points_mm.max(axis=0)
     pick = np.array(np.meshgrid(*[(0, 1)] * 3)).reshape(3, -1).T
     return np.asarray(np.where(pick == 0, low, high))
-
-
-_WORDS = ("left", "posterior", "cranial"), ("right", "anterior", "caudal")
-
-
-def _word(direction: NDArray[np.float64]) -> str:
-    """Return the nearest anatomical direction, with a second word where it is oblique."""
-    order = np.argsort(-np.abs(direction))
-    words = [_WORDS[0][i] if direction[i] > 0 else _WORDS[1][i] for i in order]
-    oblique = abs(direction[order[1]]) > math.sin(math.radians(30.0))
-    return f"{words[0]}, {words[1]}" if oblique else words[0]

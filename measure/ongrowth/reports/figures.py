@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ongrowth.bridge import BridgeMap
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.findings import Windows, rows_for
-from ongrowth.frame import ScrewFrame
+from ongrowth.frame import ScrewFrame, direction_word
 from ongrowth.halo import Halo, HaloMap
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Cut, ImplantReading, Profile
@@ -378,8 +378,8 @@ def draw_gap_map(bridge_map: BridgeMap, alt: str, size_mm: tuple[float, float]) 
         axes.locator_params(
             nbins=5, steps=[1, 2, 5, 10], integer=True
         )  # whole mm: a small picture has no room
-        axes.set_xlabel(f"mm toward {toward(bridge_map.u_direction)}", labelpad=1.0)
-        axes.set_ylabel(f"mm toward {toward(bridge_map.v_direction)}", labelpad=1.0)
+        axes.set_xlabel(f"mm toward {direction_word(bridge_map.u_direction)}", labelpad=1.0)
+        axes.set_ylabel(f"mm toward {direction_word(bridge_map.v_direction)}", labelpad=1.0)
         axes.tick_params(length=2.0, pad=1.5)
         bar = figure.colorbar(image, ax=axes, pad=0.02, fraction=0.06)
         bar.set_label("gap width, mm")
@@ -394,21 +394,6 @@ def _hatch(axes: Axes, cells: NDArray[np.bool_], extent: tuple[float, ...], hatc
         v = np.linspace(extent[2], extent[3], cells.shape[0] + 1)
         shown = np.ma.masked_where(~cells, np.ones(cells.shape))
         axes.pcolor(u, v, shown, hatch=hatch, cmap="gray", vmin=0, vmax=1.05, lw=0, edgecolor="black")
-
-
-_AXIS_WORDS = (("left", "right"), ("posterior", "anterior"), ("cranial", "caudal"))
-
-
-def toward(direction: NDArray[np.float64]) -> str:
-    """Return the anatomical word nearest to a patient direction (LPS), shape (3,).
-
-    Examples
-    --------
-    >>> toward(np.array([0.1, -0.9, 0.2]))
-    'anterior'
-    """
-    axis = int(np.argmax(np.abs(direction)))
-    return _AXIS_WORDS[axis][0 if direction[axis] > 0 else 1]
 
 
 def draw_time_line(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
@@ -22,7 +23,26 @@ def fill_template(package: str, name: str, values: Mapping[str, object]) -> str:
     values : mapping of str to object
         What stands in it, by name.
     """
-    return _engine(package).get_template(name).render(values)
+    return bind_units(_engine(package).get_template(name).render(values))
+
+
+_UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=%|(?:mm[²³]?|HU|mGy|mSv|kV|weeks?)(?![\w]))")
+
+
+def bind_units(text: str) -> str:
+    """Return a text in which no line break parts a number from its unit.
+
+    Parameters
+    ----------
+    text : str
+        Text or HTML.
+
+    Examples
+    --------
+    >>> bind_units("41 % of 9 sides").split(" ")[1:]
+    ['of', '9', 'sides']
+    """
+    return _UNIT_AFTER_NUMBER.sub("\N{NO-BREAK SPACE}", text)
 
 
 @functools.cache

@@ -10,11 +10,11 @@ import numpy as np
 
 from ongrowth.bridge import Bridge
 from ongrowth.findings import CATEGORY_SOURCE, PLANE_WORDS, category_words, edge_words
-from ongrowth.frame import ScrewFrame
+from ongrowth.frame import ScrewFrame, direction_word
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
-from ongrowth.reports.figures import Band, TimePoint, drawn_parts, toward, width_along, width_around
+from ongrowth.reports.figures import Band, TimePoint, drawn_parts, width_along, width_around
 from ongrowth.sentence import screw_words
 from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, weeks_words, with_unit
 
@@ -240,7 +240,7 @@ def _parts_of_the_map(bridge: Bridge) -> Iterator[tuple[str, str]]:
         here = grid.gap_width_mm[ahead & grid.inside & np.isfinite(grid.gap_width_mm)]
         direction = (grid.u_direction if is_u else grid.v_direction) * (1.0 if positive else -1.0)
         mean = float(here.mean()) if here.size else math.nan
-        yield f"Mean gap, {toward(direction)} quarter", _width_words(mean)
+        yield f"Mean gap, {direction_word(direction)} quarter", _width_words(mean)
 
 
 def _shown(bridge: Bridge) -> str:
