@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import build_reading as build
 import numpy as np
 import pytest
 
 from ongrowth.defect import Side
-from ongrowth.findings import judge, rows_for, shipped_windows
+from ongrowth.findings import answer, judge, rows_for, shipped_windows
+from ongrowth.findings.answer import NOT_SURELY_EVEN
 from ongrowth.halo import EVEN_MM, Halo, HaloMap, HaloSummary, Rim
 from ongrowth.halo.summary import Draws, summarise
 from ongrowth.quantity import Caution, Measured, Unit
@@ -84,6 +86,14 @@ def test_the_scan_says_what_unevenness_it_does_not_exclude() -> None:
     found = [f for f in judge(halo_of(0.8 + 0.4 * np.cos(TURN)), 8.0) if f.quantity == "sector_excess"]
     assert found[0].state == "even"
     assert "is not excluded" in found[0].why
+
+
+@pytest.mark.parametrize(("width_mm", "u_mm", "is_told"), [(0.8, 0.05, False), (0.8, 0.3, True)])
+def test_the_answer_tells_where_even_is_not_shown(width_mm: float, u_mm: float, is_told: bool) -> None:
+    side = build.make_side(width_mm, u_mm)
+    reading = build.make_reading(build.make_implant(side, side))
+    told = answer(reading.implants, reading.findings, reading.scan, "L5").cannot_tell
+    assert (NOT_SURELY_EVEN in told) is is_told
 
 
 def test_the_word_of_the_shape_keeps_to_the_limit_of_the_shipped_table() -> None:

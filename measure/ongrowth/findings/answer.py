@@ -31,6 +31,10 @@ NO_PROOF = (  # 3 and 4 of 28 sides, docs/accuracy.md; 11 of 30 in a lot of case
     "That there is no halo: in simulated scans (titanium, thin slices) one in nine to one in three of the "
     "halos of 0.7 to 1.5 mm were read below the detection limit."
 )
+NOT_SURELY_EVEN = (  # tuning half, screw found, blur free: docs/findings.md
+    "That a halo is even: in simulated scans 10 of 12 halos with a sector more than 0.3 mm wider than the "
+    "mean read as even. Look at the unrolled halo."
+)
 CAUSE = "The cause of a lucency, where there is one."
 WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
 
@@ -322,6 +326,7 @@ def answer(
     unknown = [WEEK_UNKNOWN] if math.isnan(weeks) else []
     open_points = [point for implant in implants for point in _open_points(implant, findings, site)]
     unproved = [NO_PROOF] if any(_shows_none(implant) for implant in implants) else []
+    unproved += [NOT_SURELY_EVEN] if any(map(_may_be_uneven, findings)) else []
     comparison = [*_comparison(findings, n_scans), *_cautions(compared)]
     told = [*unknown, *open_points, *unproved, *comparison, *_cautions(scan.problems), LYING, CAUSE]
     return Summary(" ".join(sentences), week, tuple(dict.fromkeys(told)), NOT_LOOKED_AT)
@@ -332,6 +337,14 @@ def _shows_none(implant: ImplantReading) -> bool:
     halo = implant.halo
     parts = (halo.whole,) if implant.defect is None else (halo.head_side, halo.tip_side)
     return any(part.mean_width.value < part.detection_limit.value for part in parts)
+
+
+def _may_be_uneven(finding: Finding) -> bool:
+    """Whether a halo passed as even though the scan does not exclude that a sector is wider."""
+    window = finding.window
+    if finding.quantity != "sector_excess" or finding.state != "even" or window is None:
+        return False
+    return bool(finding.value.high95 > window.high)
 
 
 def _why_no_screw(scan: ScanFacts) -> str:
