@@ -40,6 +40,7 @@ MEAN, P95, MOST = "373098007", "371889001", "56851009"
 
 # name in reading.json: (code, scheme, code of the derivation); written here once more, by hand
 HALO = {
+    "sector_excess": ("115", OWN, ""),
     "mean_width": ("103355008", "SCT", MEAN),
     "p95_width": ("103355008", "SCT", P95),
     "max_width": ("103355008", "SCT", MOST),
@@ -76,7 +77,6 @@ DEFECT = {
 }
 SCAN = {"blur_in_plane_mm": ("501", OWN, ""), "blur_through_plane_mm": ("502", OWN, "")}
 FINDING_ONLY = {
-    "sector_excess": ("115", OWN, ""),
     "widest_sector": ("116", OWN, ""),
     "contact": ("117", OWN, ""),
     "rim": ("118", OWN, ""),

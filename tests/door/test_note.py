@@ -12,7 +12,6 @@ import pytest
 from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
-from ongrowth.reports.page import render_page
 from ongrowth.wording import fixed_words, say, say_compact, say_short, side_words, span
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
@@ -62,7 +61,7 @@ def test_slices_thicker_than_their_distance_and_a_missing_voltage_are_told(
     note = " ".join(render_note(told).split())
     assert words in note
     assert "kVp not stated" in note
-    page = re.sub(r"<[^>]+>", " ", render_page(told))
+    page = re.sub(r"<[^>]+>", " ", build.plain_page(told))
     assert ("slices 1.25 mm thick" in page) is (thickness_mm > 0.6)
 
 

@@ -32,8 +32,8 @@ NO_PROOF = (  # 3 and 4 of 28 sides, docs/accuracy.md; 11 of 30 in a lot of case
     "halos of 0.7 to 1.5 mm were read below the detection limit."
 )
 NOT_SURELY_EVEN = (  # tuning half, screw found, blur free: docs/findings.md
-    "That a halo is even: in simulated scans 10 of 12 halos with a sector more than 0.3 mm wider than the "
-    "mean read as even. Look at the unrolled halo."
+    "That a halo is even: in simulated scans ten of twelve halos with a sector more than 0.3 mm wider than "
+    "the mean read as even. Look at the unrolled halo."
 )
 CAUSE = "The cause of a lucency, where there is one."
 WEEK_UNKNOWN = "Whether anything is usual for its time: the weeks since surgery are not known."
