@@ -117,6 +117,8 @@ def beside_rows(both: list[Record]) -> list[Record]:
     rows = []
     for same in (True, False):
         bodies = [b for r in both if is_as_it_was(r) == same for b in r.get("bodies", ())]
+        if not bodies:
+            continue
         for key, name in (
             ("own_mm", "own end of the screw, mm"),
             ("far_mm", "far end, mm"),
