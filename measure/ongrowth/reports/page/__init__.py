@@ -161,13 +161,12 @@ def _title(reading: Reading, site: str) -> str:
     return f"{place}, {screws}, {week}" if sides else f"{place}, {week}"
 
 
-def _dates(reading: Reading) -> str:
+def _dates(reading: Reading) -> tuple[str, str]:
     surgery, scan = reading.source.surgery_date, reading.source.scan_date
-    told = (
+    return (
         f"Surgery {surgery.isoformat()}" if surgery else "Date of surgery not given",
         f"CT {scan.isoformat()}" if scan else "date of CT not given",
     )
-    return ", ".join(told)
 
 
 def _phase(weeks: float) -> str:
