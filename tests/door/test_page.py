@@ -104,7 +104,7 @@ def outline(page: str) -> Outline:
 def test_the_answer_comes_first_and_in_the_fixed_order(page: str) -> None:
     marks = [
         "<h1",
-        "Surgery 2031-03-04, CT 2031-04-29",
+        "Surgery 2031-03-04</span>, <span>CT 2031-04-29",
         "Left screw, week 8: halo on the pedicle side (screw tip) undecided",
         "Halo, lamina side (screw head)",
         "Halo, pedicle side (screw tip)",
