@@ -55,6 +55,11 @@ def test_rows_of_one_scan_are_its_implants(folder: Path) -> None:
     assert found.extra_columns == ("reader",)
 
 
+def test_a_name_with_an_umlaut_is_told_which_letters_may_stand_there(folder: Path) -> None:
+    (fault,) = faults(folder, "case,scan,weeks_since_surgery\nm\u00fcller,a,8\n")
+    assert "letters a to z, digits" in fault
+
+
 def test_dates_give_the_weeks_and_a_screw_without_a_name_stands_for_all(folder: Path) -> None:
     found = look(folder, "case,scan,surgery_date,scan_date,major_diameter_mm\nh1,a,2031-03-04,2031-04-29,4\n")
     (job,) = found.jobs

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 import json
 import math
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -155,6 +157,14 @@ def test_a_folder_comes_back_with_pictures_and_source(reading: Reading, tmp_path
         back.implants[0].profiles[1].hu_mean, reading.implants[0].profiles[1].hu_mean
     )
     assert back.implants[1].cuts == ()
+
+
+def test_a_path_that_is_no_utf8_is_kept_to_the_byte(reading: Reading, tmp_path: Path) -> None:
+    path = os.fsdecode(b"/disc/M\xfcnster/\xc3\xbc")  # Latin-1 beside UTF-8, as on an old disc
+    source = dataclasses.replace(reading.source, paths=(path,))
+    file = write_reading(dataclasses.replace(reading, source=source), tmp_path / "w08")
+    assert os.fsencode(read_reading(file).source.paths[0]) == b"/disc/M\xfcnster/\xc3\xbc"
+    assert "/\u00fc" in file.with_name("source.json").read_text(encoding="utf-8")  # others stay readable
 
 
 def test_what_identifies_stays_in_the_private_file(reading: Reading, tmp_path: Path) -> None:

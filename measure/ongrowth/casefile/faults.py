@@ -66,7 +66,7 @@ def _plain_message(found: Any) -> str:
         word = "below" if kind == "greater_than_equal" else "above"
         return f"{given!r} is {word} {bound:g}"
     if kind == "string_pattern_mismatch":
-        return f"{given!r} may hold only letters, digits, dot, dash and underscore"
+        return f"{given!r} may hold only letters a to z, digits, dot, dash and underscore"
     if kind.startswith("date"):
         return f"{given!r} is no {'time' if kind.startswith('datetime') else 'day'}; write year-month-day"
     if kind == "float_parsing":

@@ -96,7 +96,7 @@ class Cells:
         """Return a name, or the empty text."""
         text = self.row.get(name, "")
         if text and not is_name(text):
-            self._bad(name, "Use letters, digits, dot, dash, underscore.")
+            self._bad(name, "Use letters a to z, digits, dot, dash, underscore.")
         return text
 
     def screw(self) -> ScrewSpec | None:

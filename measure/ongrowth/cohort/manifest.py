@@ -353,7 +353,7 @@ class _Reader:
                 fault("bad-cell", "The row has more or fewer cells than the head.", "Mend it.")
             )
         if not is_name(case):
-            advice = "Use letters, digits, dot, dash, underscore; a pseudonym."
+            advice = "Use letters a to z, digits, dot, dash, underscore; a pseudonym."
             cells.faults.append(fault("bad-cell", f"case: {case!r} cannot be used as a name.", advice))
         if not scan:
             self._take_missed(number, case, cells)
@@ -444,7 +444,7 @@ class _Reader:
             return
         case = case_file.patient.id or path.stem
         if not is_name(case):
-            advice = "Use letters, digits, dot, dash, underscore."
+            advice = "Use letters a to z, digits, dot, dash, underscore."
             self.faults.append(Fault(number, fault("bad-cell", f"patient id {case!r} is no name.", advice)))
             return
         for job in _case_jobs(case, case_file, self.windows, self.calibration):

@@ -32,6 +32,7 @@ from ongrowth.scan import refuse
 from ongrowth.series import UNREADABLE
 
 _FLAT_LIST = re.compile(r"\[[^\[\]{}]*\]")  # a list of numbers or words stands on one line
+_LONE_BYTE = re.compile("[\ud800-\udfff]")  # a byte of a path that is no UTF-8; JSON keeps it escaped
 _LINE_BREAK = re.compile(r"\n\s*")  # inside a JSON text it is escaped, so these are only layout
 _AGAIN = "Make it again with `ongrowth check` or `ongrowth follow`."
 _SCHEMA_FILES = {
@@ -204,6 +205,7 @@ def read_case(path: Path) -> Case:
 
 def _json(record: Record) -> str:
     text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False)
+    text = _LONE_BYTE.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
     return _FLAT_LIST.sub(lambda found: _LINE_BREAK.sub(" ", found.group()), text) + "\n"
 
 
