@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import shutil
 import subprocess
 import zipfile
@@ -101,6 +102,21 @@ def test_a_reading_without_its_private_source_says_so(made: build_export.Exporte
     assert "--images" in refused(run(made.reading_folder), "no-source")
     told = run(made.reading_folder, "--seg", "--images", made.images)
     assert told.exit_code == 0, told.stderr
+
+
+def test_objects_of_earlier_results_are_told(made: build_export.Exported) -> None:
+    out = made.folder / "dicom"
+    first = run(made.reading_folder, "--seg", "--images", made.images, "--out", out)
+    assert first.exit_code == 0, first.stderr
+    assert "older-objects" not in first.stderr
+    file = made.reading_folder / "reading.json"
+    (old,) = out.glob("*.dcm")
+    os.utime(old, (file.stat().st_mtime - 60.0,) * 2)  # as if it had been measured again since
+    later = run(made.reading_folder, "--sr", "--images", made.images, "--out", out)
+    assert later.exit_code == 0, later.stderr
+    (told,) = (line for line in later.stderr.splitlines() if line.startswith("older-objects: "))
+    assert told.count(".dcm") == 1
+    assert old.name in told
 
 
 def test_changed_voxels_are_noticed(made: build_export.Exported) -> None:

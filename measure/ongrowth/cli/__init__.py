@@ -39,6 +39,7 @@ from ongrowth.cli.door import (
     series_option,
     surface_option,
     tell,
+    tell_older_objects,
     windows_option,
 )
 from ongrowth.cli.series import series
@@ -130,6 +131,7 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
 
     reading = run_reading(scan, known, tell)
     _write_check(reading, known, out)
+    tell_older_objects(out / "dicom", out / "page.html")
     if reading.implants and math.isnan(reading.scan.weeks_since_surgery):
         missing = "--weeks" if known.surgery_date else "--weeks or --surgery-date"
         click.echo(f"note: no week is known to hold the figures against: give {missing}.", err=True)
@@ -317,6 +319,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         _write_case(case, case_file.settings.windows, part)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)
+    tell_older_objects(out / "dicom", out / "page.html")
     if as_json:
         click.echo((out / "case.json").read_text(encoding="utf-8"), nl=False)
     else:

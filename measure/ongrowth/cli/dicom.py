@@ -22,6 +22,7 @@ from ongrowth.cli.door import (
     must_be_writable,
     must_exist,
     tell,
+    tell_older_objects,
 )
 
 if TYPE_CHECKING:
@@ -80,6 +81,7 @@ def dicom(reading: Path, **given: Any) -> int:
     if given["dry_run"]:
         return _say_plan(export, out, [str(target) for target in (peer, url) if target])
     _write(export, out)
+    tell_older_objects(out, file)
     worst = OK
     for target, deliveries in _send(export, peer, given["calling"], url):
         worst = max(worst, _say_sent(target, deliveries))

@@ -345,6 +345,26 @@ def print_answer(sentence: str, page: Path) -> None:
     click.echo(fixed_words().short)
 
 
+def tell_older_objects(folder: Path, results: Path) -> None:
+    """Say which DICOM objects in a folder are older than a file of results, and so show earlier ones.
+
+    Parameters
+    ----------
+    folder : Path
+        Where `ongrowth dicom` has written; there may be none.
+    results : Path
+        A file of the results that count.
+    """
+    since = results.stat().st_mtime
+    older = sorted(one.name for one in folder.glob("*.dcm") if one.stat().st_mtime < since)
+    if older:
+        click.echo(
+            f"older-objects: {folder} holds DICOM objects of earlier results: {', '.join(older)}. "
+            "Write them again with ongrowth dicom, or remove them, before any is sent.",
+            err=True,
+        )
+
+
 def print_or_write(text: str, out: Path | None) -> None:
     """Put a text on stdout, or into a file whole."""
     if out is None:
