@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 
 import numpy as np
 import pandas as pd
@@ -148,6 +149,15 @@ def test_the_course_has_a_picture() -> None:
     assert "8 patients" in svg
     assert "weeks since surgery" in svg
     assert course_picture(table, fit_course(table)) == svg, "same table, same picture"
+
+
+def test_a_side_with_one_ct_is_seen_in_the_picture() -> None:
+    table = cohort(10, seed=4, missed=0.0)
+    patient = table["case"].str[1:].astype(int)
+    once = table[table["scan"].str[1:].astype(int) == np.array(WEEKS)[patient % len(WEEKS)].astype(int)]
+    svg = course_picture(once, fit_course(once))
+    dots = re.findall(r"<use [^>]*#\w+[^>]*fill: #999999", svg)
+    assert len(dots) == len(once) == 40
 
 
 # --- time to bridging -------------------------------------------------------------------------------

@@ -177,7 +177,7 @@ def course_section(rows: pd.DataFrame, course: Course) -> Section:
         f"Course of {_QUANTITY_WORDS.get(course.quantity, course.quantity.replace('_', ' '))}",
         tuple(sentences),
         course_picture(rows, course),
-        f"Thin lines: single {what}. Thick line and band: mean and its 95 % interval.",
+        f"Dots and thin lines: single {what}. Thick line and band: mean and its 95 % interval.",
         (_phase_table(course), _scatter_table(course)),
     )
 

@@ -36,10 +36,12 @@ def course_picture(table: pd.DataFrame, course: Course) -> str:
     rows = select(table, course.quantity, usual_sides(table, course.quantity))
 
     def draw(axes: Axes) -> None:
+        axes.fill_between(course.weeks, course.low95, course.high95, color="0.87", lw=0)
         for _, group in list(rows.groupby("place", sort=True))[:_MOST_LINES]:
             style = SIDE_STYLE.get(str(group["side"].iloc[0]), {}).get("ls", "-")
-            axes.plot(group["weeks_since_surgery"], group["value"], color="0.75", lw=0.5, ls=str(style))
-        axes.fill_between(course.weeks, course.low95, course.high95, color="0.5", alpha=0.5, lw=0)
+            # dots, too: of a side with one CT there is no line
+            weeks, values = group["weeks_since_surgery"], group["value"]
+            axes.plot(weeks, values, color="0.6", lw=0.5, ls=str(style), marker=".", ms=2.5)
         axes.plot(course.weeks, course.mean, color="black", lw=1.4)
         _label(axes, f"{course.quantity.replace('_', ' ')}, {_printed(course.unit)}")
 
