@@ -140,6 +140,29 @@ def test_agreement_of_a_long_table_can_be_split(tmp_path: Path) -> None:
     assert "kappa, linear weights: 1.00" in done.stdout
 
 
+def test_agreement_tells_the_unit_and_takes_no_two_together(tmp_path: Path) -> None:
+    rows = [
+        (case, quantity, unit, reader, 0.1 * case + 0.05 * (reader == "r2") + 0.01 * (case % 3))
+        for case in range(8)
+        for quantity, unit in (("mean_width", "mm"), ("bridged_fraction", "1"))
+        for reader in ("r1", "r2")
+    ]
+    table, out = tmp_path / "scans.csv", tmp_path / "out"
+    pd.DataFrame(rows, columns=["case", "quantity", "unit", "reader", "value"]).to_csv(table, index=False)
+    mixed = call("agreement", table)
+    assert mixed.exit_code == 3
+    assert mixed.stderr.startswith("several-units: The table holds values in 1, mm,")
+    one = call("agreement", table, "--quantity", "mean_width", "--out", out)
+    assert one.exit_code == 0, one.output
+    assert one.stdout.startswith("Values in mm.\n")
+    assert "Values in mm." in (out / "page.html").read_text(encoding="utf-8").replace(
+        "\N{NO-BREAK SPACE}", " "
+    )
+    split = call("agreement", table, "--by", "quantity")
+    assert split.exit_code == 0, split.output
+    assert "[bridged_fraction]" in split.stdout
+
+
 def test_agreement_says_what_it_lacks(tmp_path: Path) -> None:
     table = tmp_path / "t.csv"
     pd.DataFrame({"patient": [1, 2, 3], "value": [1.0, 2.0, 3.0]}).to_csv(table, index=False)

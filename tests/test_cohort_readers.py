@@ -12,14 +12,17 @@ import numpy as np
 import pandas as pd
 import pytest
 import stand_in
+from click.testing import CliRunner
 
 from ongrowth.agreement import Layout, compare
+from ongrowth.cli import main
 from ongrowth.cohort import InProcess, Job, Measurement, read_manifest, run_cohort, write_tables
 from ongrowth.cohort.readers import BRIDGING_CATEGORIES, draw_items, unblind, with_tool, write_kit
 from ongrowth.reading import write_reading
 from ongrowth.reports.table import reading_rows, scan_columns
 from ongrowth.scan import Refused
 from ongrowth.tidy import read_table
+from ongrowth.wording import fixed_words
 
 SCREWS = [(f"c{k:02d}", "w08", side) for k in range(10) for side in ("left", "right")]
 
@@ -81,6 +84,13 @@ def test_the_kit_shows_pictures_and_nothing_that_tells_who_or_what_we_measured(
     form = read_table(tmp_path / "readers" / "form.csv")
     assert len(form) == 27
     assert form["value"].isna().all()
+
+
+def test_the_command_says_what_to_hand_out_and_bears_the_caution(cohort: Path, tmp_path: Path) -> None:
+    done = CliRunner().invoke(main, ["readers", str(cohort), "--out", str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    assert f"To hand out: {(tmp_path / 'readers').resolve()}" in done.stdout
+    assert fixed_words().short in done.stdout
 
 
 def filled(kit: Path, reader: str, seed: int) -> pd.DataFrame:

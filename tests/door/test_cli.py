@@ -216,6 +216,15 @@ def test_an_unwritable_place_is_told_before_the_work(
     assert told.stderr.startswith("unwritable-output: ")
 
 
+@pytest.mark.parametrize("command", ["check", "before"])
+def test_no_result_goes_into_the_folder_of_the_ct(measured: list[Known], scan: Path, command: str) -> None:
+    before = sorted(scan.iterdir())
+    told = run(command, scan, "--out", scan / ".." / scan.name)
+    assert (told.exit_code, measured) == (2, [])
+    assert told.stderr.startswith("output-in-scan: ")
+    assert sorted(scan.iterdir()) == before
+
+
 def test_a_disk_that_fills_up_is_told_and_the_old_stays(
     measured: list[Known], scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -23,7 +23,7 @@ from ongrowth.agreement.repeatability import (
     spread_factors,
     upper_spread_factor,
 )
-from ongrowth.agreement.table import Layout, Statistic, compare, melt, render_text
+from ongrowth.agreement.table import Layout, Statistic, compare, melt, render_text, unit_of
 
 __all__ = [
     "MULTIPLE_95",
@@ -54,6 +54,7 @@ __all__ = [
     "paired_differences",
     "render_text",
     "spread_factors",
+    "unit_of",
     "upper_spread_factor",
     "weighted_kappa",
 ]

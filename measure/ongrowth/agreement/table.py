@@ -324,15 +324,44 @@ def melt(table: pd.DataFrame, subject: Sequence[str], methods: Mapping[str, Sequ
     return pd.concat(parts, ignore_index=True)
 
 
-def render_text(figures: Sequence[Statistic]) -> str:
+def unit_of(table: pd.DataFrame, layout: Layout) -> str:
+    """Return the unit in which all values of a table stand, empty where the table does not tell one.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As for `compare`; the unit stands in its column ``unit``.
+    layout : Layout
+        Which column says what.
+
+    Raises
+    ------
+    Refused
+        Code ``several-units`` if values of several units would be taken together.
+    """
+    if "unit" not in table.columns or not layout.value or layout.by in ("quantity", "unit"):
+        return ""
+    units = texts(table[numbers(table, layout.value).notna()], "unit").unique()
+    if len(units) > 1:
+        raise refuse(
+            "several-units",
+            f"The table holds values in {', '.join(sorted(units))}, which cannot be taken together.",
+            "Choose one quantity (--quantity), or split the table (--by quantity).",
+        )
+    return str(units[0]) if len(units) else ""
+
+
+def render_text(figures: Sequence[Statistic], unit: str = "") -> str:
     """Return the figures as plain text, one paragraph for each topic.
 
     Parameters
     ----------
     figures : sequence of Statistic
         In the order in which they are to be told.
+    unit : str
+        Unit of the values, told first; empty where it is not known.
     """
-    lines: list[str] = []
+    lines = [f"Values in {unit}.", ""] if unit else []
     key: Callable[[Statistic], tuple[str, ...]] = lambda f: (f.part, f.topic, f.first, f.second)  # noqa: E731
     for (part, topic, first, second), group in itertools.groupby(figures, key):
         members = list(group)

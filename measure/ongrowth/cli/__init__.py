@@ -30,6 +30,7 @@ from ongrowth.cli.door import (
     material_option,
     misuse,
     must_be_a_file,
+    must_be_apart,
     must_be_writable,
     must_exist,
     out_file_option,
@@ -126,6 +127,7 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
     """
     must_exist(scan, "SCAN")
     known = _known(given)
+    must_be_apart(out, scan)
     must_be_writable(out)
     from ongrowth.case import run_reading
 
@@ -305,6 +307,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
     case_file = read_case_file(case_toml)
     for scan in case_file.scan:
         must_exist(scan.path, f"scan {scan.name}")
+        must_be_apart(out, scan.path)
     must_be_writable(out)
     from ongrowth.case import case_before, run_case
     from ongrowth.files import new_results

@@ -10,6 +10,7 @@ from ongrowth.cli.door import (
     Numbers,
     debug_option,
     json_option,
+    must_be_apart,
     must_be_writable,
     must_exist,
     out_folder_option,
@@ -55,6 +56,7 @@ def before(
     """
     must_exist(scan, "SCAN")
     must_exist(windows, "--windows")
+    must_be_apart(out, scan)
     must_be_writable(out)
     from ongrowth.case import Known, Question, run_before
     from ongrowth.files import new_results, write_text

@@ -233,14 +233,15 @@ def agreement(tables: tuple[Path, ...], as_json: bool, **given: Any) -> None:  #
     for path in (*tables, given["key"], given["tool"]):
         must_exist(path, "TABLE")
     _must_have("pandas", "scipy")
-    from ongrowth.agreement import compare, render_text
+    from ongrowth.agreement import compare, render_text, unit_of
 
     table = _readings(tables, given)
     layout = _layout(table, given)
+    unit = unit_of(table, layout)
     figures = compare(table, layout)
     if given["out"]:
-        _write_agreement(table, layout, figures, given["out"])
-    click.echo(_as_json(figures) if as_json else render_text(figures), nl=as_json)
+        _write_agreement(table, layout, figures, unit, given["out"])
+    click.echo(_as_json(figures) if as_json else render_text(figures, unit), nl=as_json)
     if not as_json:
         from ongrowth.wording import fixed_words
 
@@ -304,7 +305,9 @@ def _as_json(figures: Sequence[Statistic]) -> str:
     return json.dumps(records, indent=1, ensure_ascii=False)
 
 
-def _write_agreement(table: pd.DataFrame, layout: Layout, figures: Sequence[Statistic], out: Path) -> None:
+def _write_agreement(
+    table: pd.DataFrame, layout: Layout, figures: Sequence[Statistic], unit: str, out: Path
+) -> None:
     import pandas as pd
 
     from ongrowth.agreement import difference_picture
@@ -321,6 +324,8 @@ def _write_agreement(table: pd.DataFrame, layout: Layout, figures: Sequence[Stat
     if not any(f.part for f in figures):  # the table was not split
         head, rows = head[1:], tuple(row[1:] for row in rows)
     caption = "Difference against mean, with bias, limits of agreement (dashed) and their intervals."
+    if unit:
+        caption += f" Values in {unit}."
     section = Section(
         "Figures", svg=difference_picture(table, layout, figures), caption=caption,
         tables=(PrintedTable("", head, rows),),
@@ -413,8 +418,10 @@ def readers(folder: Path, out: Path, repeats: float, most: int | None, seed: int
     must_be_writable(out)
     _must_have("pyarrow")
     from ongrowth.cohort.readers import write_kit
+    from ongrowth.wording import fixed_words
 
     items = write_kit(folder, out, repeat_share=repeats, n_most=most or 0, seed=seed)
     n_again = sum(item.occasion == 2 for item in items)
     click.echo(f"{len(items)} sheets, {n_again} of them shown for the second time.")
     click.echo(f"To hand out: {(out / 'readers').resolve()}\nTo keep: {(out / 'key.csv').resolve()}")
+    click.echo(fixed_words().short)

@@ -295,6 +295,16 @@ def must_be_writable(out: Path) -> None:
         ) from error
 
 
+def must_be_apart(out: Path, scan: Path) -> None:
+    """Refuse results in the very folder of a scan: whoever reads or sends the CT would find them there."""
+    if scan.is_dir() and out.resolve() == scan.resolve():
+        raise misuse(
+            "output-in-scan",
+            f"{out} is the folder of the CT, which stays as it is.",
+            "Choose another --out folder.",
+        )
+
+
 def must_be_a_file(out: Path) -> None:
     """Refuse before the work starts a name under which no file could be written."""
     if out.is_dir():

@@ -26,7 +26,7 @@ def fill_template(package: str, name: str, values: Mapping[str, object]) -> str:
     return bind_units(_engine(package).get_template(name).render(values))
 
 
-_UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=%|(?:mm[²³]?|HU|mGy|mSv|kV|weeks?)(?![\w]))")
+_UNIT_AFTER_NUMBER = re.compile(r"(?<=[\d)]) (?=%|(?:mm[²³]?|HU|mGy|mSv|kV|weeks?)(?![\w]))")
 
 
 def bind_units(text: str) -> str:
@@ -41,6 +41,8 @@ def bind_units(text: str) -> str:
     --------
     >>> bind_units("41 % of 9 sides").split(" ")[1:]
     ['of', '9', 'sides']
+    >>> len(bind_units("0.62 (0.41 to 0.83) mm").split(" "))
+    4
     """
     return _UNIT_AFTER_NUMBER.sub("\N{NO-BREAK SPACE}", text)
 
