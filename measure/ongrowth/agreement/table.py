@@ -327,6 +327,8 @@ def melt(table: pd.DataFrame, subject: Sequence[str], methods: Mapping[str, Sequ
 def unit_of(table: pd.DataFrame, layout: Layout) -> str:
     """Return the unit in which all values of a table stand, empty where the table does not tell one.
 
+    A row without a unit, such as our own value beside readers' forms, contradicts none.
+
     Parameters
     ----------
     table : DataFrame
@@ -341,14 +343,14 @@ def unit_of(table: pd.DataFrame, layout: Layout) -> str:
     """
     if "unit" not in table.columns or not layout.value or layout.by in ("quantity", "unit"):
         return ""
-    units = texts(table[numbers(table, layout.value).notna()], "unit").unique()
+    units = sorted(set(texts(table[numbers(table, layout.value).notna()], "unit")) - {""})
     if len(units) > 1:
         raise refuse(
             "several-units",
-            f"The table holds values in {', '.join(sorted(units))}, which cannot be taken together.",
+            f"The table holds values in {', '.join(units)}, which cannot be taken together.",
             "Choose one quantity (--quantity), or split the table (--by quantity).",
         )
-    return str(units[0]) if len(units) else ""
+    return units[0] if units else ""
 
 
 def render_text(figures: Sequence[Statistic], unit: str = "") -> str:

@@ -253,10 +253,12 @@ def _readings(paths: Sequence[Path], given: dict[str, Any]) -> pd.DataFrame:
     import pandas as pd
 
     from ongrowth.agreement import melt
-    from ongrowth.cohort.readers import unblind, with_tool
+    from ongrowth.cohort.readers import is_form, unblind, with_tool
     from ongrowth.tidy import need_columns, read_table
 
     parts = [read_table(path) for path in paths]
+    if not given["key"] and all(map(is_form, parts)):
+        raise misuse("bad-usage", "These are the forms of a reader study.", "Give its key.csv: --key.")
     table = unblind(parts, read_table(given["key"])) if given["key"] else pd.concat(parts, ignore_index=True)
     if given["tool"]:
         table = with_tool(table, read_table(given["tool"]))

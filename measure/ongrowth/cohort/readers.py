@@ -97,8 +97,16 @@ def write_kit(
     Raises
     ------
     Refused
-        Code ``no-pictures`` if no CT of the cohort has stored pictures.
+        Code ``no-pictures`` if no CT of the cohort has stored pictures; ``study-there`` if the folder holds a
+        study already, whose forms would be worth nothing without its key.
     """
+    key = kit / "key.csv"
+    if key.exists():
+        raise refuse(
+            "study-there",
+            f"{kit} holds a reader study already; its forms cannot be read without its key.",
+            "Choose another --out folder.",
+        )
     screws = _screws(cohort)
     if n_most and n_most < len(screws):
         chosen = np.random.default_rng([seed, 2]).choice(len(screws), n_most, replace=False)
@@ -114,7 +122,6 @@ def write_kit(
         (i.code, side, quantity, "", unit, "", "", "") for i in items for side, quantity, unit, _ in _ASKED
     ]
     write_text(kit / "readers" / "form.csv", _csv(FORM_COLUMNS, form))
-    key = kit / "key.csv"
     write_text(key, _csv(KEY_COLUMNS, [(i.code, str(i.occasion), i.case, i.scan, i.implant) for i in items]))
     key.chmod(0o600)
     return items
@@ -178,6 +185,11 @@ def _picture(cut: Cut) -> str:
     return svg_of(draw, words, (60.0, 60.0) if is_across else (110.0, 60.0))
 
 
+def is_form(table: pd.DataFrame) -> bool:
+    """Whether a table is a form of a reader study, which tells nothing without the key."""
+    return set(FORM_COLUMNS) <= set(table.columns)
+
+
 def unblind(forms: Sequence[pd.DataFrame], key: pd.DataFrame) -> pd.DataFrame:
     """Return what readers wrote with the screws it belongs to.
 
@@ -233,7 +245,7 @@ def _filled(form: pd.DataFrame) -> pd.DataFrame:
     if (filled["reader"] == "").any():
         raise refuse("no-reader", "Some filled rows name no reader.", "Fill the column reader.")
     _must_be_possible(filled)
-    return filled.assign(category=[_known_category(word) for word in filled["category"]])
+    return filled.assign(category=list(map(_known_category, filled["item"], filled["category"])))
 
 
 def _must_be_possible(form: pd.DataFrame) -> None:
@@ -250,8 +262,8 @@ def _must_be_possible(form: pd.DataFrame) -> None:
         )
 
 
-def _known_category(word: str) -> str:
-    """Return a category as we write it, whatever blanks and capitals it was typed with."""
+def _known_category(item: str, word: str) -> str:
+    """Return the category of a sheet as we write it, whatever blanks and capitals it was typed with."""
     if not word:
         return ""
     plain = {"".join(known.lower().split()): known for known in BRIDGING_CATEGORIES}
@@ -260,7 +272,7 @@ def _known_category(word: str) -> str:
     except KeyError:
         raise refuse(
             "bad-category",
-            f"{word!r} is none of the categories.",
+            f"{item}: {word!r} is none of the categories.",
             f"Write one of: {', '.join(BRIDGING_CATEGORIES)}.",
         ) from None
 
