@@ -72,6 +72,17 @@ def test_noise_of_cells_makes_no_patches(noise_mm: float) -> None:
     assert part_of(np.full(SHAPE, 0.8), noise_mm=noise_mm).shape == "even"
 
 
+@pytest.mark.parametrize("width_mm", [0.0, 0.8])
+def test_noise_of_cells_surely_makes_no_wide_place_and_no_volume(width_mm: float) -> None:
+    """Largest width and volume of an even halo lie within their intervals, however noisy its cells."""
+    part = part_of(np.full(SHAPE, width_mm), common_mm=0.1, noise_mm=0.4)
+    volume_mm3 = DEPTH.size * np.pi * ((2.0 + width_mm) ** 2 - 2.0**2)
+    for found, true in ((part.p95_width, width_mm), (part.max_width, width_mm), (part.volume, volume_mm3)):
+        assert found.low95 <= true <= found.high95
+    assert part.max_width.low95 <= part.mean_width.low95
+    assert np.isfinite([part.mean_width.below_limit, part.volume.below_limit]).all() == (width_mm == 0.0)
+
+
 def test_what_sector_and_mean_have_in_common_drops_out_of_the_excess() -> None:
     """A blur that is not known moves all sectors alike, and leaves a crescent a crescent."""
     crescent = 0.8 + 0.8 * np.cos(TURN)

@@ -112,15 +112,21 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
     excess = _sector_excess(lift, cautions)
     of = partial(_of_draws, cautions=cautions)
     width = partial(of, unit=Unit.MM, limit=limit)
+    # of what stands out above the mean all may be noise of single cells: the halo may be even
+    top = partial(width, at_least=float(np.percentile(means, 2.5)))
     share_of = partial(of, unit=Unit.ONE, ceiling=1.0)
     is_one = len(sides) == 1
     return HaloSummary(
         mean_width=width(means, value=float(np.nansum(draws.width_mm * weight))),
-        p95_width=width(_percentiles_95(fields[:, counted], weight[counted])),
-        max_width=width(fields[:, counted].max(axis=1)),
+        p95_width=top(_percentiles_95(fields[:, counted], weight[counted])),
+        max_width=top(fields[:, counted].max(axis=1)),
         share_over_1mm=share_of(np.tensordot(fields > 1.0, weight, axes=2)),
         share_over_2mm=share_of(np.tensordot(fields > 2.0, weight, axes=2)),
-        volume=of(_volumes(draws, fields, counted), unit=Unit.MM3),
+        volume=of(
+            np.maximum(_volumes(draws, draws.fields_mm, counted), 0.0),
+            unit=Unit.MM3,
+            limit=float(_volumes(draws, np.full((1, *counted.shape), limit), counted)[0]),
+        ),
         **_lucency(draws, weight, counted, cautions),
         **_extents(draws, fields, counted, cautions),
         layer_hu=draws.layer_hu[sides[0]] if is_one else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR),
@@ -147,14 +153,16 @@ def _of_draws(
     value: float | None = None,
     ceiling: float = np.inf,
     limit: float = np.nan,
+    at_least: float = np.inf,
 ) -> Measured:
     """Return the mean of draws of a figure that is never negative, and the interval that holds them.
 
-    A better estimate than their mean may be given as `value`; the interval then holds it as well.
+    A better estimate than their mean may be given as `value`, and the low end of what the figure cannot lie
+    below as `at_least`; the interval then holds them as well.
     """
     low, high = np.percentile(values, [2.5, 97.5])
     best = float(values.mean()) if value is None else value
-    low, high = np.clip([min(low, best), max(high, best)], 0.0, ceiling)
+    low, high = np.clip([min(low, best, at_least), max(high, best)], 0.0, ceiling)
     below = limit if best < limit else np.nan
     return Measured(best, float(values.std()), float(low), float(high), unit, cautions, below)
 
