@@ -210,6 +210,10 @@ def test_own_weeks_win_over_dates_and_a_mismatch_is_told() -> None:
     assert told is not None
     assert "gives week 8, but week 7 was told" in told.text
     assert week_mismatch(8.0, surgery, header) is None
+    assert week_mismatch(8.0, surgery, None, header) is None
+    typed = week_mismatch(8.0, surgery, dt.date(2031, 6, 24), header)
+    assert typed is not None
+    assert "gives week 16, but week 8" in typed.text
 
 
 def test_a_date_serves_where_no_week_is_given() -> None:

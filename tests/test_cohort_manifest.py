@@ -299,3 +299,11 @@ def test_a_bad_manifest_counts_as_wrong_use(folder: Path) -> None:
 def test_scans_without_a_week_are_noted(folder: Path) -> None:
     (note,) = look(folder, "case,scan\nh1,a\n").notes
     assert note.code == "no-weeks"
+    assert "1 scan:" in note.text
+
+
+def test_a_week_that_the_dates_of_its_row_contradict_is_noted(folder: Path) -> None:
+    head = "case,scan,weeks_since_surgery,surgery_date,scan_date\n"
+    (note,) = look(folder, f"{head}h1,a,5,2031-03-04,2031-06-24\n").notes
+    assert (note.code, note.text.partition(":")[0]) == ("week-mismatch", "h1, a")
+    assert look(folder, f"{head}h1,a,16,2031-03-04,2031-06-24\n").notes == ()

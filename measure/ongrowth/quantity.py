@@ -173,7 +173,7 @@ class Measured:
 
     @property
     def u95(self) -> float:
-        """Half of the 95 % interval before it is cut at physical bounds."""
+        """1.96 standard uncertainties: half of the 95 % interval where that is normal and not cut."""
         return COVERAGE_95 * self.u
 
     def as_dict(self) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import os
@@ -23,6 +24,7 @@ import ongrowth.case.course
 from ongrowth.case import Known
 from ongrowth.case.compare import Comparison, Kept
 from ongrowth.case.reading import scan_id
+from ongrowth.casefile import week_mismatch
 from ongrowth.cli import main
 from ongrowth.reading import Reading, read_case, read_reading
 from ongrowth.scan import Acquisition, refuse
@@ -139,6 +141,31 @@ def test_check_without_a_week_says_what_to_give(
     assert ("no week is known" in told.stderr) is bool(hint)
     assert hint in told.stderr
     assert "no week" not in told.stdout
+
+
+def test_check_says_at_once_that_a_week_does_not_fit_the_dates(
+    measured: list[Known], scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mismatch = week_mismatch(12.0, dt.date(2031, 3, 4), dt.date(2031, 6, 24))
+    assert mismatch is not None
+    reading = build.make_reading(weeks=12.0, problems=(mismatch,))
+    monkeypatch.setattr(ongrowth.case, "run_reading", lambda *_: reading)
+    told = run("check", scan, "--weeks", "12", "--out", tmp_path / "out")
+    assert told.exit_code == 0, told.stderr
+    assert (
+        "note: CT w08: The date of the scan gives week 16, but week 12 was told and is used." in told.stderr
+    )
+
+
+def test_check_of_a_ct_from_before_its_surgery_writes_nothing(
+    measured: list[Known], scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whether the week says so or the date in the header."""
+    monkeypatch.setattr(ongrowth.case, "run_reading", lambda *_: build.make_reading(weeks=-1.43))
+    told = run("check", scan, "--surgery-date", "2031-07-04", "--out", tmp_path / "out")
+    assert (told.exit_code, told.stderr.split(":")[0]) == (2, "before-surgery")
+    assert "of week -1.4:" in told.stderr
+    assert not (tmp_path / "out").exists()
 
 
 def test_check_can_print_the_reading(measured: list[Known], scan: Path, tmp_path: Path) -> None:

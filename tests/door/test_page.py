@@ -33,6 +33,7 @@ from ongrowth.reports.figures import draw_gap_map, expected_bands
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
 from ongrowth.reports.page.tables import outlook_table
+from ongrowth.scan import Level, Problem
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -99,6 +100,15 @@ def outline(page: str) -> Outline:
     told.feed(page)
     assert told.open == []
     return told
+
+
+def test_a_week_that_a_date_contradicts_stands_beside_the_dates(reading: Reading) -> None:
+    text = "The date of the scan gives week 16, but week 8 was told and is used."
+    doubt = Problem("week-mismatch", Level.CAUTION, text, "Check the date of surgery and of the scan.")
+    told = render_page(case_of(replace(reading, scan=replace(reading.scan, problems=(doubt,)))))
+    head = re.sub(r"\s", " ", told[: told.index('class="lines"')])
+    assert text in head
+    assert "week 16" not in render_page(case_of(reading))
 
 
 def test_the_answer_comes_first_and_in_the_fixed_order(page: str) -> None:

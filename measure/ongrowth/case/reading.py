@@ -460,7 +460,7 @@ def _reading(
     path: Path, scan: Scan, implants: tuple[ImplantReading, ...], told: tuple[Problem, ...], known: Known
 ) -> Reading:
     weeks = _weeks(known, scan)
-    mismatch = week_mismatch(weeks, known.surgery_date, scan.acquisition.date)
+    mismatch = week_mismatch(weeks, known.surgery_date, known.scan_date, scan.acquisition.date)
     problems = (*told, *((mismatch,) if mismatch else ()))
     noise_hu = image_noise_hu(scan, implants[0].frame) if implants else math.nan
     facts = gather_facts(scan, scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)

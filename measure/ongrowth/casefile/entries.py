@@ -330,23 +330,24 @@ def told_weeks(weeks: float, surgery: dt.date | None, scan: dt.date | None) -> f
     return weeks_between(surgery, scan) if math.isnan(weeks) else weeks
 
 
-def week_mismatch(told_weeks: float, surgery: dt.date | None, header: dt.date | None) -> Problem | None:
-    """Return the caution that a header's date does not fit the week that was told.
+def week_mismatch(told_weeks: float, surgery: dt.date | None, *scan: dt.date | None) -> Problem | None:
+    """Return the caution that a date of the scan does not fit the week that was told.
 
     Parameters
     ----------
     told_weeks : float
         Weeks since surgery as told; NaN: not told.
-    surgery, header : date or None
-        Day of surgery; day of the scan as its header has it.
+    surgery, *scan : date or None
+        Day of surgery; day of the scan as it was told, and as its header has it.
     """
-    by_header = weeks_between(surgery, header)
-    if math.isnan(by_header) or math.isnan(told_weeks) or abs(by_header - told_weeks) <= _MISMATCH_WEEKS:
+    by_dates = (weeks_between(surgery, day) for day in scan)
+    other = [weeks for weeks in by_dates if abs(weeks - told_weeks) > _MISMATCH_WEEKS]  # never of NaN
+    if not other:
         return None
     return Problem(
         "week-mismatch",
         Level.CAUTION,
-        f"The scan's own date gives week {week_number(by_header)}, "
+        f"The date of the scan gives week {week_number(other[0])}, "
         f"but week {week_number(told_weeks)} was told and is used.",
         "Check the date of surgery and of the scan.",
     )

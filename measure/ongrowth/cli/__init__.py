@@ -132,17 +132,38 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
     from ongrowth.case import run_reading
 
     reading = run_reading(scan, known, tell)
+    _must_be_after_surgery(reading.scan.weeks_since_surgery, "By the date in its header this CT is of week")
     _write_check(reading, known, out)
     tell_older_objects(out / "dicom", out / "page.html")
     if reading.implants and math.isnan(reading.scan.weeks_since_surgery):
         missing = "--weeks" if known.surgery_date else "--weeks or --surgery-date"
         click.echo(f"note: no week is known to hold the figures against: give {missing}.", err=True)
+    _tell_week_doubts(reading)
     if as_json:
         click.echo((out / reading.scan.id / "reading.json").read_text(encoding="utf-8"), nl=False)
     else:
         print_answer(
             " ".join([reading.summary.sentence, *_would_show(reading, known.site)]), out / "page.html"
         )
+
+
+def _must_be_after_surgery(weeks: float, whose: str) -> None:
+    from ongrowth.wording import week_number
+
+    if weeks < 0.0:
+        raise misuse(
+            "before-surgery",
+            f"{whose} {week_number(weeks)}: before surgery there is no screw to measure.",
+            "Measure the gap with ongrowth before SCAN, or give the right --weeks or --surgery-date.",
+        )
+
+
+def _tell_week_doubts(*readings: Reading) -> None:
+    """Say where a week that was told does not fit the dates: every result hangs on it."""
+    for one in readings:
+        for problem in one.scan.problems:
+            if problem.code == "week-mismatch":
+                click.echo(f"note: CT {one.scan.id}: {problem.text} {problem.advice}", err=True)
 
 
 def _would_show(reading: Reading, site: str) -> list[str]:
@@ -163,12 +184,8 @@ def _known(given: dict[str, Any]) -> Known:
     for name in ("preop", "calibration", "windows"):
         must_exist(given[name], f"--{name}")
     check_weeks(given["weeks"])
-    if given["weeks"] is not None and given["weeks"] < 0.0:
-        raise misuse(
-            "before-surgery",
-            f"Week {given['weeks']:g} is before surgery: there is no screw to measure.",
-            "Measure the gap with ongrowth before SCAN, or give the weeks since surgery.",
-        )
+    if given["weeks"] is not None:
+        _must_be_after_surgery(given["weeks"], "Week")
     if given["preop_series"] and not given["preop"]:
         raise misuse(
             "bad-usage", "--preop-series is given without --preop.", "Give the CT too: --preop PATH."
@@ -322,6 +339,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         _write_case(case, case_file.settings.windows, part)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)
+    _tell_week_doubts(*case.readings)
     tell_older_objects(out / "dicom", out / "page.html")
     if as_json:
         click.echo((out / "case.json").read_text(encoding="utf-8"), nl=False)

@@ -87,7 +87,7 @@ _MEANINGS = {
     "side": "whole, head_side, tip_side (of the defect, as the screw sees it), defect, screw, scan",
     "quantity": "name of the quantity, see the table quantities",
     "value": "unclamped estimate, in the unit of the row",
-    "u95": "half of its 95 % interval",
+    "u95": "1.96 standard uncertainties; low95 and high95 may lie nearer or farther, and lopsided",
     "low95": "lower end of the 95 % interval, cut at physical bounds",
     "high95": "upper end of the 95 % interval, cut at physical bounds",
     "below_limit": "detection limit of this scan, only where the value lies below it",
@@ -138,7 +138,7 @@ def _plain_row(table: str, column: str) -> tuple[str, ...]:
 
 def _wide_row(column: WideColumn) -> tuple[str, ...]:
     described = column.described
-    words = "half of the 95 % interval of: " if column.cell == "u95" else ""
+    words = "1.96 standard uncertainties of (interval: table scans): " if column.cell == "u95" else ""
     kind = TEXT if column.cell == "category" else NUMBER
     meaning = f"{words}{described.meaning}, {column.side.replace('_', ' ')}"
     return "wide", column.name, kind, described.unit, meaning, _range(described), "empty"

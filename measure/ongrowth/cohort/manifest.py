@@ -25,6 +25,7 @@ from ongrowth.casefile import (
     read_case_file,
     reader_values,
     scan_name,
+    week_mismatch,
     written_path,
 )
 from ongrowth.cohort.cells import IMPLANT_COLUMNS, NUMBER_COLUMNS, Cells, Row, fault, is_name
@@ -32,6 +33,7 @@ from ongrowth.cohort.job import Job
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
+from ongrowth.sentence import counted
 from ongrowth.wording import install_words
 
 _TIME_COLUMNS = ("weeks_since_surgery", "surgery_date", "scan_date")
@@ -471,14 +473,17 @@ class _Reader:
         )
         self.faults.append(Fault(self.drafts[job.case, job.path].row, problem, job.case, job.scan))
 
-    def _note_times(self, jobs: Iterable[Job]) -> None:
+    def _note_times(self, jobs: Sequence[Job]) -> None:
+        for job in jobs:
+            if doubt := week_mismatch(job.weeks, job.surgery_date, job.scan_date):
+                self.notes.append(replace(doubt, text=f"{job.case}, {job.scan}: {doubt.text}"))
         timeless = [job for job in jobs if math.isnan(job.weeks) and job.surgery_date is None]
         if timeless:
             self.notes.append(
                 Problem(
                     "no-weeks",
                     Level.NOTE,
-                    f"No window applies to {len(timeless)} scans: their week is not told.",
+                    f"No window applies to {counted(len(timeless), 'scan')}: no week is told.",
                     "Add the column weeks_since_surgery or surgery_date.",
                 )
             )

@@ -114,6 +114,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
         "kind": "CT before surgery" if last.scan.weeks_since_surgery < 0 else "follow-up CT",
         "title": _title(last, site),
         "dates": _dates(last),
+        "week_doubt": next((str(p.text) for p in last.scan.problems if p.code == "week-mismatch"), ""),
         "sentence": case.summary.sentence,
         "screws": [_screw(implant, case, site, windows) for implant in last.implants],
         "cannot_tell": _cannot_tell(case, last, site),
