@@ -337,7 +337,7 @@ def week_mismatch(told_weeks: float, surgery: dt.date | None, *scan: dt.date | N
     ----------
     told_weeks : float
         Weeks since surgery as told; NaN: not told.
-    surgery, *scan : date or None
+    surgery, scan : date or None
         Day of surgery; day of the scan as it was told, and as its header has it.
     """
     by_dates = (weeks_between(surgery, day) for day in scan)
