@@ -58,3 +58,19 @@ def test_a_rival_counts_by_what_it_costs_more_over_the_temper(
     assert found is best.solution
     assert [float(o[0]) for o in others] == [0.0]  # type: ignore[index]
     assert chances == pytest.approx([np.exp(-8.0 / temper)])
+
+
+@pytest.mark.parametrize(
+    ("rimmed_cost", "is_asked_for", "counts"),
+    [(300.0, True, 320.0), (395.0, True, 400.0), (0.0, False, 400.0)],
+)
+def test_a_solution_is_judged_with_the_rim_it_asks_for(
+    monkeypatch: pytest.MonkeyPatch, rimmed_cost: float, counts: float, *, is_asked_for: bool
+) -> None:
+    """A rim must bring 20 before it counts; that much is not given to the halo inside it."""
+    bare, rimmed = SimpleNamespace(name="bare"), SimpleNamespace(name="rimmed")
+    found: Any = SimpleNamespace()
+    costs = {"bare": 400.0, "rimmed": rimmed_cost}
+    monkeypatch.setattr(measure, "comparable_cost", lambda problem, *_: costs[problem.name])
+    monkeypatch.setattr(measure, "_with_rims", lambda *_: (rimmed if is_asked_for else bare, found))
+    assert measure._cost_with_rims(bare, found, found) == counts  # type: ignore[arg-type]

@@ -255,7 +255,7 @@ def _descend(problem: Problem, prior: Prior, start: State, dilution: float) -> _
     for steps, gain in ((6, _NEXT_GAIN), (3, _LAST_GAIN)):
         weighting = Weighting(_variance(problem, found.state), dilution)
         found = solve(problem, found.state, weighting, steps=steps, blur_every=3, least_gain=gain)
-    return _Descent(problem, weighting, found, comparable_cost(problem, found, weighting))
+    return _Descent(problem, weighting, found, _cost_with_rims(problem, found, weighting))
 
 
 def _dilution(scene: Scene, blur: Blur) -> float:
@@ -328,9 +328,8 @@ def _asked_again(descent: _Descent) -> list[_Descent]:
     for start in starts:
         state = replace(found.state, lucent_mm=problem.fields.lucent_mm(start))
         tried = solve(problem, state, weighting, steps=4, blur_every=2, least_gain=_LAST_GAIN)
-        out.append(
-            replace(descent, solution=tried, comparable_cost=comparable_cost(problem, tried, weighting))
-        )
+        cost = _cost_with_rims(problem, tried, weighting)
+        out.append(replace(descent, solution=tried, comparable_cost=cost))
     return out
 
 
@@ -432,6 +431,19 @@ def _with_rims(problem: Problem, found: Solution, weighting: Weighting) -> tuple
     rimmed = problem.believing(Prior(problem.prior.mean, precision))
     better = solve(rimmed, found.state, weighting, steps=6, blur_every=3)
     return (rimmed, better) if better.cost < found.cost - _RIM_GAIN else (problem, found)
+
+
+def _cost_with_rims(problem: Problem, found: Solution, weighting: Weighting) -> float:
+    """Return how likely a solution is with dense rims, where the image asks for them, as `comparable_cost`.
+
+    Widths are found without rims, but held against "none" so, a halo with a rim would answer for a picture
+    that leaves its rim out. What a rim must bring does not count.
+    """
+    bare = comparable_cost(problem, found, weighting)
+    rimmed, better = _with_rims(problem, found, weighting)
+    if rimmed is problem:
+        return bare
+    return min(bare, comparable_cost(rimmed, better, weighting) + _RIM_GAIN)
 
 
 def _slivers_missed(fields: Fields, state: State) -> FloatArray:
