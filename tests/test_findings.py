@@ -281,22 +281,6 @@ def test_integrity(state: str, expected: Against) -> None:
     assert (found.against_window, found.state) == (expected, state)
 
 
-def growth(value: Measured, weeks: float) -> Finding:
-    change = ChangeRecord("left", "tip_side", "mean_width", "w03", "w08", value, "grown")
-    return judge_changes([change], weeks, shipped_windows(), "ha-coated")[0]
-
-
-def test_growth_counts_after_week_6() -> None:
-    grown = Measured.of(0.3, 0.05, Unit.MM)
-    assert growth(grown, 5.0).against_window is AS_EXPECTED
-    assert growth(grown, 6.0).against_window is OUTSIDE
-    assert growth(grown, math.nan).against_window is UNDECIDED
-    assert growth(Measured.of(0.02, 0.05, Unit.MM), 8.0).against_window is AS_EXPECTED
-    assert growth(Measured.of(0.2, 0.3, Unit.MM), 8.0).against_window is UNDECIDED
-    missing = Measured.missing(Unit.MM, Caution.PROTOCOL_CHANGED)
-    assert growth(missing, 8.0).against_window is NOT_MEASURABLE
-
-
 def motion(state: str, body: str = "screw") -> MotionRecord:
     far, turn = Measured.of(0.9, 0.05, Unit.MM), Measured.of(1.0, 0.1, Unit.DEG)
     return MotionRecord(
@@ -394,19 +378,24 @@ def test_a_break_whose_width_is_not_measurable_is_told_in_a_whole_sentence() -> 
     assert told.why == f"The shaft is interrupted 17.0 mm from its head end; {reason}."
 
 
-def test_a_scan_too_coarse_to_show_the_limit_decides_nothing() -> None:
-    """ "Below 2.11 mm" cannot stand as expected where up to 2.00 mm is: a worse scan must not look better."""
+def test_the_interval_decides_not_what_a_scan_would_show() -> None:
+    """The detection limit says which halo a scan would find; up to where this one may reach, its interval."""
     here = Place("left", "ha-coated", "head_side", 8.0, shipped_windows())
-    coarse, fine = (Measured.of(0.4, 0.3, Unit.MM, floor=0.0, limit=limit) for limit in (2.11, 0.9))
+    coarse = Measured.of(0.4, 0.65, Unit.MM, floor=0.0, limit=2.11)
     told = judge_width(here, "mean_width", coarse)
-    assert told.against_window is UNDECIDED
-    assert told.why == "This scan cannot show less than 2.11 mm; the limit expected is 2.00 mm."
-    unsure = judge_width(here, "mean_width", Measured.of(0.8, 0.9, Unit.MM, floor=0.0, limit=0.9))
-    assert unsure.against_window is UNDECIDED  # "below 0.90 mm" is printed without its interval
-    assert (
-        unsure.why == f"This scan does not exclude {0.8 + 1.96 * 0.9:.2f} mm; the limit expected is 2.00 mm."
-    )
-    assert judge_width(here, "mean_width", fine).against_window is AS_EXPECTED
+    assert told.against_window is AS_EXPECTED
+    assert told.why.startswith("More than 1.67 mm is excluded by the 95 % interval. ")
+    line = line_of("head_side", "left", [told])
+    assert line is not None
+    assert print_line(line, "L5").reason == "More than 1.67 mm is excluded by the 95 % interval."
+    fine = judge_width(here, "mean_width", Measured.of(0.4, 0.3, Unit.MM, floor=0.0, limit=0.9))
+    assert fine.against_window is AS_EXPECTED
+    assert "excluded" not in fine.why  # print says "below 0.90 mm", and that is enough
+    for limit in (0.9, 2.11):
+        unsure = judge_width(here, "mean_width", Measured.of(0.8, 0.9, Unit.MM, floor=0.0, limit=limit))
+        assert unsure.against_window is UNDECIDED  # print leaves its interval out
+        top = f"{0.8 + 1.96 * 0.9:.2f} mm"
+        assert unsure.why == f"This scan does not exclude {top}; the limit expected is 2.00 mm."
     defect = Place("left", "ha-coated", "any", 30.0, shipped_windows())
     below = Measured.of(0.01, 0.02, Unit.ONE, floor=0.0, limit=0.05)
     assert judge_width(defect, "bridged_fraction", below).against_window is OUTSIDE
@@ -523,7 +512,8 @@ def test_earlier_cts_that_were_not_compared_are_not_denied() -> None:
     told = answer(reading.implants, reading.findings, reading.scan, "L5", n_scans=2)
     assert "no earlier CT" not in " ".join(told.cannot_tell)
     assert "were not compared" in " ".join(told.cannot_tell)
-    grown = (*reading.findings, growth(Measured.of(0.0, 0.05, Unit.MM), 8.0))
+    same = ChangeRecord("left", "tip_side", "mean_width", "w03", "w08", Measured.of(0.0, 0.05, Unit.MM), "")
+    grown = (*reading.findings, *judge_changes([same], 8.0, shipped_windows(), "ha-coated"))
     told = answer(reading.implants, grown, reading.scan, "L5", n_scans=2)
     assert "compare" not in " ".join(told.cannot_tell)
 

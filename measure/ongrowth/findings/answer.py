@@ -361,13 +361,17 @@ def _comparison(findings: Sequence[Finding], n_scans: int) -> list[str]:
 
 
 def _open_points(implant: ImplantReading, findings: Sequence[Finding], site: str) -> list[str]:
-    """Return what cannot be told on one screw, with the reason."""
+    """Return what cannot be told on one screw, with the reason; growth also beside a halo as expected."""
     open_results = (Against.UNDECIDED, Against.NOT_MEASURABLE)
-    return [
-        f"{screw_name(implant)}, {line_words(line.key, site)}: {line.deciding.why}"
-        for line in lines_of(implant.id, findings)
-        if line.result in open_results
+    lines = lines_of(implant.id, findings)
+    deciding = [(line.key, line.deciding) for line in lines if line.result in open_results]
+    growth = [
+        (line.key, finding)
+        for line in lines
+        for finding in line.findings
+        if finding.quantity == "width_growth" and finding.against_window is Against.NOT_MEASURABLE
     ]
+    return [f"{screw_name(implant)}, {line_words(key, site)}: {f.why}" for key, f in (*deciding, *growth)]
 
 
 def line_words(key: str, site: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 
-from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for, told_high
+from ongrowth.findings.windows import Windows, gravest, place, place_in_rows, rows_for
 from ongrowth.halo import Halo, HaloSummary, is_uneven, side_difference
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import SIDE_QUANTITIES, Against, Finding, Window
@@ -97,17 +97,29 @@ def _why(here: Place, value: Measured, against: Against, window: Window | None) 
     if window is None:
         return no_window_reason(here.weeks)
     if against is Against.AS_EXPECTED:
-        return window.meaning
+        return " ".join(words for words in (excluded_words(value, window), window.meaning) if words)
     if place(value, dataclasses.replace(window, beyond=Against.OUTSIDE)) is Against.UNDECIDED:
-        if told_high(value) > value.high95:
-            shown = with_unit(value.below_limit, value.unit)
-            return f"This scan cannot show less than {shown}; the limit expected is {_limit(value, window)}."
         if math.isfinite(value.below_limit):  # print leaves its interval out
             top = with_unit(value.high95, value.unit)
             return f"This scan does not exclude {top}; the limit expected is {_limit(value, window)}."
         return f"The 95 % interval spans the limit of {_limit(value, window)}."
-    side = "below the expected" if told_high(value) < window.low else "past the limit of"
+    side = "below the expected" if value.high95 < window.low else "past the limit of"
     return f"{say(value)} is {side} {_limit(value, window)}. {window.meaning}"
+
+
+def excluded_words(value: Measured, window: Window) -> str:
+    """Return what is excluded, where print ("below" the detection limit) does not show that it is enough.
+
+    Parameters
+    ----------
+    value : Measured
+        A figure as expected.
+    window : Window
+        The row it was held against.
+    """
+    if not value.below_limit > window.high:
+        return ""
+    return f"More than {with_unit(value.high95, value.unit)} is excluded by the 95 % interval."
 
 
 def no_window_reason(weeks: float) -> str:
@@ -118,7 +130,7 @@ def no_window_reason(weeks: float) -> str:
 
 
 def _limit(value: Measured, window: Window) -> str:
-    passed = window.high if told_high(value) > window.high else window.low
+    passed = window.high if value.high95 > window.high else window.low
     return with_unit(passed, window.unit)
 
 

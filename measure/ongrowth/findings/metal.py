@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from ongrowth.findings.lucency import no_window_reason
 from ongrowth.findings.windows import Windows, rows_for
+from ongrowth.quantity import Caution, Measured
 from ongrowth.reading import Against, ChangeRecord, Finding, MotionRecord, Window
 from ongrowth.screw import Integrity
 from ongrowth.wording import say, with_unit
@@ -134,10 +135,18 @@ def _growth(change: ChangeRecord, window: Window | None, weeks: float) -> tuple[
         if window.beyond is Against.UNDECIDED:
             return Against.AS_EXPECTED, f"The halo has widened {since}. {window.meaning}"
         return Against.OUTSIDE, f"The halo has widened {since}. {window.meaning}"
-    if value.high95 > _CLEAR_GROWTH_MM:
+    if value.high95 > _CLEAR_GROWTH_MM and (window is None or window.beyond is not Against.UNDECIDED):
         limit = with_unit(_CLEAR_GROWTH_MM, value.unit)
+        if _is_of_two_protocols(value) and value.value < _CLEAR_GROWTH_MM:
+            told = f"not told, as the CTs were not made alike; {limit} is not excluded"
+            return Against.NOT_MEASURABLE, f"Growth since scan {change.from_scan}: {told}."
         return Against.UNDECIDED, f"Growth {since}: the comparison does not exclude {limit}."
     return Against.AS_EXPECTED, f"The halo is not shown to have grown {since}."
+
+
+def _is_of_two_protocols(change: Measured) -> bool:
+    """Whether nothing cancels in a difference: unless it shows growth it tells no more than the later CT."""
+    return Caution.PROTOCOL_CHANGED in change.cautions
 
 
 def _row(windows: Windows, surface: str, quantity: str, weeks: float, side: str = "any") -> Window | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from ongrowth.findings.answer import Line, line_words
 from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import range_words
+from ongrowth.findings.lucency import excluded_words
 from ongrowth.reading import Against, Finding
 from ongrowth.wording import say
 
@@ -62,7 +63,7 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
         expected=_expected_words(line),
         symbol=SYMBOLS[line.result],
         result=_result_words(line),
-        reason=_reason(line, compared) if needs_reason else "",
+        reason=_reason(line, compared) if needs_reason else _excluded(line),
         compared=compared.lines(line.key, site) if compared else (),
         look=LOOK_AT_THE_DEFECT if line.key == "bridging" and line.main.value.is_known else "",
     )
@@ -77,6 +78,11 @@ def _reason(line: Line, compared: Compared | None) -> str:
     if deciding.quantity == "width_growth" and deciding.window is not None:
         return deciding.window.meaning  # the growth itself is told beside it
     return "" if line.key == "metal" and deciding.from_scan else compared.named(why)
+
+
+def _excluded(line: Line) -> str:
+    window = line.main.window
+    return "" if window is None else excluded_words(line.main.value, window)
 
 
 def _without_value(deciding: Finding, line: Line) -> str:

@@ -169,22 +169,16 @@ def place(value: Measured, window: Window) -> Against:
     >>> row = Window("any", "mean_width", "any", 12, 26, 0.0, 1.0, Unit.MM, "", "")
     >>> [place(Measured.of(v, 0.05, Unit.MM), row).value for v in (0.6, 1.05, 1.4)]
     ['as expected', 'undecided', 'outside']
-    >>> place(Measured.of(0.1, 0.2, Unit.MM, limit=1.3), row).value  # this scan shows nothing below 1.3 mm
-    'undecided'
+    >>> place(Measured.of(0.1, 0.2, Unit.MM, floor=0.0, limit=1.3), row).value  # more than 0.5 mm is excluded
+    'as expected'
     """
     if not value.is_known:
         return Against.NOT_MEASURABLE
-    high = told_high(value)
-    if value.low95 > window.high or high < window.low:
+    if value.low95 > window.high or value.high95 < window.low:
         return window.beyond
-    if high > window.high or value.low95 < window.low:
+    if value.high95 > window.high or value.low95 < window.low:
         return Against.UNDECIDED
     return Against.AS_EXPECTED
-
-
-def told_high(value: Measured) -> float:
-    """Return up to where a value may lie as told: a value "below the limit" is told no closer than that."""
-    return max(value.high95, value.below_limit) if math.isfinite(value.below_limit) else value.high95
 
 
 _GRAVITY = (Against.AS_EXPECTED, Against.NOT_MEASURABLE, Against.UNDECIDED, Against.OUTSIDE)

@@ -1,0 +1,49 @@
+"""Growth of a halo between two CTs against its week."""
+
+from __future__ import annotations
+
+import math
+
+import build_reading as build
+import pytest
+
+from ongrowth.findings import Against, Finding, answer, judge, judge_changes, line_of, shipped_windows
+from ongrowth.quantity import Caution, Measured, Unit
+from ongrowth.reading import ChangeRecord
+
+AS_EXPECTED, UNDECIDED = Against.AS_EXPECTED, Against.UNDECIDED
+OUTSIDE, NOT_MEASURABLE = Against.OUTSIDE, Against.NOT_MEASURABLE
+
+
+def growth(value: Measured, weeks: float) -> Finding:
+    change = ChangeRecord("left", "tip_side", "mean_width", "w03", "w08", value, "grown")
+    return judge_changes([change], weeks, shipped_windows(), "ha-coated")[0]
+
+
+def test_growth_counts_after_week_6() -> None:
+    grown = Measured.of(0.3, 0.05, Unit.MM)
+    assert growth(grown, 5.0).against_window is AS_EXPECTED
+    assert growth(grown, 6.0).against_window is OUTSIDE
+    assert growth(grown, math.nan).against_window is UNDECIDED
+    assert growth(Measured.of(0.02, 0.05, Unit.MM), 8.0).against_window is AS_EXPECTED
+    assert growth(Measured.of(0.2, 0.3, Unit.MM), 8.0).against_window is UNDECIDED
+    assert growth(Measured.of(0.2, 0.3, Unit.MM), 5.0).against_window is AS_EXPECTED  # as if it were shown
+    missing = Measured.missing(Unit.MM, Caution.PROTOCOL_CHANGED)
+    assert growth(missing, 8.0).against_window is NOT_MEASURABLE
+
+
+@pytest.mark.parametrize(
+    ("grown_mm", "expected"), [(0.1, NOT_MEASURABLE), (0.6, UNDECIDED), (1.2, OUTSIDE), (-0.9, AS_EXPECTED)]
+)
+def test_an_earlier_ct_made_otherwise_that_tells_nothing_of_growth_leaves_the_answer_of_the_later_one(
+    grown_mm: float, expected: Against
+) -> None:
+    unlike = growth(Measured.of(grown_mm, 0.45, Unit.MM, Caution.PROTOCOL_CHANGED), 26.0)
+    assert unlike.against_window is expected
+    side = build.make_side(0.4)
+    line = line_of("tip_side", "left", (*judge(build.make_halo(side, side), 26.0, implant="left"), unlike))
+    assert line is not None
+    assert line.result is (AS_EXPECTED if expected is NOT_MEASURABLE else expected)
+    reading = build.make_reading(build.make_implant(side, side))
+    told = answer(reading.implants, (*reading.findings, unlike), reading.scan, "L5").cannot_tell
+    assert (any(unlike.why in point for point in told)) is (expected in (NOT_MEASURABLE, UNDECIDED))
