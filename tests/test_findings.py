@@ -470,9 +470,25 @@ def test_without_a_defect_the_whole_shaft_is_judged_in_place_of_its_sides() -> N
     assert [line.key for line in lines_of("left", parted)] == ["head_side", "tip_side", "bridging"]
 
 
+@pytest.mark.parametrize(("width_mm", "share"), [(0.4, 0.6), (2.8, 0.0)])
+def test_beside_a_bent_shaft_nothing_is_as_expected_or_outside(width_mm: float, share: float) -> None:
+    """Halo and bridging are measured about a straight axis: metal beside it passes for bone."""
+    side, bridge = build.make_side(width_mm), build.make_bridge(share)
+    bent, whole = (build.make_screw("left", state).integrity for state in ("bent", "no interruption shown"))
+    straight = findings_on(side, side, 40.0, bridge=bridge, integrity=whole)
+    assert {f.against_window for f in straight} & {AS_EXPECTED, OUTSIDE}
+    found = findings_on(side, side, 40.0, bridge=bridge, integrity=bent)
+    assert {f.against_window for f in found} <= {UNDECIDED, NOT_MEASURABLE}
+    assert all(
+        Caution.SCREW_BENT in f.value.cautions for f in found if f.state != "bent" and f.value.is_known
+    )
+
+
 def test_a_bent_shaft_alone_calls_for_no_later_scan() -> None:
     side, bent = build.make_side(0.5), build.make_screw("left", "bent").integrity
-    assert math.isnan(next_scan_week(findings_on(side, side, 30.0, integrity=bent), 30.0))
+    found = findings_on(side, side, 30.0, integrity=bent)
+    assert math.isnan(next_scan_week(found, 30.0))
+    assert "the shaft is bent" in no_scan_words(found, 30.0)
 
 
 def test_the_sentence_names_screw_week_sides_bridging_and_metal() -> None:

@@ -387,6 +387,7 @@ def test_a_bend_is_told_from_a_straight_shaft() -> None:
     ]
     found = only(find_screws(draw(parts)))
     assert found.integrity.state == "bent"
+    assert Caution.SCREW_BENT in found.cautions
     assert found.integrity.bend_deg.value == pytest.approx(4.0, abs=0.5)
     assert found.integrity.at_depth_mm == pytest.approx(17.0, abs=2.5)
     assert np.linalg.norm(found.tip_mm - (knee + 17.0 * way)) < 0.5

@@ -51,6 +51,7 @@ class Caution(enum.IntFlag):
     SMALLER_THAN_BLUR = enum.auto()
     PROCESSED_IMAGE = enum.auto()
     DIAMETER_DOUBTFUL = enum.auto()
+    SCREW_BENT = enum.auto()
 
     @property
     def codes(self) -> tuple[str, ...]:

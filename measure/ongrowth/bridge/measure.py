@@ -294,6 +294,8 @@ def _in_metal(content: GapContent, columns: Columns, screw: Screw) -> BoolArray:
 
 def _cautions(view: _View, content: GapContent, told: float) -> Caution:
     out = Caution.NONE if view.is_blur_known else Caution.BLUR_UNKNOWN
+    if view.screw is not None:
+        out |= view.screw.cautions & Caution.SCREW_BENT
     if view.scan.nominal_slice_mm > _THICK_MM:
         out |= Caution.THICK_SLICES
     if told < _LITTLE:

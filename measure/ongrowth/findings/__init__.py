@@ -52,7 +52,7 @@ from ongrowth.findings.expect import (
     range_words,
 )
 from ongrowth.findings.lucency import judge_halo, line_result
-from ongrowth.findings.metal import judge_changes, judge_integrity, judge_motions
+from ongrowth.findings.metal import beside_a_bent_axis, judge_changes, judge_integrity, judge_motions
 from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, print_line
 from ongrowth.findings.windows import (
     SURFACES,
@@ -176,4 +176,6 @@ def judge(
     )
     if integrity is None:
         return findings
+    if integrity.state == "bent":
+        findings = tuple(map(beside_a_bent_axis, findings))
     return (*findings, judge_integrity(integrity, weeks, table, implant, surface))

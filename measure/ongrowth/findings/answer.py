@@ -215,7 +215,11 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
     Something outside its window, or nothing open, calls for no date: the clinician has the answer.
     """
     # An earlier CT decides a bent shaft, and the right size what hangs on a wrong one; not a later CT.
-    results = [f.against_window for f in findings if f.state != "bent" and not _hangs_on_size(f)]
+    results = [
+        f.against_window
+        for f in findings
+        if f.state != "bent" and not _hangs_on(Caution.DIAMETER_DOUBTFUL | Caution.SCREW_BENT, f)
+    ]
     if not weeks >= 0.0 or Against.OUTSIDE in results or Against.UNDECIDED not in results:
         return math.nan
     if weeks < _FIRST_DECIDING_WEEK - 2.0:
@@ -266,8 +270,10 @@ def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
         return "Before surgery no week is named."
     if any(f.against_window is Against.OUTSIDE for f in findings):
         return "No week is named: something is outside what is expected already now."
-    if any(_hangs_on_size(f) for f in findings):
+    if any(_hangs_on(Caution.DIAMETER_DOUBTFUL, f) for f in findings):
         return "No week is named: the stated diameter of the screw has to be checked first."
+    if any(_hangs_on(Caution.SCREW_BENT, f) for f in findings):
+        return "No week is named: the shaft is bent, and a later CT of it would be measured no better."
     if any(_may_bridge(f) for f in findings):
         return (
             "Nothing measured here is undecided. No bridging is expected yet: a CT at about week "
@@ -276,10 +282,9 @@ def no_scan_words(findings: Sequence[Finding], weeks: float) -> str:
     return "Nothing here would be decided by a further CT at a later week."
 
 
-def _hangs_on_size(finding: Finding) -> bool:
-    """Whether a finding is undecided because the stated diameter does not fit the image."""
-    is_open = finding.against_window is Against.UNDECIDED
-    return is_open and Caution.DIAMETER_DOUBTFUL in finding.value.cautions
+def _hangs_on(why: Caution, finding: Finding) -> bool:
+    """Whether a finding is undecided for what no later CT would change, as a wrong diameter."""
+    return finding.against_window is Against.UNDECIDED and bool(finding.value.cautions & why)
 
 
 def _may_bridge(finding: Finding) -> bool:

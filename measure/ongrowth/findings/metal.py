@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from ongrowth.findings.lucency import no_window_reason
 from ongrowth.findings.windows import Windows, rows_for
@@ -11,6 +12,7 @@ from ongrowth.reading import Against, ChangeRecord, Finding, MotionRecord, Windo
 from ongrowth.screw import Integrity
 from ongrowth.wording import say, with_unit
 
+BENT_AXIS = "The shaft is bent; this was measured about a straight axis, so look at the cuts."
 _CLEAR_GROWTH_MM = 0.5  # a comparison that cannot exclude this much growth decides nothing; project's choice
 
 
@@ -51,6 +53,20 @@ def _integrity(integrity: Integrity) -> tuple[Against, str]:
     smallest = integrity.smallest_shown_mm
     shown = f" (smallest this scan shows: {smallest:.1f} mm)" if smallest > 0.0 else ""
     return Against.AS_EXPECTED, f"No interruption is shown{shown}."
+
+
+def beside_a_bent_axis(finding: Finding) -> Finding:
+    """Return a finding on halo or defect of a bent screw: metal beside the axis passes for halo and bone.
+
+    Parameters
+    ----------
+    finding : Finding
+        As it would stand of a straight screw.
+    """
+    if finding.against_window is Against.NOT_MEASURABLE:
+        return finding
+    value = replace(finding.value, cautions=finding.value.cautions | Caution.SCREW_BENT)
+    return replace(finding, value=value, against_window=Against.UNDECIDED, why=BENT_AXIS)
 
 
 def judge_motions(
@@ -111,17 +127,9 @@ def judge_changes(
 def _judge_growth(change: ChangeRecord, weeks: float, windows: Windows, surface: str) -> Finding:
     window = _row(windows, surface, "width_growth", weeks, change.side)
     against, why = _growth(change, window, weeks)
-    return Finding(
-        change.implant,
-        change.side,
-        "width_growth",
-        change.value,
-        window,
-        against,
-        why,
-        change.state,
-        change.from_scan,
-    )
+    told = (change.state, change.from_scan)
+    found = Finding(change.implant, change.side, "width_growth", change.value, window, against, why, *told)
+    return beside_a_bent_axis(found) if Caution.SCREW_BENT in change.value.cautions else found
 
 
 def _growth(change: ChangeRecord, window: Window | None, weeks: float) -> tuple[Against, str]:

@@ -50,6 +50,8 @@ def build_screw(
     start_mm, shank_mm = _thread(shaft, spec, head.at_mm, way)
     axis_u_deg, axis_u_mm = _axis_u(scan, shaft)
     reduced = Caution.PROCESSED_IMAGE if scan.acquisition.is_metal_reduced else Caution.NONE
+    integrity = examine(shaft, head.at_mm, way, reduced)
+    bent = Caution.SCREW_BENT if integrity.state == "bent" else Caution.NONE
     screw = Screw(
         id=match.id,
         side=match.side,
@@ -59,9 +61,9 @@ def build_screw(
         length_mm=_length(head, tip, way),
         root_diameter_mm=_root_mm(spec, major),
         diameter_source="given" if math.isfinite(spec.major_diameter_mm) else "estimated",
-        integrity=examine(shaft, head.at_mm, way, reduced),
+        integrity=integrity,
         spec=spec,
-        cautions=_cautions(scan, shaft, spec),
+        cautions=_cautions(scan, shaft, spec) | bent,
         axis_u_deg=axis_u_deg,
         axis_u_mm=axis_u_mm,
         thread_start_mm=start_mm,
