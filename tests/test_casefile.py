@@ -196,8 +196,10 @@ def test_broken_toml_names_the_line() -> None:
 
 
 def test_an_absent_file_is_told_plainly(tmp_path: Path) -> None:
-    with pytest.raises(BadCaseFile, match="no-case-file"):
+    with pytest.raises(BadCaseFile, match=r"no-case-file.*nowhere.toml.*No such file"):
         read_case_file(tmp_path / "nowhere.toml")
+    with pytest.raises(BadCaseFile, match=r"no-case-file.*directory"):  # the folder in which it lies
+        read_case_file(tmp_path)
 
 
 def test_own_weeks_win_over_dates_and_a_mismatch_is_told() -> None:

@@ -29,8 +29,9 @@ def read_case_file(path: Path) -> CaseFile:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, ValueError) as error:  # no file, no UTF-8, no path at all
-        what = f"The case file {path.name} cannot be read."
-        raise BadCaseFile(fault("no-case-file", what, "Check the path and that it is UTF-8 text.")) from error
+        reason = getattr(error, "strerror", None) or "no UTF-8 text"
+        what = f"The case file {path} cannot be read ({reason})."
+        raise BadCaseFile(fault("no-case-file", what, "Give the path of a TOML file in UTF-8.")) from error
     return parse_case_file(text, path.resolve().parent)
 
 

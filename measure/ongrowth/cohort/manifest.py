@@ -208,7 +208,7 @@ def _read_rows(path: Path) -> tuple[list[str], _Rows]:
             return _parquet_rows(path)
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        what = f"The manifest {path.name} cannot be read ({error.strerror or 'its contents are damaged'})."
+        what = f"The manifest {path} cannot be read ({error.strerror or 'its contents are damaged'})."
         raise _UnreadableError(fault("no-manifest", what, "Check the path.")) from error
     except UnicodeDecodeError as error:
         what = f"The manifest {path.name} is no UTF-8 text."
