@@ -136,6 +136,7 @@ def test_agreement_of_a_long_table_can_be_split(tmp_path: Path) -> None:
     done = call(*words, "--category", "class", "--categories", "none,thin,wide")
     assert done.exit_code == 0, done.output
     assert "Limits of agreement [sharp]: r1 against r2 (n = 12)" in done.stdout
+    assert "  bias, r1 less r2: " in done.stdout
     assert "[smooth]" in done.stdout
     assert "kappa, linear weights: 1.00" in done.stdout
 

@@ -138,6 +138,9 @@ def test_too_small_a_cohort_has_no_course() -> None:
         fit_course(cohort(3, seed=3))
     with pytest.raises(Refused, match="no-rows"):
         fit_course(cohort(3, seed=3), "gap_width_mean")
+    wide = pd.DataFrame({f"column_{k}": [1.0] for k in range(200)})
+    with pytest.raises(Refused, match=r"missing-column.*column_29 and 170 more"):
+        fit_course(wide)
     with pytest.raises(Refused, match=r"missing-column.*value"):
         select(cohort(3, seed=3).drop(columns="value"), "mean_width")
 

@@ -11,6 +11,7 @@ import pandas as pd
 from ongrowth.scan import refuse
 from ongrowth.wording import HALO_SIDES, install_words
 
+_MOST_NAMES = 30  # of columns, told in a refusal
 NEEDED = ("case", "scan", "weeks_since_surgery", "implant", "side", "quantity", "value")
 
 
@@ -92,8 +93,14 @@ def need_columns(table: pd.DataFrame, columns: Sequence[str]) -> None:
         raise refuse(
             "missing-column",
             f"The table has no column {', '.join(lacking)}.",
-            f"It has {', '.join(map(str, table.columns))}.",
+            f"It has {_some(list(map(str, table.columns)))}.",
         )
+
+
+def _some(names: Sequence[str]) -> str:
+    """Return names with commas between them; of a wide table the first ones, and how many more there are."""
+    more = len(names) - _MOST_NAMES
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
 def usual_sides(table: pd.DataFrame, quantity: str) -> tuple[str, ...]:

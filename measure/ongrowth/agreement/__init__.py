@@ -23,7 +23,7 @@ from ongrowth.agreement.repeatability import (
     spread_factors,
     upper_spread_factor,
 )
-from ongrowth.agreement.table import Layout, Statistic, compare, melt, render_text, unit_of
+from ongrowth.agreement.table import Layout, Statistic, compare, melt, printed_name, render_text, unit_of
 
 __all__ = [
     "MULTIPLE_95",
@@ -52,6 +52,7 @@ __all__ = [
     "measure_repeatability",
     "melt",
     "paired_differences",
+    "printed_name",
     "render_text",
     "spread_factors",
     "unit_of",

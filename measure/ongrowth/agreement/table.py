@@ -353,6 +353,11 @@ def unit_of(table: pd.DataFrame, layout: Layout) -> str:
     return units[0] if units else ""
 
 
+def printed_name(figure: Statistic) -> str:
+    """Return the name of a figure as printed: a bias has a sign, so it says which is taken from which."""
+    return f"bias, {figure.first} less {figure.second}" if figure.name == "bias" else figure.name
+
+
 def render_text(figures: Sequence[Statistic], unit: str = "") -> str:
     """Return the figures as plain text, one paragraph for each topic.
 
@@ -371,6 +376,6 @@ def render_text(figures: Sequence[Statistic], unit: str = "") -> str:
         where = f" [{part}]" if part else ""
         title = topic[0].upper() + topic[1:]
         lines.append(f"{title}{where}{': ' if who else ''}{who} (n = {members[0].n})")
-        lines += [f"  {figure.name}: {figure.estimate}" for figure in members]
+        lines += [f"  {printed_name(figure)}: {figure.estimate}" for figure in members]
         lines.append("")
     return "\n".join(lines)

@@ -312,7 +312,7 @@ def _write_agreement(
 ) -> None:
     import pandas as pd
 
-    from ongrowth.agreement import difference_picture
+    from ongrowth.agreement import difference_picture, printed_name
     from ongrowth.cohort.page import Section, render
     from ongrowth.cohort.publication import PrintedTable
     from ongrowth.files import write_text
@@ -321,7 +321,7 @@ def _write_agreement(
     write_text(out / "agreement.csv", pd.DataFrame(json.loads(_as_json(figures))).to_csv(index=False))
     head: tuple[str, ...] = ("part", "topic", "figure", "method", "against", "value (95 % interval)", "n")
     rows: tuple[tuple[str, ...], ...] = tuple(
-        (f.part, f.topic, f.name, f.first, f.second, str(f.estimate), str(f.n)) for f in figures
+        (f.part, f.topic, printed_name(f), f.first, f.second, str(f.estimate), str(f.n)) for f in figures
     )
     if not any(f.part for f in figures):  # the table was not split
         head, rows = head[1:], tuple(row[1:] for row in rows)
