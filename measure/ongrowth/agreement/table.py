@@ -354,7 +354,13 @@ def unit_of(table: pd.DataFrame, layout: Layout) -> str:
 
 
 def printed_name(figure: Statistic) -> str:
-    """Return the name of a figure as printed: a bias has a sign, so it says which is taken from which."""
+    """Return the name of a figure as printed: a bias has a sign, so it says which is taken from which.
+
+    Parameters
+    ----------
+    figure : Statistic
+        One figure of a table.
+    """
     return f"bias, {figure.first} less {figure.second}" if figure.name == "bias" else figure.name
 
 
