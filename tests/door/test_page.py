@@ -32,7 +32,7 @@ from ongrowth.reading import (
 from ongrowth.reports.figures import draw_gap_map, expected_bands
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
-from ongrowth.reports.page.tables import outlook_table
+from ongrowth.reports.page.tables import cut_across_twin, cut_along_twin, outlook_table
 from ongrowth.scan import Level, Problem
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
@@ -100,6 +100,18 @@ def outline(page: str) -> Outline:
     told.feed(page)
     assert told.open == []
     return told
+
+
+def test_no_width_at_a_place_stands_without_its_doubt_or_below_the_limit_of_its_side() -> None:
+    below = Measured.of(0.2, 0.1, Unit.MM, floor=0.0, limit=0.5)
+    head, scan = replace(build.make_side(0.2), mean_width=below), build.make_scan(step_mm=1.0)
+    implant = build.make_implant(head, build.make_side(1.2), scan=scan)
+    along, across = (next(c for c in implant.cuts if c.name == name) for name in ("along-zero", "across"))
+    rows = (*cut_along_twin(along, implant).rows, *cut_across_twin(across, implant).rows)
+    told = [cell for row in rows for cell in row[1:]]
+    assert "below 0.50 mm" in told
+    assert any(" to " in cell for cell in told)
+    assert all(cell in ("not measured", "below 0.50 mm") or " to " in cell for cell in told)
 
 
 def test_a_week_that_a_date_contradicts_stands_beside_the_dates(reading: Reading) -> None:

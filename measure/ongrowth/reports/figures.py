@@ -188,10 +188,15 @@ def _line(axes: Axes, x: Any, y: Any, **style: Any) -> None:
     axes.plot(x, y, **style)
 
 
+def nearest(halo: HaloMap, angle_deg: float) -> NDArray[np.bool_]:
+    """Return which cells of each depth lie nearest to an angle: one, or two where it lies between them."""
+    away = np.abs((halo.angle_deg - angle_deg + 180.0) % 360.0 - 180.0)
+    return np.asarray(away <= away.min() + 1e-9)
+
+
 def width_along(halo: HaloMap, angle_deg: float) -> NDArray[np.float64]:
     """Return the halo width (never below 0) along the depth at the cells nearest to an angle, mm."""
-    away = np.abs((halo.angle_deg - angle_deg + 180.0) % 360.0 - 180.0)
-    near = away <= away.min() + 1e-9
+    near = nearest(halo, angle_deg)
     mean = np.ma.masked_invalid(halo.width_mm[:, near]).mean(axis=1).filled(np.nan)
     return np.asarray(np.maximum(mean, 0.0))
 

@@ -329,7 +329,7 @@ def _plain_line(line: Line) -> str:
         return f"- {name}: {told}{_plain_doubt(value)}. {result}"
     if math.isfinite(value.below_limit):
         limit = with_unit(value.below_limit, value.unit)
-        return f"- {name}: None was seen (it would be thinner than {limit}). {result}"
+        return f"- {name}: None was seen (one thinner than {limit} may be missed). {result}"
     return f"- {name}: {say_short(value)} wide on average{_plain_doubt(value)}. {_plain_growth(line)}{result}"
 
 

@@ -7,14 +7,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ongrowth.bridge import Bridge
+from ongrowth.defect import Side
 from ongrowth.findings import CATEGORY_SOURCE, PLANE_WORDS, category_words, edge_words
 from ongrowth.frame import ScrewFrame, direction_word
 from ongrowth.halo import Halo, HaloSummary
 from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import ChangeRecord, Control, Cut, ImplantReading, MotionRecord, Profile, WouldShow
-from ongrowth.reports.figures import Band, TimePoint, drawn_parts, width_along, width_around
+from ongrowth.reports.figures import Band, TimePoint, drawn_parts, nearest
 from ongrowth.sentence import screw_words
 from ongrowth.wording import HALO_SIDES, say, say_compact, say_count, say_short, weeks_words, with_unit
 
@@ -259,13 +261,30 @@ def cut_along_twin(cut: Cut, implant: ImplantReading) -> Table:
     """Return the halo width on both sides of the screw in the plane of a cut along it."""
     angle = 0.0 if cut.name == "along-zero" else 90.0
     halo = implant.halo.map
-    up, down = width_along(halo, angle), width_along(halo, angle + 180.0)
+    up, down = (nearest(halo, towards) for towards in (angle, angle + 180.0))
     rows = tuple(
-        (with_unit(float(halo.depth_mm[k]), Unit.MM), _width_words(up[k]), _width_words(down[k]))
+        (
+            with_unit(float(halo.depth_mm[k]), Unit.MM),
+            _place_words(implant, k, up),
+            _place_words(implant, k, down),
+        )
         for k in _every(halo.depth_mm)
     )
     head = ("Depth", f"Halo width, {cut.edge_words[2]}", f"Halo width, {cut.edge_words[3]}")
-    return Table("Halo width along the cut", head, rows)
+    return Table("Halo width along the cut: value (95 % interval)", head, rows)
+
+
+def _place_words(implant: ImplantReading, row: int, cells: NDArray[np.bool_]) -> str:
+    """Return the width at cells of one depth, taken to err alike; it may lie below the limit of its side."""
+    halo, grid = implant.halo, implant.halo.map
+    known = cells & np.isfinite(grid.width_mm[row])
+    if not known.any():
+        return "not measured"
+    parts = {Side.HEAD: halo.head_side, Side.TIP: halo.tip_side} if halo.is_parted else {}
+    part = parts.get(Side(int(grid.side[row, known][0])), halo.whole)
+    width, u = (float(of[row, known].mean()) for of in (grid.width_mm, grid.width_u_mm))
+    place = Measured.of(max(width, 0.0), u, Unit.MM, floor=0.0, limit=part.mean_width.below_limit)
+    return say_compact(place)
 
 
 def _every(depth_mm: np.ndarray) -> list[int]:
@@ -276,15 +295,16 @@ def _every(depth_mm: np.ndarray) -> list[int]:
 
 def cut_across_twin(cut: Cut, implant: ImplantReading) -> Table:
     """Return the halo width round the screw at the depth of the cut across it."""
-    angle, width = width_around(implant.halo.map, cut.at_depth_mm)
-    known = np.isfinite(width)
+    grid = implant.halo.map
+    row = int(np.argmin(np.abs(grid.depth_mm - cut.at_depth_mm)))
     rows = []
     for sector in range(8):
-        near = known & (np.abs((angle - 45.0 * sector + 180.0) % 360.0 - 180.0) <= 22.5)
-        mean = float(width[near].mean()) if np.any(near) else math.nan
-        rows.append((implant.frame.sector_words(sector), _width_words(mean)))
-    at = with_unit(cut.at_depth_mm, Unit.MM)
-    return Table(f"Halo width round the screw at depth {at}", ("Sector of 45°", "Halo width"), tuple(rows))
+        near = np.abs((grid.angle_deg - 45.0 * sector + 180.0) % 360.0 - 180.0) <= 22.5
+        rows.append((implant.frame.sector_words(sector), _place_words(implant, row, near)))
+    title = (
+        f"Halo width round the screw at depth {with_unit(cut.at_depth_mm, Unit.MM)}: value (95 % interval)"
+    )
+    return Table(title, ("Sector of 45°", "Halo width"), tuple(rows))
 
 
 def sector_twin(halo: Halo, frame: ScrewFrame, names: dict[str, str]) -> Table:
