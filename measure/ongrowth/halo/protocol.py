@@ -30,7 +30,7 @@ from ongrowth.halo.model import BLUR, CREST, METAL, PAST_REACH_MM, RAMP, VALLEY_
 from ongrowth.halo.prior import guess_blur, metal_guess_hu, shared_prior
 from ongrowth.halo.samples import Samples, gather
 from ongrowth.scan import Acquisition, Scan, refuse
-from ongrowth.screw import ScrewSpec, metal_mask
+from ongrowth.screw import ScrewSpec, metal_level_hu, metal_mask
 
 FloatArray = NDArray[np.float64]
 
@@ -40,6 +40,7 @@ _LEAST_LENGTH_MM = 12.0
 _UPRIGHT_COS = 0.97  # steeper on the slices, the rod shows nothing of the slice profile
 _FLAT_COS = 0.2  # flatter, nothing of the in-plane blur across both directions
 _LARGEST_MISFIT = 0.02  # of the metal's level
+_LARGEST_LEVEL_SD = 4.0  # from what the metal reads at this voltage; project's choice
 _DILUTION = 6.0
 _OVERSHOOTS = (0.0, 1.5)  # a smooth and an edge-enhancing kernel to start from
 # What a rod in water cannot tell of a screw in bone, as SD of ln f0, ln p, b, ln slice width, c, d1 and d2:
@@ -80,8 +81,8 @@ def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:
     ------
     Refused
         ``calibration-diameter`` without a diameter; ``calibration-rod`` where no rod is found;
-        ``calibration-tilt`` where it cannot tell the blur; ``calibration-misfit`` where the model
-        does not describe the scan.
+        ``calibration-tilt`` where it cannot tell the blur; ``calibration-metal`` where only another metal
+        fits; ``calibration-misfit`` where the model does not describe the scan.
     """
     if not np.isfinite(spec.major_diameter_mm):
         raise refuse(
@@ -202,6 +203,18 @@ def _distance(problem: Problem, state: State) -> FloatArray:
     return problem.model.polar(state.shared)[0] - problem.model.rod.envelope_mm
 
 
+def _must_be_its_metal(metal_hu: float, spec: ScrewSpec, made: Acquisition) -> None:
+    """Refuse a rod that fits only as another metal: with a wrong diameter blur and level make up for it."""
+    usual_hu, spread_hu = metal_level_hu(spec.material, made)
+    if abs(metal_hu - usual_hu) > _LARGEST_LEVEL_SD * spread_hu:
+        raise refuse(
+            "calibration-metal",
+            f"With the stated diameter the rod would read {metal_hu:.0f} HU inside, "
+            f"where {spec.material} reads about {usual_hu:.0f} HU.",
+            "Check the diameters and the material.",
+        )
+
+
 def _report(
     scan: Scan, spec: ScrewSpec, problem: Problem, state: State, covariance: FloatArray
 ) -> CalibrationFit:
@@ -216,6 +229,7 @@ def _report(
     model = np.array([np.nanmean(expected[which == b]) for b in bins])
     metal = state.shared.vector()[METAL]
     misfit = float(np.abs(measured - model).max() / metal)
+    _must_be_its_metal(float(metal), spec, scan.acquisition)
     if misfit > _LARGEST_MISFIT:
         raise refuse(
             "calibration-misfit",
