@@ -53,8 +53,8 @@ def test_a_rival_counts_by_what_it_costs_more_over_the_temper(
         return SimpleNamespace(problem=problem, solution=solution, comparable_cost=cost)
 
     best, twin, rival = descent(0.8, 100.0), descent(0.85, 101.0), descent(0.0, 116.0)
-    monkeypatch.setattr(measure, "_asked_again", lambda _: [best])
-    found, others, chances = measure._against_rivals(best, [twin, rival], temper)
+    monkeypatch.setattr(measure, "_asked_again", lambda *_: [best])
+    found, others, chances = measure._against_rivals(best, [twin, rival], temper, measure.comparable_cost)
     assert found is best.solution
     assert [float(o[0]) for o in others] == [0.0]  # type: ignore[index]
     assert chances == pytest.approx([np.exp(-8.0 / temper)])
@@ -74,3 +74,26 @@ def test_a_solution_is_judged_with_the_rim_it_asks_for(
     monkeypatch.setattr(measure, "comparable_cost", lambda problem, *_: costs[problem.name])
     monkeypatch.setattr(measure, "_with_rims", lambda *_: (rimmed if is_asked_for else bare, found))
     assert measure._cost_with_rims(bare, found, found) == counts  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("thin_cost", "is_asked_for"), [(390.0, True), (390.0, False), (410.0, True)])
+def test_the_likeliest_wide_halo_tells_whether_rims_are_asked_for(
+    monkeypatch: pytest.MonkeyPatch, thin_cost: float, *, is_asked_for: bool
+) -> None:
+    """Also where a thin halo seems likelier without a rim: that is what is in question."""
+    fields = SimpleNamespace(width_mm=lambda widths: widths, width=(SimpleNamespace(size=1),))
+    bare: Any = SimpleNamespace(fields=fields)
+
+    def descent(width_mm: float, cost: float) -> Any:
+        solution = SimpleNamespace(state=np.array([width_mm, width_mm]))
+        return SimpleNamespace(problem=bare, solution=solution, weighting=None, comparable_cost=cost)
+
+    thin, wide, wider = descent(0.2, thin_cost), descent(0.9, 400.0), descent(1.4, 405.0)
+
+    def with_rims(problem: Any, found: Any, _: Any) -> Any:
+        assert found is wide.solution
+        return (SimpleNamespace() if is_asked_for else problem, found)
+
+    monkeypatch.setattr(measure, "_with_rims", with_rims)
+    assert measure._asks_for_rims([thin, wider, wide]) == is_asked_for
+    assert not measure._asks_for_rims([thin])

@@ -225,8 +225,10 @@ def fit_halo(
     start, _ = min(zip(starts, smooth, strict=True), key=lambda pair: pair[1].comparable_cost)
     patchy = pose(make_fields(scene, depth_mm, settings, rough=True), prior=plain_curve(prior))
     descents = [*smooth, _descend(patchy, prior, start, _dilution(thin, blur))]
+    judge = _cost_with_rims if _asks_for_rims(descents) else comparable_cost
+    descents = [d.judged(judge) for d in descents]
     best = min(descents, key=lambda d: d.comparable_cost)
-    found, others, chances = _against_rivals(best, descents, temper)
+    found, others, chances = _against_rivals(best, descents, temper, judge)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _dilution(scene, blur))
     found = solve(problem, found.state, weighting, steps=12, blur_every=2)
@@ -234,6 +236,10 @@ def fit_halo(
     posterior = posterior_of(problem, found, weighting)
     rivals = Rivals.of(problem.fields.width_mm(found.state), [fields.width_mm(o) for o in others], chances)
     return Fitted(scene, problem, weighting, found, posterior, rivals)
+
+
+_Judge = Callable[[Problem, Solution, Weighting], float]
+"""How likely a solution is, as `comparable_cost`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -245,6 +251,10 @@ class _Descent:
     solution: Solution
     comparable_cost: float
 
+    def judged(self, judge: _Judge) -> _Descent:
+        """Return the same, with another measure of how likely it is."""
+        return replace(self, comparable_cost=judge(self.problem, self.solution, self.weighting))
+
 
 def _descend(problem: Problem, prior: Prior, start: State, dilution: float) -> _Descent:
     """Go down from a start whose widths are first searched place by place."""
@@ -255,7 +265,7 @@ def _descend(problem: Problem, prior: Prior, start: State, dilution: float) -> _
     for steps, gain in ((6, _NEXT_GAIN), (3, _LAST_GAIN)):
         weighting = Weighting(_variance(problem, found.state), dilution)
         found = solve(problem, found.state, weighting, steps=steps, blur_every=3, least_gain=gain)
-    return _Descent(problem, weighting, found, _cost_with_rims(problem, found, weighting))
+    return _Descent(problem, weighting, found, comparable_cost(problem, found, weighting))
 
 
 def _dilution(scene: Scene, blur: Blur) -> float:
@@ -297,11 +307,11 @@ def _is_new(state: State, others: Sequence[State]) -> bool:
 
 
 def _against_rivals(
-    best: _Descent, others: Sequence[_Descent], temper: float
+    best: _Descent, others: Sequence[_Descent], temper: float, judge: _Judge
 ) -> tuple[Solution, list[State], list[float]]:
     """Return the best of a solution and its rivals, the rivals, and how likely each is beside the best."""
     problem = best.problem
-    tries = sorted([*_asked_again(best), *others], key=lambda d: d.comparable_cost)
+    tries = sorted([*_asked_again(best, judge), *others], key=lambda d: d.comparable_cost)
     found = next(t for t in tries if t.problem is problem)
     kept, chances = [found.solution.state], [1.0]
     for other in tries:
@@ -312,7 +322,7 @@ def _against_rivals(
     return found.solution, kept[1:], chances[1:]
 
 
-def _asked_again(descent: _Descent) -> list[_Descent]:
+def _asked_again(descent: _Descent, judge: _Judge) -> list[_Descent]:
     """Return a solution gone down further, and its rivals.
 
     A thin even halo looks like a little more blur, or darker hardening; so each side, and both together,
@@ -328,8 +338,7 @@ def _asked_again(descent: _Descent) -> list[_Descent]:
     for start in starts:
         state = replace(found.state, lucent_mm=problem.fields.lucent_mm(start))
         tried = solve(problem, state, weighting, steps=4, blur_every=2, least_gain=_LAST_GAIN)
-        cost = _cost_with_rims(problem, tried, weighting)
-        out.append(replace(descent, solution=tried, comparable_cost=cost))
+        out.append(replace(descent, solution=tried).judged(judge))
     return out
 
 
@@ -421,8 +430,7 @@ def _free_layers(prior: Prior) -> Prior:
 
 def _with_rims(problem: Problem, found: Solution, weighting: Weighting) -> tuple[Problem, Solution]:
     """Let halos have dense rims, and keep them if the image asks for it."""
-    halves = np.split(problem.fields.width_mm(found.state), [problem.fields.width[0].size])
-    is_wide = np.array([half.mean() > _RIM_FROM_MM for half in halves])
+    is_wide = _is_wide(problem, found)
     if not is_wide.any():
         return problem, found
     precision = problem.prior.precision.copy()
@@ -431,6 +439,22 @@ def _with_rims(problem: Problem, found: Solution, weighting: Weighting) -> tuple
     rimmed = problem.believing(Prior(problem.prior.mean, precision))
     better = solve(rimmed, found.state, weighting, steps=6, blur_every=3)
     return (rimmed, better) if better.cost < found.cost - _RIM_GAIN else (problem, found)
+
+
+def _asks_for_rims(descents: Sequence[_Descent]) -> bool:
+    """Whether the likeliest halo that is wide enough for a rim asks for one; if not, no other is asked."""
+    wide = [d for d in descents if _is_wide(d.problem, d.solution).any()]
+    likeliest = min(wide, key=lambda d: d.comparable_cost, default=None)
+    if likeliest is None:
+        return False
+    rimmed, _ = _with_rims(likeliest.problem, likeliest.solution, likeliest.weighting)
+    return rimmed is not likeliest.problem
+
+
+def _is_wide(problem: Problem, found: Solution) -> NDArray[np.bool_]:
+    """Whether the halo of each side is wide enough for a rim, shape (2,)."""
+    halves = np.split(problem.fields.width_mm(found.state), [problem.fields.width[0].size])
+    return np.array([half.mean() > _RIM_FROM_MM for half in halves])
 
 
 def _cost_with_rims(problem: Problem, found: Solution, weighting: Weighting) -> float:
