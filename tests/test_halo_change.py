@@ -52,20 +52,24 @@ def halo_of(
     seed: int = 1,
     noise_mm: float = 0.0,
     rivals_mm: np.ndarray | None = None,
+    rivals_blur: float = 0.0,
     has_doubt: bool = True,
 ) -> Halo:
     """A halo whose widths follow the blur by `slope` mm per unit, and hang on nothing else but noise."""
     follow = np.zeros((*SHAPE, len(PARTS)))
     follow[..., 0] = slope
     rng = np.random.default_rng(seed)
+    shared = np.array([blur, 0.0, 0.0, 70.0, 70.0])
+    n_rivals = 0 if rivals_mm is None else len(rivals_mm)
     doubt = Doubt(
         PARTS,
-        np.array([blur, 0.0, 0.0, 70.0, 70.0]),
+        shared,
         np.diag([U_BLUR, 0.1, 0.1, 35.0, 35.0]) ** 2,
         follow,
         rng.normal(0.0, max(noise_mm, 1e-12), (100, *SHAPE)),
         rivals_mm if rivals_mm is not None else np.zeros((0, *SHAPE)),
-        np.full(0 if rivals_mm is None else len(rivals_mm), 0.25),
+        np.full(n_rivals, 0.25),
+        np.tile(shared + np.array([rivals_blur, 0.0, 0.0, 0.0, 0.0]), (n_rivals, 1)),
         Measured.of(radius_mm, 0.02, Unit.MM),
         0.0,
     )
@@ -208,3 +212,35 @@ def test_screws_of_one_scan_are_moved_to_one_blur() -> None:
     assert difference.value == pytest.approx(0.3, abs=1e-6)
     # beside the blur's: two radii of 0.02 mm, which are two screws' own
     assert 0.02 * np.sqrt(2.0) < difference.u < 0.6 * U_BLUR
+
+
+def _two_ways(blur: float, rival_blur: float, rival_mm: float) -> Halo:
+    """A halo of 0.5 mm with a rival of chance 1/4; the map holds the mean over both."""
+    rivals = np.full((1, *SHAPE), rival_mm)
+    return halo_of(
+        0.5 + 0.25 * rival_mm, blur=blur, slope=0.0, rivals_mm=rivals, rivals_blur=rival_blur - blur
+    )
+
+
+def test_solutions_that_agree_in_the_blur_belong_together() -> None:
+    """The later best has the blur of the earlier rival, which is 0.5 mm wider, and the other way round."""
+    far = 6.0 * U_BLUR
+    before, after = _two_ways(0.0, far, 0.5), _two_ways(far, 0.0, 0.5)
+    change = measure_change(before, after, is_one_protocol=True).whole
+    # pairs of one blur: (best, rival) 3/4 x 1/4 and (rival, best) 1/4 x 3/4, changes +0.5 and -0.5
+    assert change.value == pytest.approx(0.0, abs=1e-3)
+    assert change.u == pytest.approx(0.5, abs=0.02)
+    # both best and both rivals: the widths change alike, whatever the blur
+    alike = measure_change(before, before, is_one_protocol=True).whole
+    assert alike.value == pytest.approx(0.0, abs=1e-6)
+    assert alike.u < 0.1
+
+
+def test_a_rival_that_alone_agrees_in_the_blur_carries_the_change() -> None:
+    far = 6.0 * U_BLUR
+    before = halo_of(0.5, slope=0.0)
+    after = _two_ways(far, 0.0, -0.5)  # only "none" has the blur of the earlier scan
+    change = measure_change(before, after, is_one_protocol=True).whole
+    assert change.value == pytest.approx(-0.5, abs=1e-3)
+    apart = measure_change(before, after, is_one_protocol=False).whole
+    assert apart.value == pytest.approx(-0.125)

@@ -10,8 +10,11 @@ remains what ``g`` differs by, and what the two errors do not share:
 
 with S1 and S2 the covariances of the two fits. So a blur that one of them was told serves both.
 
-Noise and bone texture are always independent. What separates solutions that fit alike is mostly the
-blur, which both were moved to; a part of it remains.
+Noise and bone texture are always independent. Solutions that fit alike differ by blur and metal as well
+as by width. So of two fits that saw the same blur and metal, those solutions belong together that agree in
+them: each pair weighs as much as both together, times exp(-d2/2) of how far apart they lie,
+
+    d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
 """
 
 from __future__ import annotations
@@ -45,8 +48,6 @@ class Alike:
         Parts of the shared unknowns with the correlation of their errors, in order.
     model : float
         Correlation of what the model leaves out.
-    other_solutions : float
-        Share of the spread over solutions that fit alike which remains on each side.
     is_one_fit : bool
         Whether both come from one fit, whose every error is the same twice.
     is_one_screw : bool
@@ -55,7 +56,6 @@ class Alike:
 
     groups: tuple[Group, ...] = ()
     model: float = 0.0
-    other_solutions: float = 1.0
     is_one_fit: bool = False
     is_one_screw: bool = False
 
@@ -64,10 +64,10 @@ _ALL = ("blur", "metal", "axis", "hardening", "thread")
 # Correlations: found on re-positioned scans of the tuning half. Level of the layer: project's choice,
 # the tissue of one patient some weeks later, or at another place.
 ONE_PROTOCOL = Alike(
-    ((("blur", "metal", "hardening"), 0.95), (("layer level",), 0.8)), 0.85, 0.3, is_one_screw=True
+    ((("blur", "metal", "hardening"), 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True
 )
-ONE_SCAN = Alike(((("blur",), 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5, 0.3)
-ONE_SCREW = Alike(((_ALL, 1.0),), 0.5, 0.0, is_one_fit=True, is_one_screw=True)
+ONE_SCAN = Alike(((("blur",), 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5)
+ONE_SCREW = Alike(((_ALL, 1.0),), 0.5, is_one_fit=True, is_one_screw=True)
 NOTHING = Alike(is_one_screw=True)
 
 
@@ -285,16 +285,50 @@ def _difference(
     parts = {"noise and texture": float(n.var() if n is not None else noise[0].var() + noise[1].var())}
     parts |= {name: float(v) for name, v in _shared_variance(a, b, g[0], g[1], alike).items()}
     rivals = [(d.rivals_mm * w).sum(axis=(1, 2)) for d, w in ((a, first_weight), (b, second_weight))]
-    parts["other solutions"] = float(
-        a.rival_variance(rivals[1] - rivals[0])
-        if alike.is_one_fit
-        else alike.other_solutions**2 * (a.rival_variance(rivals[0]) + b.rival_variance(rivals[1]))
-    )
+    pairs = _pairs(a, b, alike)
+    more, variance = _paired(a, b, rivals[0], rivals[1], pairs)
+    parts["other solutions"] = float(variance)
     parts["radius"] = 0.0 if alike.is_one_screw else a.radius.u**2 + b.radius.u**2
     m = [np.hypot(d.model_mm, MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
     parts["model"] = float(m[0] ** 2 + m[1] ** 2 - 2.0 * alike.model * m[0] * m[1])
-    value += float(_tied(a, b, g[0], g[1], alike)) + _radius_step(a, b, alike)
+    value += float(more + _tied(a, b, g[0], g[1], alike, pairs)) + _radius_step(a, b, alike)
     return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts
+
+
+def _pairs(a: Doubt, b: Doubt, alike: Alike) -> FloatArray:
+    """Return how likely each solution of one fit is together with each of the other, shape (K + 1, L + 1).
+
+    The best of each stands first. Solutions of one fit go together with themselves alone.
+    """
+    if alike.is_one_fit:
+        return np.diag(a.chances)
+    together = np.outer(a.chances, b.chances)
+    if not alike.groups:
+        return together
+    index = a.index(*alike.groups[0][0])
+    apart = b.solutions[None, :, index] - a.solutions[:, None, index]
+    inner = (a.covariance + b.covariance)[np.ix_(index, index)]
+    square = np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart)
+    together = together * np.exp(-0.5 * (square - square.min()))
+    return np.asarray(together / together.sum())
+
+
+def _paired(
+    a: Doubt, b: Doubt, rivals_a: FloatArray, rivals_b: FloatArray, pairs: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return by how much the difference grows when solutions are paired, and its variance over the pairs.
+
+    `rivals_a`, shape (K, ...), and `rivals_b`, (L, ...), are by how much other solutions exceed the best.
+    The widths themselves are means over the solutions of each fit alone.
+    """
+    all_a, all_b = (np.concatenate([np.zeros((1, *r.shape[1:])), r]) for r in (rivals_a, rivals_b))
+    chance_a, chance_b = pairs.sum(axis=1), pairs.sum(axis=0)
+    mean_a, mean_b = (np.tensordot(c, r, axes=1) for c, r in ((chance_a, all_a), (chance_b, all_b)))
+    off_a, off_b = all_a - mean_a, all_b - mean_b
+    variance = np.tensordot(chance_a, off_a**2, axes=1) + np.tensordot(chance_b, off_b**2, axes=1)
+    variance = variance - 2.0 * np.einsum("ij,i...,j...->...", pairs, off_a, off_b, optimize=True)
+    more = mean_b - np.tensordot(b.chances, all_b, axes=1) - mean_a + np.tensordot(a.chances, all_a, axes=1)
+    return np.asarray(more), np.maximum(variance, 0.0)
 
 
 def _radius_step(first: Doubt, second: Doubt, alike: Alike) -> float:
@@ -311,8 +345,10 @@ def _change_map(
     if a is None or b is None:
         u = np.hypot(first.width_u_mm, second.width_u_mm)
     else:
-        change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike) + _radius_step(a, b, alike)
-        other = alike.other_solutions**2 * (a.rival_variance(a.rivals_mm) + b.rival_variance(b.rivals_mm))
+        pairs = _pairs(a, b, alike)
+        more, other = _paired(a, b, a.rivals_mm, b.rivals_mm, pairs)
+        change = change + more + _radius_step(a, b, alike)
+        change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike, pairs)
         own = a.noise_mm.var(axis=0) + b.noise_mm.var(axis=0) + other
         shared = sum(_shared_variance(a, b, a.follow_mm, b.follow_mm, alike).values())
         u = np.sqrt(own + shared + 2.0 * (1.0 - alike.model) * _CELL_MODEL_MM**2)
@@ -374,14 +410,16 @@ def _name_of(names: tuple[str, ...]) -> str:
     return "blur and metal" if "blur" in names else " and ".join(names)
 
 
-def _tied(a: Doubt, b: Doubt, g_a: FloatArray, g_b: FloatArray, alike: Alike) -> FloatArray:
+def _tied(
+    a: Doubt, b: Doubt, g_a: FloatArray, g_b: FloatArray, alike: Alike, pairs: FloatArray
+) -> FloatArray:
     """Return what the difference changes by when both fits are moved to one blur and one metal."""
     zero = np.zeros(g_a.shape[:-1])
     if alike.is_one_fit or not alike.groups:
         return zero
     index = a.index(*alike.groups[0][0])
     (follow_a, inner_a), (follow_b, inner_b) = (_split(d.covariance, index) for d in (a, b))
-    apart = b.shared[index] - a.shared[index]
+    apart = (pairs.sum(axis=0) @ b.solutions - pairs.sum(axis=1) @ a.solutions)[index]
     total = linalg.pinvh(inner_a + inner_b)
     # both move to the mean weighted by precision: each by its own covariance's share of the way
     return np.asarray(

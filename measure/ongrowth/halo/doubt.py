@@ -37,6 +37,8 @@ class Doubt:
         By how much other solutions of the fit exceed the widths of the cells, mm.
     rival_weight : ndarray, shape (K,)
         How likely each of them is.
+    rivals_shared : ndarray, shape (K, P)
+        Their shared unknowns.
     radius : Measured
         Major radius of the screw, mm: an error of it is an error of every width.
     model_mm : float
@@ -50,12 +52,14 @@ class Doubt:
     noise_mm: FloatArray
     rivals_mm: FloatArray
     rival_weight: FloatArray
+    rivals_shared: FloatArray
     radius: Measured
     model_mm: float
 
     def __post_init__(self) -> None:
         for array in (
-            self.shared, self.covariance, self.follow_mm, self.noise_mm, self.rivals_mm, self.rival_weight
+            self.shared, self.covariance, self.follow_mm, self.noise_mm, self.rivals_mm, self.rival_weight,
+            self.rivals_shared,
         ):  # fmt: skip
             array.setflags(write=False)
 
@@ -73,6 +77,16 @@ class Doubt:
         """
         mean = np.tensordot(self.rival_weight, deviation_mm, axes=1)
         return np.asarray(np.tensordot(self.rival_weight, deviation_mm**2, axes=1) - mean**2)
+
+    @property
+    def chances(self) -> FloatArray:
+        """How likely each solution is, the best one first, shape (K + 1,)."""
+        return np.append(1.0 - self.rival_weight.sum(), self.rival_weight)
+
+    @property
+    def solutions(self) -> FloatArray:
+        """Shared unknowns of all solutions, the best one's first, shape (K + 1, P)."""
+        return np.vstack([self.shared, self.rivals_shared])
 
     def on_cells(self, follow_mm: FloatArray, noise_mm: FloatArray, rivals_mm: FloatArray) -> Doubt:
         """Return the doubt of other cells."""

@@ -234,7 +234,12 @@ def fit_halo(
     found = solve(problem, found.state, weighting, steps=12, blur_every=2)
     problem, found = _with_rims(problem, found, weighting)
     posterior = posterior_of(problem, found, weighting)
-    rivals = Rivals.of(problem.fields.width_mm(found.state), [fields.width_mm(o) for o in others], chances)
+    rivals = Rivals.of(
+        problem.fields.width_mm(found.state),
+        [fields.width_mm(other) for other in others],
+        chances,
+        [other.shared.vector() for other in others],
+    )
     return Fitted(scene, problem, weighting, found, posterior, rivals)
 
 

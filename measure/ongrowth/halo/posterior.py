@@ -121,13 +121,22 @@ class Rivals:
         By how much their width nodes exceed those of the best solution, mm.
     weight : ndarray, shape (K,)
         How likely each is; the best solution's own weight is what is left of 1.
+    shared : ndarray, shape (K, P)
+        Their shared unknowns, in the order of `Shared`.
     """
 
     width_mm: FloatArray
     weight: FloatArray
+    shared: FloatArray
 
     @classmethod
-    def of(cls, best_mm: FloatArray, others_mm: list[FloatArray], likelihood: list[float]) -> Rivals:
+    def of(
+        cls,
+        best_mm: FloatArray,
+        others_mm: list[FloatArray],
+        likelihood: list[float],
+        shared: list[FloatArray],
+    ) -> Rivals:
         """Return the rivals of a solution.
 
         Parameters
@@ -138,9 +147,12 @@ class Rivals:
             Those of the others.
         likelihood : list of float
             How likely each of them is; the best has 1.
+        shared : list of ndarray, each of shape (P,)
+            Their shared unknowns.
         """
         away = np.array([other - best_mm for other in others_mm]).reshape(-1, best_mm.size)
-        return cls(away, np.array(likelihood) / (1.0 + sum(likelihood)))
+        chances = np.array(likelihood) / (1.0 + sum(likelihood))
+        return cls(away, chances, np.array(shared).reshape(-1, N_SHARED))
 
     @property
     def expected_mm(self) -> FloatArray:

@@ -146,6 +146,7 @@ def doubt_of(
         np.asarray(noise.T).reshape(-1, *draws.side.shape),
         np.asarray((basis @ rivals.width_mm.T).T).reshape(len(rivals.weight), *draws.side.shape),
         rivals.weight,
+        np.array([_absolute(problem, Shared.from_vector(v)) for v in rivals.shared]).reshape(-1, N_SHARED),
         radius,
         _MODEL_SD_MM,
     )

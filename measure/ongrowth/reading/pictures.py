@@ -117,7 +117,8 @@ def _load(path: Path) -> Arrays:
 
 
 _DOUBT_ARRAYS = (
-    "parts", "shared", "covariance", "follow_mm", "noise_mm", "rivals_mm", "rival_weight", "model_mm",
+    "parts", "shared", "covariance", "follow_mm", "noise_mm", "rivals_mm", "rival_weight", "rivals_shared",
+    "model_mm",
 )  # fmt: skip
 
 
@@ -154,15 +155,19 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
 
 
 def _doubt(part: Arrays) -> Doubt:
+    """Return a doubt as stored; an earlier version did not store what other solutions hang on."""
+    shared = part["shared"]
+    unknown = np.tile(shared, (len(part["rival_weight"]), 1))
     value, u, low, high = (float(number) for number in part["radius"])
     return Doubt(
         tuple(str(word) for word in part["parts"]),
-        part["shared"],
+        shared,
         part["covariance"],
         part["follow_mm"],
         part["noise_mm"].astype(np.float64),
         part["rivals_mm"],
         part["rival_weight"],
+        part.get("rivals_shared", unknown),
         Measured(value, u, low, high, Unit.MM),
         float(part["model_mm"]),
     )
