@@ -236,6 +236,15 @@ def test_solutions_that_agree_in_the_blur_belong_together() -> None:
     assert alike.u < 0.1
 
 
+def test_a_rival_without_any_chance_carries_nothing_however_well_its_blur_agrees() -> None:
+    before, after = halo_of(0.5, slope=0.0), _two_ways(200.0 * U_BLUR, 0.0, -0.5)
+    assert after.doubt is not None
+    hopeless = replace(after, doubt=replace(after.doubt, rival_weight=np.zeros(1)))
+    change = measure_change(before, hopeless, is_one_protocol=True).whole
+    assert change.value == pytest.approx(after.whole.mean_width.value - 0.5)
+    assert np.isfinite(change.u)
+
+
 def test_a_rival_that_alone_agrees_in_the_blur_carries_the_change() -> None:
     far = 6.0 * U_BLUR
     before = halo_of(0.5, slope=0.0)

@@ -309,7 +309,9 @@ def _pairs(a: Doubt, b: Doubt, alike: Alike) -> FloatArray:
     apart = b.solutions[None, :, index] - a.solutions[:, None, index]
     inner = (a.covariance + b.covariance)[np.ix_(index, index)]
     square = np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart)
-    together = together * np.exp(-0.5 * (square - square.min()))
+    with np.errstate(divide="ignore"):  # a chance may be too small for a number
+        log_chance = np.log(together) - 0.5 * square
+    together = np.exp(log_chance - log_chance.max())
     return np.asarray(together / together.sum())
 
 
