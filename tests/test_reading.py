@@ -18,6 +18,7 @@ import pytest
 import ongrowth
 from ongrowth.files import write_text
 from ongrowth.findings import answer
+from ongrowth.halo import Doubt
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
     BLUR_SOURCES,
@@ -157,6 +158,30 @@ def test_a_folder_comes_back_with_pictures_and_source(reading: Reading, tmp_path
         back.implants[0].profiles[1].hu_mean, reading.implants[0].profiles[1].hu_mean
     )
     assert back.implants[1].cuts == ()
+
+
+def test_what_other_solutions_hang_on_is_kept_and_a_doubt_without_it_is_left_out(
+    reading: Reading, tmp_path: Path
+) -> None:
+    rng, shape = np.random.default_rng(1), (3, 4)
+    doubt = Doubt(
+        ("blur", "metal"), rng.normal(size=2), np.eye(2), rng.normal(size=(*shape, 2)),
+        rng.normal(size=(5, *shape)), rng.normal(size=(2, *shape)), np.array([0.3, 0.1]),
+        rng.normal(size=(2, 2)), Measured.of(2.0, 0.02, Unit.MM), 0.08,
+    )  # fmt: skip
+    one = reading.implants[0]
+    doubted = dataclasses.replace(one, halo=dataclasses.replace(one.halo, doubt=doubt))
+    followed = dataclasses.replace(reading, implants=(doubted, *reading.implants[1:]))
+    file = write_reading(followed, tmp_path / "w08", is_followed=True)
+    back = read_reading(file).implants[0].halo.doubt
+    assert back is not None
+    assert np.array_equal(back.solutions, doubt.solutions)
+    assert np.array_equal(back.chances, doubt.chances)
+    stored = file.with_name("doubt.npz")
+    with np.load(stored) as arrays:
+        earlier = {name: arrays[name] for name in arrays.files if not name.endswith("rivals_shared")}
+    np.savez_compressed(stored, **earlier)  # as an earlier state wrote it
+    assert read_reading(file).implants[0].halo.doubt is None
 
 
 def test_a_path_that_is_no_utf8_is_kept_to_the_byte(reading: Reading, tmp_path: Path) -> None:

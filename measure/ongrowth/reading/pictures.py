@@ -146,7 +146,7 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
             for name, array in stored.items()
             if name.startswith(f"{implant.id}.doubt.")
         }
-        if not part:
+        if "rivals_shared" not in part:  # none, or an earlier state's: then nothing is taken to cancel
             return implant
         halo = dataclasses.replace(implant.halo, doubt=_doubt(part))
         return dataclasses.replace(implant, halo=halo)
@@ -155,19 +155,16 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
 
 
 def _doubt(part: Arrays) -> Doubt:
-    """Return a doubt as stored; an earlier version did not store what other solutions hang on."""
-    shared = part["shared"]
-    unknown = np.tile(shared, (len(part["rival_weight"]), 1))
     value, u, low, high = (float(number) for number in part["radius"])
     return Doubt(
         tuple(str(word) for word in part["parts"]),
-        shared,
+        part["shared"],
         part["covariance"],
         part["follow_mm"],
         part["noise_mm"].astype(np.float64),
         part["rivals_mm"],
         part["rival_weight"],
-        part.get("rivals_shared", unknown),
+        part["rivals_shared"],
         Measured(value, u, low, high, Unit.MM),
         float(part["model_mm"]),
     )
