@@ -75,14 +75,14 @@ class Comparison:
     placed: Mapping[str, Placement] = field(default_factory=dict)
 
     def with_changes(self, earlier: Reading, later: Reading) -> Comparison:
-        """Return the same comparison with the figures of other readings of the same two CTs."""
+        """Return the same comparison with the changes of all figures between two readings of its CTs."""
         changes, maps, told = _figures(earlier, later, self.placed)
         kept = tuple(p for p in self.told if p.code != "protocol-changed")
         return replace(self, changes=changes, change_maps=maps, told=(*kept, *told))
 
 
 def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
-    """Compare two CTs of a case.
+    """Follow the screws from one CT of a case to another; changes of figures are left to `with_changes`.
 
     Parameters
     ----------
@@ -111,12 +111,10 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
         tell(f"Looking for new bone round {screw_words(two.id)}")
         out = _with_new_bone(out, then, now, moved, one)
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
-    changes, maps, told = _figures(earlier.reading, later.reading, placed)
     carried = {name: level.back(plane) for name, plane in out.carried.items()}
     weeks = earlier.reading.scan.weeks_since_surgery, later.reading.scan.weeks_since_surgery
     again = double_examination(scans, weeks, out.motions)
-    told = (*out.told, *again, *told)
-    return replace(out, changes=changes, change_maps=maps, told=told, placed=placed, carried=carried)
+    return replace(out, told=(*out.told, *again), placed=placed, carried=carried)
 
 
 def _pairs(earlier: Reading, later: Reading) -> Iterator[tuple[ImplantReading, ImplantReading]]:
@@ -224,4 +222,5 @@ def kept_comparison(before: Case, from_scan: str, to_scan: str) -> Comparison | 
     if not parts["changes"]:
         return None
     told = tuple(note.problem for note in parts.pop("notes"))
-    return Comparison(from_scan, to_scan, told=told, **parts)
+    placed = {one.implant: Placement(one.turn_deg, one.slide_mm) for one in parts["change_maps"]}
+    return Comparison(from_scan, to_scan, told=told, placed=placed, **parts)

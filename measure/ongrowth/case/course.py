@@ -11,6 +11,7 @@ from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison, su
 from ongrowth.case.first_days import FirstDays, may_lend
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_of, stamped, unchanged
+from ongrowth.case.together import judged_together
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
 from ongrowth.defect import DefectPlane, settles
 from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
@@ -66,14 +67,26 @@ def run_case(
     compared: list[Comparison] = []
     for k, one in enumerate(with_screw[1:], start=1):
         pair = _compared(with_screw[0], one, before, tell)
-        one, pair = _with_carried_defects(with_screw[0], one, pair, tell, keep)
-        with_screw[k] = one
+        with_screw[k] = _with_carried_defects(with_screw[0], one, pair, tell, keep)
         compared.append(pair)
         if k > 1:
-            compared.append(_compared(with_screw[k - 1], one, before, tell))
-    final = {one.entry.name: one.reading for one in with_screw}
-    readings = tuple(final.get(one.entry.name, one.reading) for one in taken)
-    return _case(case_file, readings, compared, refused)
+            compared.append(_compared(with_screw[k - 1], with_screw[k], before, tell))
+    final = _judged_together(case_file, [one.reading for one in with_screw], tell, keep)
+    readings = tuple(final.get(one.reading.scan.id, one.reading) for one in taken)
+    told = [pair.with_changes(final[pair.from_scan], final[pair.to_scan]) for pair in compared]
+    return _case(case_file, readings, told, refused)
+
+
+def _judged_together(
+    case_file: CaseFile, readings: Sequence[Reading], tell: Tell, keep: Keep
+) -> dict[str, Reading]:
+    """Return the readings by the id of their CT, widths weighed together where CTs were made alike."""
+    tell("Weighing the widths of all CTs together")
+    judged = judged_together(readings, windows_of(case_file), case_file.patient.site)
+    for before, after in zip(readings, judged, strict=True):
+        if after is not before:
+            keep(after)
+    return {reading.scan.id: reading for reading in judged}
 
 
 def _take_all(
@@ -153,19 +166,17 @@ def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> 
     return compare(then, now, tell)
 
 
-def _with_carried_defects(
-    reference: Taken, later: Taken, pair: Comparison, tell: Tell, keep: Keep
-) -> tuple[Taken, Comparison]:
+def _with_carried_defects(reference: Taken, later: Taken, pair: Comparison, tell: Tell, keep: Keep) -> Taken:
     """Measure a CT again with the planes of the reference where it does not show the defect, or not well."""
     own = {one.id: one.defect for one in later.reading.implants}
     planes = {k: plane for k, plane in pair.carried.items() if k in own and _is_wanted(plane, own[k])}
     if not planes:
-        return later, pair
+        return later
     tell(f"Measuring {later.entry.name} with the defect as {reference.entry.name} shows it")
     reading = run_reading(later.entry.path, replace(later.known, carried=planes), tell)
     again = replace(later, reading=stamped(reading, stamp_of(later.reading)))
     keep(again.reading)
-    return again, pair.with_changes(reference.reading, again.reading)
+    return again
 
 
 def _is_wanted(carried: DefectPlane, own: DefectPlane | None) -> bool:
@@ -184,6 +195,12 @@ def first_days_of(case_file: CaseFile, tell: Tell = silent) -> tuple[FirstDays, 
     """
     every = ((entry.path, known_of(case_file, entry, ())) for entry in case_file.scan)
     return tuple(FirstDays(path, known, tell) for path, known in every if may_lend(known.told_weeks))
+
+
+def windows_of(case_file: CaseFile) -> Windows:
+    """Return the windows table a case is held against: its own, or the one shipped."""
+    path = case_file.settings.windows
+    return read_windows(path) if path else shipped_windows()
 
 
 def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | None = None) -> Known:
@@ -210,7 +227,7 @@ def known_of(case_file: CaseFile, scan: ScanEntry, lent: Sequence[FirstDays] | N
         remark=case_file.patient.remark,
         birth_year=case_file.patient.birth_year,
         calibration=scan.calibration or settings.calibration,
-        windows=read_windows(settings.windows) if settings.windows else shipped_windows(),
+        windows=windows_of(case_file),
         scan_id=scan.name,
         role=scan.role or "",
         corrections=correction_records(scan),
@@ -228,8 +245,7 @@ def _case(
     case_file: CaseFile, readings: tuple[Reading, ...], compared: Sequence[Comparison], refused: Refusals
 ) -> Case:
     patient, last = case_file.patient, readings[-1]
-    windows = known_of(case_file, case_file.scan[0]).windows
-    findings = (*last.findings, *_change_findings(last, compared, windows))
+    findings = (*last.findings, *_change_findings(last, compared, windows_of(case_file)))
     of_last = (problem for pair in compared if pair.to_scan == last.scan.id for problem in pair.told)
     told = (*of_last, *_told_of_earlier(readings))
     return Case(

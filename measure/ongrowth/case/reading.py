@@ -60,6 +60,7 @@ from ongrowth.reading import (
     take_predictions,
     take_profiles,
     with_controls,
+    with_halo,
 )
 from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_metal, find_screws
@@ -476,6 +477,27 @@ def _reading(
         corrections=known.corrections,
         readers=known.readers,
     )
+
+
+def with_halos(reading: Reading, halos: Mapping[str, Halo], windows: Windows, site: str) -> Reading:
+    """Return a reading with other widths of its screws, and with all that follows from them.
+
+    Parameters
+    ----------
+    reading : Reading
+        As measured.
+    halos : mapping of str to Halo
+        By the id of the screw.
+    windows : tuple of Window
+        Windows table.
+    site : str
+        Vertebra or bone, for print.
+    """
+    implants = with_controls([with_halo(one, halos[one.id]) for one in reading.implants])
+    facts = _with_blur(reading.scan, implants)
+    findings = _judge(implants, facts.weeks_since_surgery, windows)
+    summary = answer(implants, findings, facts, site)
+    return replace(reading, scan=facts, implants=implants, findings=findings, summary=summary)
 
 
 def _with_blur(facts: ScanFacts, implants: tuple[ImplantReading, ...]) -> ScanFacts:

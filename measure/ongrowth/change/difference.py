@@ -59,7 +59,7 @@ def changes_between(
     records = (
         ChangeRecord(later.id, side, name, *scans, value, state_of(value)) for side, name, value in values
     )
-    return tuple(records), _change_map(halo, later.id, scans)
+    return tuple(records), _change_map(halo, later.id, scans, placement)
 
 
 def state_of(change: Measured) -> str:
@@ -82,9 +82,9 @@ def state_of(change: Measured) -> str:
     return SHRUNK if change.high95 < 0.0 else SAME
 
 
-def _change_map(halo: HaloChange, implant: str, scans: tuple[str, str]) -> ChangeMap:
-    grid = halo.map
-    return ChangeMap(implant, *scans, grid.depth_mm, grid.angle_deg, grid.width_mm, grid.width_u_mm)
+def _change_map(halo: HaloChange, implant: str, scans: tuple[str, str], placement: Placement) -> ChangeMap:
+    grid, lies = halo.map, (placement.turn_deg, placement.slide_mm)
+    return ChangeMap(implant, *scans, grid.depth_mm, grid.angle_deg, grid.width_mm, grid.width_u_mm, *lies)
 
 
 def _defect_changes(earlier: ImplantReading, later: ImplantReading) -> Iterator[tuple[str, str, Measured]]:

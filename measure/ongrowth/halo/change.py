@@ -10,11 +10,8 @@ remains what ``g`` differs by, and what the two errors do not share:
 
 with S1 and S2 the covariances of the two fits. So a blur that one of them was told serves both.
 
-Noise and bone texture are always independent. Solutions that fit alike differ by blur and metal as well
-as by width. So of two fits that saw the same blur and metal, those solutions belong together that agree in
-them: each pair weighs as much as both together, times exp(-d2/2) of how far apart they lie,
-
-    d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
+Noise and bone texture are always independent. Other solutions of the fits are weighed in pairs
+(`ongrowth.halo.together`).
 """
 
 from __future__ import annotations
@@ -26,9 +23,9 @@ from numpy.typing import NDArray
 from scipy import linalg, sparse
 
 from ongrowth.defect import Side
-from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.doubt import MODEL_SHARE, Doubt
 from ongrowth.halo.map import SIDES, Halo, HaloMap
-from ongrowth.halo.unrolled import MODEL_SHARE
+from ongrowth.halo.together import SEEN_ALIKE, in_pairs
 from ongrowth.quantity import Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
@@ -63,9 +60,7 @@ class Alike:
 _ALL = ("blur", "metal", "axis", "hardening", "thread")
 # Correlations: found on re-positioned scans of the tuning half. Level of the layer: project's choice,
 # the tissue of one patient some weeks later, or at another place.
-ONE_PROTOCOL = Alike(
-    ((("blur", "metal", "hardening"), 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True
-)
+ONE_PROTOCOL = Alike(((SEEN_ALIKE, 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True)
 ONE_SCAN = Alike(((("blur",), 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5)
 ONE_SCREW = Alike(((_ALL, 1.0),), 0.5, is_one_fit=True, is_one_screw=True)
 NOTHING = Alike(is_one_screw=True)
@@ -234,11 +229,11 @@ class _Cells:
             side[share > 1.0 - 1e-6] = s
         doubt = self.doubt
         if doubt is not None:
-            noise, rivals = (
+            noise, widths = (
                 np.moveaxis(mixed(np.moveaxis(part, 0, -1)), -1, 0)
-                for part in (doubt.noise_mm, doubt.rivals_mm)
+                for part in (doubt.noise_mm, doubt.widths_mm)
             )
-            doubt = doubt.on_cells(mixed(doubt.follow_mm), noise, rivals)
+            doubt = doubt.on_cells(mixed(doubt.follow_mm), noise, widths)
         return _Cells(mixed(self.width_mm), mixed(self.width_u_mm), side, _is_counted(side), doubt)
 
 
@@ -270,67 +265,52 @@ def _difference(
     second_weight: FloatArray,
     alike: Alike,
     cautions: Caution,
-    means: tuple[Measured, Measured],
+    told: tuple[Measured, Measured],
 ) -> tuple[Measured, dict[str, float]]:
     """Return second minus first, each a weighted mean of cells, and the parts of its variance, mm2."""
-    widths = [float((c.width_mm * w).sum()) for c, w in ((first, first_weight), (second, second_weight))]
-    value = widths[1] - widths[0]
     a, b = first.doubt, second.doubt
     if a is None or b is None:
-        parts = {"all, as nothing is known to cancel": means[0].u ** 2 + means[1].u ** 2}
+        value = float((second.width_mm * second_weight).sum() - (first.width_mm * first_weight).sum())
+        parts = {"all, as nothing is known to cancel": told[0].u ** 2 + told[1].u ** 2}
         return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts
     g = [np.tensordot(w, d.follow_mm, axes=2) for d, w in ((a, first_weight), (b, second_weight))]
     noise = [(d.noise_mm * w).sum(axis=(1, 2)) for d, w in ((a, first_weight), (b, second_weight))]
     n = noise[1] - noise[0] if alike.is_one_fit else None
     parts = {"noise and texture": float(n.var() if n is not None else noise[0].var() + noise[1].var())}
     parts |= {name: float(v) for name, v in _shared_variance(a, b, g[0], g[1], alike).items()}
-    rivals = [(d.rivals_mm * w).sum(axis=(1, 2)) for d, w in ((a, first_weight), (b, second_weight))]
+    widths = [(d.widths_mm * w).sum(axis=(1, 2)) for d, w in ((a, first_weight), (b, second_weight))]
     pairs = _pairs(a, b, alike)
-    more, variance = _paired(a, b, rivals[0], rivals[1], pairs)
+    apart, variance = _paired(widths[0], widths[1], pairs)
     parts["other solutions"] = float(variance)
     parts["radius"] = 0.0 if alike.is_one_screw else a.radius.u**2 + b.radius.u**2
-    m = [np.hypot(d.model_mm, MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), widths, strict=True)]
+    means = [float(d.chances @ w) for d, w in zip((a, b), widths, strict=True)]
+    m = [np.hypot(d.model_mm, MODEL_SHARE * max(w, 0.0)) for d, w in zip((a, b), means, strict=True)]
     parts["model"] = float(m[0] ** 2 + m[1] ** 2 - 2.0 * alike.model * m[0] * m[1])
-    value += float(more + _tied(a, b, g[0], g[1], alike, pairs)) + _radius_step(a, b, alike)
+    value = float(apart + _tied(a, b, g[0], g[1], alike, pairs)) + _radius_step(a, b, alike)
     return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts
 
 
 def _pairs(a: Doubt, b: Doubt, alike: Alike) -> FloatArray:
-    """Return how likely each solution of one fit is together with each of the other, shape (K + 1, L + 1).
+    """Return how likely each solution of one fit is together with each of the other, shape (K, L).
 
-    The best of each stands first. Solutions of one fit go together with themselves alone.
+    Solutions of one fit go together with themselves alone.
     """
     if alike.is_one_fit:
         return np.diag(a.chances)
-    together = np.outer(a.chances, b.chances)
-    if not alike.groups:
-        return together
-    index = a.index(*alike.groups[0][0])
-    apart = b.solutions[None, :, index] - a.solutions[:, None, index]
-    inner = (a.covariance + b.covariance)[np.ix_(index, index)]
-    square = np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart)
-    with np.errstate(divide="ignore"):  # a chance may be too small for a number
-        log_chance = np.log(together) - 0.5 * square
-    together = np.exp(log_chance - log_chance.max())
-    return np.asarray(together / together.sum())
+    return in_pairs(a, b, alike.groups[0][0]) if alike.groups else np.outer(a.chances, b.chances)
 
 
-def _paired(
-    a: Doubt, b: Doubt, rivals_a: FloatArray, rivals_b: FloatArray, pairs: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return by how much the difference grows when solutions are paired, and its variance over the pairs.
+def _paired(widths_a: FloatArray, widths_b: FloatArray, pairs: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the mean difference over the pairs of solutions, and its variance.
 
-    `rivals_a`, shape (K, ...), and `rivals_b`, (L, ...), are by how much other solutions exceed the best.
-    The widths themselves are means over the solutions of each fit alone.
+    Widths by each solution have the shapes (K, ...) and (L, ...).
     """
-    all_a, all_b = (np.concatenate([np.zeros((1, *r.shape[1:])), r]) for r in (rivals_a, rivals_b))
     chance_a, chance_b = pairs.sum(axis=1), pairs.sum(axis=0)
-    mean_a, mean_b = (np.tensordot(c, r, axes=1) for c, r in ((chance_a, all_a), (chance_b, all_b)))
-    off_a, off_b = all_a - mean_a, all_b - mean_b
+    mean_a, mean_b = (np.tensordot(c, w, axes=1) for c, w in ((chance_a, widths_a), (chance_b, widths_b)))
+    off_a, off_b = widths_a - mean_a, widths_b - mean_b
     variance = np.tensordot(chance_a, off_a**2, axes=1) + np.tensordot(chance_b, off_b**2, axes=1)
     variance = variance - 2.0 * np.einsum("ij,i...,j...->...", pairs, off_a, off_b, optimize=True)
-    more = mean_b - np.tensordot(b.chances, all_b, axes=1) - mean_a + np.tensordot(a.chances, all_a, axes=1)
-    return np.asarray(more), np.maximum(variance, 0.0)
+    return np.asarray(mean_b - mean_a), np.maximum(variance, 0.0)
 
 
 def _radius_step(first: Doubt, second: Doubt, alike: Alike) -> float:
@@ -348,9 +328,8 @@ def _change_map(
         u = np.hypot(first.width_u_mm, second.width_u_mm)
     else:
         pairs = _pairs(a, b, alike)
-        more, other = _paired(a, b, a.rivals_mm, b.rivals_mm, pairs)
-        change = change + more + _radius_step(a, b, alike)
-        change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike, pairs)
+        change, other = _paired(a.widths_mm, b.widths_mm, pairs)
+        change = change + _tied(a, b, a.follow_mm, b.follow_mm, alike, pairs) + _radius_step(a, b, alike)
         own = a.noise_mm.var(axis=0) + b.noise_mm.var(axis=0) + other
         shared = sum(_shared_variance(a, b, a.follow_mm, b.follow_mm, alike).values())
         u = np.sqrt(own + shared + 2.0 * (1.0 - alike.model) * _CELL_MODEL_MM**2)

@@ -2,7 +2,8 @@
 
 An error of the blur moves all widths together. Between two scans of one protocol it is the same
 error, so it drops out of their difference as far as both widths follow it alike. To know how far, a
-halo carries how each cell follows each shared unknown, and draws of what is its own.
+halo carries how each cell follows each shared unknown, and draws of what is its own. And a scan may fit
+several solutions, each with widths and a blur of its own: another scan of the protocol can tell which.
 """
 
 from __future__ import annotations
@@ -16,29 +17,53 @@ from ongrowth.quantity import Measured
 
 FloatArray = NDArray[np.float64]
 
+MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
+NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
+
+
+@dataclass(frozen=True, slots=True)
+class Rim:
+    """A dense line at the outer edge of the halo."""
+
+    present: str  # "present" | "not shown" | "not measurable"
+    thickness_mm: Measured
+    hu: Measured
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Doubt:
-    """Parts of the uncertainty of the cells' widths.
+    """The solutions of a fit, and parts of the uncertainty of the cells' widths.
 
     Parameters
     ----------
     parts : tuple of str, length P
         Part of the uncertainty each shared unknown belongs to ("blur", "metal", "layer level" ...).
-    shared : ndarray, shape (P,)
-        Shared unknowns as fitted.
+    solutions : ndarray, shape (K, P)
+        Shared unknowns of each solution, the best one first.
+    widths_mm : ndarray, shape (K, D, S)
+        Widths of the cells by each, mm.
+    blur_mm : ndarray, shape (K, 2)
+        Blur of each: widths at half height in the slice and across, mm.
+    chances : ndarray, shape (K,)
+        How likely each is, as believed.
+    alone : ndarray, shape (K,)
+        How likely each is by this scan alone.
     covariance : ndarray, shape (P, P)
-        Their covariance as believed, layer levels included.
+        Of the best one's shared unknowns as believed, layer levels included.
+    blur_u_mm : ndarray, shape (2,)
+        Standard uncertainty of its blur, mm.
     follow_mm : ndarray, shape (D, S, P)
         How much each cell's width moves with each shared unknown, mm per unit.
     noise_mm : ndarray, shape (N, D, S)
         Draws of the deviation by noise and bone texture, mm; independent from scan to scan.
-    rivals_mm : ndarray, shape (K, D, S)
-        By how much other solutions of the fit exceed the widths of the cells, mm.
-    rival_weight : ndarray, shape (K,)
-        How likely each of them is.
-    rivals_shared : ndarray, shape (K, P)
-        Their shared unknowns.
+    envelope_mm : ndarray, shape (D,)
+        Radius of the envelope at each depth, mm.
+    limit_mm : (float, float)
+        Detection limit of the mean width of head side and tip side, mm.
+    layer_hu : (Measured, Measured)
+        Level of the layer of head side and tip side by the best solution, HU.
+    rims : (Rim, Rim)
+        Dense lines at the outer edge by the best solution.
     radius : Measured
         Major radius of the screw, mm: an error of it is an error of every width.
     model_mm : float
@@ -46,20 +71,26 @@ class Doubt:
     """
 
     parts: tuple[str, ...]
-    shared: FloatArray
+    solutions: FloatArray
+    widths_mm: FloatArray
+    blur_mm: FloatArray
+    chances: FloatArray
+    alone: FloatArray
     covariance: FloatArray
+    blur_u_mm: FloatArray
     follow_mm: FloatArray
     noise_mm: FloatArray
-    rivals_mm: FloatArray
-    rival_weight: FloatArray
-    rivals_shared: FloatArray
+    envelope_mm: FloatArray
+    limit_mm: tuple[float, float]
+    layer_hu: tuple[Measured, Measured]
+    rims: tuple[Rim, Rim]
     radius: Measured
     model_mm: float
 
     def __post_init__(self) -> None:
         for array in (
-            self.shared, self.covariance, self.follow_mm, self.noise_mm, self.rivals_mm, self.rival_weight,
-            self.rivals_shared,
+            self.solutions, self.widths_mm, self.blur_mm, self.chances, self.alone, self.covariance,
+            self.blur_u_mm, self.follow_mm, self.noise_mm, self.envelope_mm,
         ):  # fmt: skip
             array.setflags(write=False)
 
@@ -67,27 +98,25 @@ class Doubt:
         """Return the places of the shared unknowns that belong to some parts."""
         return [i for i, part in enumerate(self.parts) if part in parts]
 
-    def rival_variance(self, deviation_mm: FloatArray) -> FloatArray:
-        """Return the variance that other solutions bring, mm2.
-
-        Parameters
-        ----------
-        deviation_mm : ndarray, shape (K, ...)
-            What each of them would change.
-        """
-        mean = np.tensordot(self.rival_weight, deviation_mm, axes=1)
-        return np.asarray(np.tensordot(self.rival_weight, deviation_mm**2, axes=1) - mean**2)
+    @property
+    def expected_mm(self) -> FloatArray:
+        """Mean width of each cell over the solutions, shape (D, S), mm."""
+        return np.asarray(np.tensordot(self.chances, self.widths_mm, axes=1))
 
     @property
-    def chances(self) -> FloatArray:
-        """How likely each solution is, the best one first, shape (K + 1,)."""
-        return np.append(1.0 - self.rival_weight.sum(), self.rival_weight)
+    def is_agreed(self) -> bool:
+        """Whether other scans had a say in how likely each solution is."""
+        return not np.array_equal(self.chances, self.alone)
 
     @property
-    def solutions(self) -> FloatArray:
-        """Shared unknowns of all solutions, the best one's first, shape (K + 1, P)."""
-        return np.vstack([self.shared, self.rivals_shared])
+    def is_best_likeliest(self) -> bool:
+        """Whether the best solution of the fit is also the likeliest, as believed."""
+        return bool(self.chances.argmax() == 0)
 
-    def on_cells(self, follow_mm: FloatArray, noise_mm: FloatArray, rivals_mm: FloatArray) -> Doubt:
+    def believing(self, chances: FloatArray) -> Doubt:
+        """Return the same solutions, otherwise likely."""
+        return replace(self, chances=chances)
+
+    def on_cells(self, follow_mm: FloatArray, noise_mm: FloatArray, widths_mm: FloatArray) -> Doubt:
         """Return the doubt of other cells."""
-        return replace(self, follow_mm=follow_mm, noise_mm=noise_mm, rivals_mm=rivals_mm)
+        return replace(self, follow_mm=follow_mm, noise_mm=noise_mm, widths_mm=widths_mm)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.defect import Side
-from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.doubt import Doubt, Rim
 from ongrowth.quantity import Caution, Measured
 
 SIDES = {"head_side": Side.HEAD, "tip_side": Side.TIP}  # by their names in `Halo` and in the results
@@ -53,15 +53,6 @@ class HaloMap:
 
 
 @dataclass(frozen=True, slots=True)
-class Rim:
-    """A dense line at the outer edge of the halo."""
-
-    present: str  # "present" | "not shown" | "not measurable"
-    thickness_mm: Measured
-    hu: Measured
-
-
-@dataclass(frozen=True, slots=True)
 class HaloSummary:
     """What the halo amounts to over one side, or the whole shaft; names as in the result file."""
 
@@ -101,9 +92,7 @@ class BlurFound:
 class Halo:
     """The halo of one screw.
 
-    `limits` names the parts of the variance of the mean width over the whole shaft, largest first,
-    each with its share. `doubt` is what the widths hang on, for comparisons; None where the halo was
-    read from a file.
+    `doubt` is what the widths hang on, for comparisons; None where the halo was read from a file.
     """
 
     map: HaloMap
@@ -111,7 +100,6 @@ class Halo:
     head_side: HaloSummary
     tip_side: HaloSummary
     blur: BlurFound | None = None
-    limits: tuple[tuple[str, float], ...] = ()
     doubt: Doubt | None = None
 
     @property

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.calibration import Calibration
-from ongrowth.defect import DefectPlane, Side
+from ongrowth.defect import DefectPlane
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame
+from ongrowth.halo.believed import halo_of
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import (
     FIELDS,
@@ -28,13 +29,12 @@ from ongrowth.halo.fit import (
     solve,
     variance_by_distance,
 )
-from ongrowth.halo.map import Halo, HaloMap, HaloSummary
+from ongrowth.halo.map import Halo
 from ongrowth.halo.model import LAYER, RIM_HU, blur_of
 from ongrowth.halo.posterior import Posterior, Rivals, posterior_of
 from ongrowth.halo.prior import LAYER_SD_HU, RIM_SD_HU, guess_blur, metal_guess_hu, plain_curve, shared_prior
 from ongrowth.halo.scene import HaloSettings, Scene, make_fields, pose_problem, set_scene
-from ongrowth.halo.summary import Draws, nothing, summarise
-from ongrowth.halo.unrolled import blur_found, doubt_of, mean_weight, unroll
+from ongrowth.halo.unrolled import unroll
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -135,31 +135,13 @@ def measure_halo(
     temper = _KNOWN_TEMPER if is_known else _FREE_TEMPER
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings, temper)
     keep(fitted)
-    radius = _radius(screw)
-    draws = unroll(
+    shaft, doubt = unroll(
         fitted.scene, fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, frame, defect,
-        settings, radius_u_mm=radius.u,
+        settings, _radius(screw),
     )  # fmt: skip
     cautions = screw.cautions | _cautions(scene, is_blur_known=is_known)
-    weight = mean_weight(fitted.problem, draws)
-    return Halo(
-        _map_of(draws),
-        summarise(draws, (Side.HEAD, Side.TIP), cautions),
-        *_sides(draws, defect, cautions),
-        blur_found(fitted.problem, fitted.solution, fitted.posterior, calibration),
-        _shares(fitted.posterior.variance_parts(weight)),
-        doubt_of(
-            fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, draws, settings, radius,
-        ),
-    )  # fmt: skip
-
-
-def _sides(draws: Draws, defect: DefectPlane | None, cautions: Caution) -> tuple[HaloSummary, HaloSummary]:
-    """Return the summaries of both sides; without a defect there are none, for that reason alone."""
-    if defect is None:
-        none = nothing(draws, np.zeros(draws.side.shape, dtype=bool), 0.0, Caution.NO_DEFECT)
-        return none, none
-    return summarise(draws, (Side.HEAD,), cautions), summarise(draws, (Side.TIP,), cautions)
+    source = calibration.source if calibration is not None else "free"
+    return halo_of(shaft, doubt, cautions, source, settings.seed, is_parted=defect is not None)
 
 
 def _radius(screw: Screw) -> Measured:
@@ -167,22 +149,10 @@ def _radius(screw: Screw) -> Measured:
     return Measured.of(diameter.value / 2.0, float(np.nan_to_num(diameter.u)) / 2.0, Unit.MM)
 
 
-def _map_of(draws: Draws) -> HaloMap:
-    """Return the map as shown: what a reader left out is inferred for summaries, not shown as seen."""
-    hidden = (draws.cautions & int(Caution.EXCLUDED_BY_READER)) != 0
-    width, u = (np.where(hidden, np.nan, values) for values in (draws.width_mm, draws.width_u_mm))
-    return HaloMap(draws.depth_mm, draws.angle_deg, width, u, draws.side, draws.cautions)
-
-
 def _cautions(scene: Scene, *, is_blur_known: bool) -> Caution:
     blur = Caution.NONE if is_blur_known else Caution.BLUR_UNKNOWN
     clipped = Caution.METAL_CLIPPED if scene.samples.is_clipped.any() else Caution.NONE
     return blur | clipped
-
-
-def _shares(parts: dict[str, float]) -> tuple[tuple[str, float], ...]:
-    total = max(sum(parts.values()), 1e-12)
-    return tuple(sorted(((name, v / total) for name, v in parts.items()), key=lambda p: -p[1]))
 
 
 def fit_halo(

@@ -70,12 +70,6 @@ class Posterior:
         """Covariance of the shared unknowns, widened by what the model leaves out, shape (P, P)."""
         return np.asarray(linalg.inv(self.shared_precision) * _SHARED_FACTOR**2)
 
-    def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
-        """Return draws of the width nodes' deviation, shape (nodes, n), mm."""
-        own = self.draw_own(n, rng)
-        shared = _root(self.shared_covariance) @ rng.standard_normal((N_SHARED, n))
-        return np.asarray(own + self.drag[: self.n_width] @ shared)
-
     def draw_own(self, n: int, rng: np.random.Generator) -> FloatArray:
         """Return draws of what noise and texture alone do to the width nodes, shape (nodes, n), mm."""
         return self.own.scatter(rng.standard_normal((self.own.size, n)))[: self.n_width]
@@ -100,7 +94,7 @@ class Posterior:
         return {"noise and texture": float(full @ own)} | {k: v * scale for k, v in gains.items()}
 
 
-def _root(covariance: FloatArray) -> FloatArray:
+def symmetric_root(covariance: FloatArray) -> FloatArray:
     """Return the symmetric root of the correlations, to scale.
 
     Unlike a triangle or bare eigenvectors it hangs on neither order nor sign nor units of the unknowns, so
@@ -158,13 +152,6 @@ class Rivals:
     def expected_mm(self) -> FloatArray:
         """By how much the mean over the best and its rivals exceeds the best, shape (nodes,), mm."""
         return np.asarray(self.weight @ self.width_mm)
-
-    def draw(self, n: int, rng: np.random.Generator) -> FloatArray:
-        """Return draws of the width nodes' deviation from that mean, shape (nodes, n), mm."""
-        shares = np.append(self.weight, 1.0 - self.weight.sum())
-        which = rng.choice(len(shares), size=n, p=shares)
-        solutions = np.vstack([self.width_mm, np.zeros((1, self.width_mm.shape[1]))])
-        return np.asarray((solutions[which] - self.expected_mm).T)
 
 
 def _conditioned(covariance: FloatArray, known: list[int]) -> FloatArray:

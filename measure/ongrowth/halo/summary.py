@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.defect import Side
-from ongrowth.halo.map import HaloSummary, Rim
+from ongrowth.halo.doubt import Rim
+from ongrowth.halo.map import HaloSummary
 from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]

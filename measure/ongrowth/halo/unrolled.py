@@ -1,25 +1,24 @@
-"""The unrolled shaft: cells, the fragment behind each, and draws of the true field."""
+"""The unrolled shaft: its cells, the fragment behind each, and what their widths hang on."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from ongrowth.calibration import Calibration
 from ongrowth.defect import DefectPlane, Side
 from ongrowth.edge import Blur
 from ongrowth.frame import ScrewFrame, patch_cautions
-from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.doubt import NOISE_FACTOR, Doubt, Rim
 from ongrowth.halo.field import side_basis
 from ongrowth.halo.fit import Problem, Solution
-from ongrowth.halo.map import BlurFound, Rim
 from ongrowth.halo.model import BLUR, LAYER, N_SHARED, RIM_HU, RIM_MM, Shared, blur_of
 from ongrowth.halo.posterior import PARTS, Posterior, Rivals
 from ongrowth.halo.prior import LAYER_SD_HU
 from ongrowth.halo.samples import sides_at
 from ongrowth.halo.scene import HaloSettings, Scene
-from ongrowth.halo.summary import Draws
 from ongrowth.quantity import Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
@@ -29,14 +28,30 @@ _LEAST_CONTRAST_HU = 80.0
 DETECTION = 3.29  # 5 % false calls and 95 % found: twice the one-sided normal quantile (Currie 1968)
 # What the model leaves out, as SD of a side's mean: found on phantoms of the tuning half.
 _MODEL_SD_MM = 0.08
-MODEL_SHARE = 0.08  # of the width itself: wide halos read low by about that much
-_CELL_MODEL_SD_MM = 0.10
 _RIM_SHOWN_SD, _LEAST_RIM_HU = 3.0, 100.0  # excess that counts as a rim
 _RIM_FROM_MM = 0.5  # a thinner halo tells nothing of a rim
 _RIM_TELLS_HU = 150.0  # a scan that leaves the excess less well known does not tell
 _LEVEL_SHOWN = 0.6  # of what was known of the layer beforehand must be left at most
-_DOUBT_DRAWS = 100  # an SD to 7 %
-NOISE_FACTOR = 1.1  # texture is less alike over the surface than the dilution takes it to be
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shaft:
+    """The cells of the unrolled shaft.
+
+    Parameters
+    ----------
+    depth_mm, angle_deg : ndarray, shapes (D,), (S,)
+        Cell centres.
+    side : ndarray of int8, shape (D, S)
+        `Side` of each cell of the counting set, OUTSIDE or GAP elsewhere.
+    cautions : ndarray of int64, shape (D, S)
+        Why a cell is not measured.
+    """
+
+    depth_mm: FloatArray
+    angle_deg: FloatArray
+    side: NDArray[np.int8]
+    cautions: NDArray[np.int64]
 
 
 def unroll(
@@ -48,10 +63,9 @@ def unroll(
     frame: ScrewFrame,
     defect: DefectPlane | None,
     settings: HaloSettings,
-    *,
-    radius_u_mm: float,
-) -> Draws:
-    """Return estimate, uncertainty and draws on the cells of the shaft.
+    radius: Measured,
+) -> tuple[Shaft, Doubt]:
+    """Return the cells of the shaft, and what their widths hang on.
 
     Parameters
     ----------
@@ -63,93 +77,70 @@ def unroll(
         Where the sides part.
     settings : HaloSettings
         How the halo is read.
-    radius_u_mm : float
-        Standard uncertainty of the screw's radius: an error of it is an error of every width.
+    radius : Measured
+        Major radius of the screw, mm: an error of it is an error of every width.
     """
     depth = np.arange(_CELL_MM / 2.0, scene.to_mm, _CELL_MM)
     angle = np.arange(0.0, 360.0, _CELL_DEG)
+    shape = len(depth), len(angle)
     z, a = (g.ravel() for g in np.meshgrid(depth, angle, indexing="ij"))
-    rng = np.random.default_rng(settings.seed)
-    noise = posterior.draw(settings.draws, rng) * NOISE_FACTOR + rivals.draw(settings.draws, rng)
-    other = rng.standard_normal(settings.draws) * radius_u_mm
-    expected = problem.fields.width_mm(solution.state) + rivals.expected_mm
-    sides, bases = {}, {}
-    for side in (Side.HEAD, Side.TIP):
-        basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == Side.TIP))
-        bases[side] = basis
-        width = basis @ expected
-        end = basis @ solution.state.end_mm
-        behind = _belongs(scene, frame, defect, side, z, a, width, end, settings)
-        model_sd = np.hypot(_MODEL_SD_MM, MODEL_SHARE * np.maximum(width, 0.0))
-        common = np.outer(model_sd, rng.standard_normal(settings.draws))
-        sides[side] = (width, basis @ noise + common + other, behind)
-    head, tip = sides[Side.HEAD], sides[Side.TIP]
-    label = np.where(head[2], Side.HEAD, np.where(tip[2], Side.TIP, Side.OUTSIDE)).astype(np.int8)
-    middle = sides_at(frame, defect, scene.rod.outer_mm(z), a, z)
-    label[(label == Side.OUTSIDE) & (middle == Side.GAP)] = Side.GAP
-    on_tip = (label == Side.TIP) | ((label != Side.HEAD) & (middle == Side.TIP))
-    width = np.where(on_tip, tip[0], head[0])
-    spread = np.where(on_tip[:, None], tip[1], head[1])
-    shape = (len(depth), len(angle))
-    counted = np.isin(label, [Side.HEAD, Side.TIP])
-    u = np.hypot(spread.std(axis=1), _CELL_MODEL_SD_MM)
-    return Draws(
-        depth,
-        angle,
-        scene.rod.outer_mm(depth),
-        np.where(counted, width, np.nan).reshape(shape),
-        np.where(counted, u, np.nan).reshape(shape),
-        (width[:, None] + spread).T.reshape(-1, *shape),
-        label.reshape(shape),
-        _cell_cautions(scene, problem, solution, label, z, a, settings).reshape(shape),
-        {side: _layer(solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
-        {side: _rim(problem, solution, posterior, side) for side in (Side.HEAD, Side.TIP)},
-        {
-            side: _limit(posterior, bases[side], scene.rod.outer_mm(z) * (label == side), _MODEL_SD_MM)
-            for side in (Side.HEAD, Side.TIP)
-        },
+    label, is_tip = _label(scene, problem, solution, rivals, frame, defect, settings, z, a)
+    cautions = _cell_cautions(scene, problem, solution, label, z, a, settings)
+    both = (Side.HEAD, Side.TIP)
+    shaft = Shaft(depth, angle, label.reshape(shape), cautions.reshape(shape))
+    basis = side_basis(problem.fields.width, z, a, is_tip)
+    area = scene.rod.outer_mm(z)
+    head_limit, tip_limit = (_limit(posterior, basis, area * (label == side), _MODEL_SD_MM) for side in both)
+    best = problem.fields.width_mm(solution.state)
+    nodes = np.vstack([best, best + rivals.width_mm])
+    chances = np.append(1.0 - rivals.weight.sum(), rivals.weight)
+    solutions = [solution.state.shared, *(Shared.from_vector(v) for v in rivals.shared)]
+    part_of = {index: part for part, indices in PARTS.items() for index in indices}
+    noise = basis @ posterior.draw_own(settings.draws, np.random.default_rng(settings.seed)) * NOISE_FACTOR
+    noise = noise.astype(np.float32).astype(float)  # as it is stored
+    doubt = Doubt(
+        parts=tuple(part_of.get(i, "thread") for i in range(N_SHARED)),
+        solutions=np.array([_absolute(problem, one) for one in solutions]),
+        widths_mm=np.asarray((basis @ nodes.T).T).reshape(-1, *shape),
+        blur_mm=_blurs(problem, solutions),
+        chances=chances,
+        alone=chances,
+        covariance=posterior.shared_covariance,
+        blur_u_mm=_blur_u(problem, solution.state.shared, posterior),
+        follow_mm=np.asarray(basis @ posterior.drag[: posterior.n_width]).reshape(*shape, N_SHARED),
+        noise_mm=np.asarray(noise.T).reshape(-1, *shape),
+        envelope_mm=scene.rod.outer_mm(depth),
+        limit_mm=(head_limit, tip_limit),
+        layer_hu=(_layer(solution, posterior, Side.HEAD), _layer(solution, posterior, Side.TIP)),
+        rims=(_rim(problem, solution, posterior, Side.HEAD), _rim(problem, solution, posterior, Side.TIP)),
+        radius=radius,
+        model_mm=_MODEL_SD_MM,
     )
+    return shaft, doubt
 
 
-def doubt_of(
+def _label(
+    scene: Scene,
     problem: Problem,
     solution: Solution,
-    posterior: Posterior,
     rivals: Rivals,
-    draws: Draws,
+    frame: ScrewFrame,
+    defect: DefectPlane | None,
     settings: HaloSettings,
-    radius: Measured,
-) -> Doubt:
-    """Return what the widths of the cells hang on, for comparison with another scan, screw or side.
-
-    Parameters
-    ----------
-    problem, solution, posterior, rivals
-        The solved screw.
-    draws : Draws
-        Its cells.
-    settings : HaloSettings
-        How the halo is read.
-    radius : Measured
-        Major radius of the screw, mm.
-    """
-    depth, angle = (a.ravel() for a in np.meshgrid(draws.depth_mm, draws.angle_deg, indexing="ij"))
-    basis = side_basis(problem.fields.width, depth, angle, draws.side.ravel() == Side.TIP)
-    rng = np.random.default_rng(settings.seed + 1)
-    noise = basis @ posterior.draw_own(_DOUBT_DRAWS, rng) * NOISE_FACTOR
-    part_of = {index: part for part, indices in PARTS.items() for index in indices}
-    return Doubt(
-        tuple(part_of.get(i, "thread") for i in range(N_SHARED)),
-        _absolute(problem, solution.state.shared),
-        posterior.shared_covariance,
-        np.asarray(basis @ posterior.drag[: posterior.n_width]).reshape(*draws.side.shape, N_SHARED),
-        np.asarray(noise.T).reshape(-1, *draws.side.shape),
-        np.asarray((basis @ rivals.width_mm.T).T).reshape(len(rivals.weight), *draws.side.shape),
-        rivals.weight,
-        np.array([_absolute(problem, Shared.from_vector(v)) for v in rivals.shared]).reshape(-1, N_SHARED),
-        radius,
-        _MODEL_SD_MM,
-    )
+    z: FloatArray,
+    a: FloatArray,
+) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
+    """Return the `Side` of each cell, and whether its width is read on the tip side's nodes."""
+    expected = problem.fields.width_mm(solution.state) + rivals.expected_mm
+    behind = {}
+    for side in (Side.HEAD, Side.TIP):
+        basis = side_basis(problem.fields.width, z, a, np.full(z.shape, side == Side.TIP))
+        width, end = basis @ expected, basis @ solution.state.end_mm
+        behind[side] = _belongs(scene, frame, defect, side, z, a, width, end, settings)
+    label = np.where(behind[Side.HEAD], Side.HEAD, np.where(behind[Side.TIP], Side.TIP, Side.OUTSIDE))
+    middle = sides_at(frame, defect, scene.rod.outer_mm(z), a, z)
+    label = np.where((label == Side.OUTSIDE) & (middle == Side.GAP), Side.GAP, label).astype(np.int8)
+    return label, (label == Side.TIP) | ((label != Side.HEAD) & (middle == Side.TIP))
 
 
 def _absolute(problem: Problem, shared: Shared) -> FloatArray:
@@ -266,32 +257,18 @@ def _rim(problem: Problem, solution: Solution, posterior: Posterior, side: Side)
     )
 
 
-def mean_weight(problem: Problem, draws: Draws) -> FloatArray:
-    """Return the weights by which the width nodes make the mean over the counting set."""
-    depth, angle = np.meshgrid(draws.depth_mm, draws.angle_deg, indexing="ij")
-    counted = np.isin(draws.side, [Side.HEAD, Side.TIP])
-    if not counted.any():
-        return np.zeros(problem.fields.n_width)
-    basis = side_basis(problem.fields.width, depth[counted], angle[counted], draws.side[counted] == Side.TIP)
-    area = draws.area_mm2[counted]
-    return np.asarray(basis.T @ (area / area.sum()))
+def _blurs(problem: Problem, shared: list[Shared]) -> FloatArray:
+    """Return the widths at half height of each blur, in the slice and across, shape (n, 2), mm."""
+    blurs = [blur_of(problem.model.base, one) for one in shared]
+    return np.array([(blur.in_plane_fwhm_mm, blur.slice_fwhm_mm) for blur in blurs])
 
 
-def blur_found(
-    problem: Problem, solution: Solution, posterior: Posterior, calibration: Calibration | None
-) -> BlurFound:
-    """Return the blur of the scan as fitted, with its uncertainty and what pinned it."""
-    shared, base = solution.state.shared, problem.model.base
-    blur = blur_of(base, shared)
+def _blur_u(problem: Problem, shared: Shared, posterior: Posterior) -> FloatArray:
+    """Return the standard uncertainties of the two widths of a blur, mm."""
     covariance = posterior.shared_covariance[BLUR, BLUR]
-    slopes = np.array([_width_slope(base, shared, n) for n in range(BLUR.stop - BLUR.start)])
-    u_in = float(np.sqrt(slopes @ covariance @ slopes))
-    u_through = float(blur.slice_fwhm_mm * np.sqrt(covariance[3, 3]))
-    return BlurFound(
-        Measured.of(blur.in_plane_fwhm_mm, u_in, Unit.MM),
-        Measured.of(blur.slice_fwhm_mm, u_through, Unit.MM),
-        calibration.source if calibration is not None else "free",
-    )
+    slopes = np.array([_width_slope(problem.model.base, shared, n) for n in range(BLUR.stop - BLUR.start)])
+    through_mm = blur_of(problem.model.base, shared).slice_fwhm_mm
+    return np.array([np.sqrt(slopes @ covariance @ slopes), through_mm * np.sqrt(covariance[3, 3])])
 
 
 def _width_slope(base: Blur, shared: Shared, n: int) -> float:

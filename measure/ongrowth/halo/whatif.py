@@ -16,7 +16,7 @@ from scipy import linalg
 from scipy.special import ndtr
 
 from ongrowth.frame import ScrewFrame
-from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.doubt import MODEL_SHARE, NOISE_FACTOR, Doubt
 from ongrowth.halo.field import side_basis
 from ongrowth.halo.fit import FieldPrior, Fields, Problem, State, Weighting, lifted, normal_at
 from ongrowth.halo.map import SIDES, Halo
@@ -24,7 +24,7 @@ from ongrowth.halo.measure import Fitted
 from ongrowth.halo.model import BLUR, Shared, blur_of
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.halo.scene import HaloSettings, pose_problem
-from ongrowth.halo.unrolled import DETECTION, MODEL_SHARE, NOISE_FACTOR
+from ongrowth.halo.unrolled import DETECTION
 from ongrowth.quantity import COVERAGE_95
 
 FloatArray = NDArray[np.float64]
@@ -67,12 +67,12 @@ def variance_parts(halo: Halo, side: str = "whole") -> dict[str, float]:
     if doubt is None or weight is None:
         return {}
     g = np.tensordot(weight, doubt.follow_mm, axes=2)
-    rivals = (doubt.rivals_mm * weight).sum(axis=(1, 2))
+    means = (doubt.widths_mm * weight).sum(axis=(1, 2))
     mean = halo.whole.mean_width.value if side == "whole" else getattr(halo, side).mean_width.value
     parts = {"noise and texture": float((doubt.noise_mm * weight).sum(axis=(1, 2)).var())}
     parts |= {part: v * NOISE_FACTOR**2 for part, v in _shared_parts(doubt, g).items()}
     return parts | {
-        "other solutions": float(doubt.rival_variance(rivals)),
+        "other solutions": float(doubt.chances @ (means - doubt.chances @ means) ** 2),
         "radius": float(np.nan_to_num(doubt.radius.u)) ** 2,
         "model": doubt.model_mm**2 + (MODEL_SHARE * max(float(np.nan_to_num(mean)), 0.0)) ** 2,
     }

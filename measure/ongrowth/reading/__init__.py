@@ -25,7 +25,7 @@ from ongrowth.reading.grids import (
     screw_grid,
     surroundings,
 )
-from ongrowth.reading.limits import take_limits, take_predictions
+from ongrowth.reading.limits import take_limits, take_predictions, with_halo
 from ongrowth.reading.parts import (
     BLUR_SOURCES,
     QUANTITIES,
@@ -120,6 +120,7 @@ __all__ = [
     "take_profiles",
     "validate",
     "with_controls",
+    "with_halo",
     "write_case",
     "write_reading",
 ]

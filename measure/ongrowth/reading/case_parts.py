@@ -80,6 +80,8 @@ class ChangeMap:
     change_mm, change_u_mm : ndarray, shape (D, S)
         Width in the later CT less that in the earlier one, and its standard uncertainty; NaN where a
         cell was not measured in both.
+    turn_deg, slide_mm : float
+        Where angle 0 and depth 0 of the earlier frame lie in the later one, by the bone.
     """
 
     implant: str
@@ -89,6 +91,8 @@ class ChangeMap:
     angle_deg: NDArray[np.float64]
     change_mm: NDArray[np.float64]
     change_u_mm: NDArray[np.float64]
+    turn_deg: float = 0.0
+    slide_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 from ongrowth.halo import Halo, Prospect, variance_parts
-from ongrowth.quantity import Caution
-from ongrowth.reading.parts import Limit, Prediction
+from ongrowth.quantity import COVERAGE_95, Caution
+from ongrowth.reading.parts import ImplantReading, Limit, Prediction
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
 
@@ -46,6 +47,29 @@ def take_limits(scan: Scan, screw: Screw, halo: Halo) -> tuple[Limit, ...]:
     source = halo.blur.source if halo.blur is not None else "free"
     return tuple(
         Limit(part, variance / total, _WORDS[part](scan, screw, source)) for part, variance in ordered
+    )
+
+
+def with_halo(implant: ImplantReading, halo: Halo) -> ImplantReading:
+    """Return a screw as read, with other widths, what limits them, and what would still help.
+
+    Parameters
+    ----------
+    implant : ImplantReading
+        As measured.
+    halo : Halo
+        The same halo, its solutions otherwise likely.
+    """
+    parts = variance_parts(halo)
+    total = max(sum(parts.values()), 1e-12)
+    limits = [replace(one, share_of_variance=parts[one.part] / total) for one in implant.limits]
+    known = [side.mean_width for side in (halo.head_side, halo.tip_side) if side.mean_width.is_known]
+    u95_mm = COVERAGE_95 * max((width.u for width in known), default=0.0)
+    return replace(
+        implant,
+        halo=halo,
+        limits=tuple(sorted(limits, key=lambda one: -one.share_of_variance)),
+        predicted=tuple(one for one in implant.predicted if one.u95_mm < u95_mm),
     )
 
 

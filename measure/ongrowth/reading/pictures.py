@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.files import new_file
-from ongrowth.halo import Doubt
-from ongrowth.quantity import Measured, Unit
+from ongrowth.halo import Doubt, Rim
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading.case_parts import Case, ChangeMap, NewBoneCells, Overlay
 from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
 
@@ -117,8 +117,8 @@ def _load(path: Path) -> Arrays:
 
 
 _DOUBT_ARRAYS = (
-    "parts", "shared", "covariance", "follow_mm", "noise_mm", "rivals_mm", "rival_weight", "rivals_shared",
-    "model_mm",
+    "parts", "solutions", "widths_mm", "blur_mm", "chances", "alone", "covariance", "blur_u_mm", "follow_mm",
+    "noise_mm", "envelope_mm", "limit_mm", "model_mm",
 )  # fmt: skip
 
 
@@ -126,14 +126,27 @@ def write_doubts(reading: Reading, path: Path) -> None:
     """Write what the widths hang on, so that a later CT can be compared without measuring this one again."""
     arrays: Arrays = {}
     for implant in reading.implants:
-        if implant.halo.doubt is not None:
-            parts = {name: np.asarray(getattr(implant.halo.doubt, name)) for name in _DOUBT_ARRAYS}
-            radius = implant.halo.doubt.radius
+        doubt = implant.halo.doubt
+        if doubt is not None:
+            parts = {name: np.asarray(getattr(doubt, name)) for name in _DOUBT_ARRAYS}
             parts["noise_mm"] = parts["noise_mm"].astype(np.float32)  # draws: more digits say nothing
-            parts["radius"] = np.array([radius.value, radius.u, radius.low95, radius.high95])
+            parts["radius"] = _numbers(doubt.radius)
+            parts["layer_hu"] = _numbers(*doubt.layer_hu)
+            parts["rim_present"] = np.array([rim.present for rim in doubt.rims])
+            parts["rim_mm"] = _numbers(*(rim.thickness_mm for rim in doubt.rims))
+            parts["rim_hu"] = _numbers(*(rim.hu for rim in doubt.rims))
             arrays |= {f"{implant.id}.doubt.{name}": part for name, part in parts.items()}
     if arrays:
         _save(path, arrays)
+
+
+def _numbers(*values: Measured) -> NDArray[np.float64]:
+    return np.array([(v.value, v.u, v.low95, v.high95, float(v.cautions)) for v in values])
+
+
+def _measured(numbers: NDArray[np.float64], unit: Unit) -> tuple[Measured, ...]:
+    rows = numbers.tolist()
+    return tuple(Measured(v, u, low, high, unit, Caution(int(told))) for v, u, low, high, told in rows)
 
 
 def with_doubts(reading: Reading, path: Path) -> Reading:
@@ -146,7 +159,7 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
             for name, array in stored.items()
             if name.startswith(f"{implant.id}.doubt.")
         }
-        if "rivals_shared" not in part:  # none, or an earlier state's: then nothing is taken to cancel
+        if "rim_hu" not in part:  # none, or an earlier state's: then nothing is taken to cancel
             return implant
         halo = dataclasses.replace(implant.halo, doubt=_doubt(part))
         return dataclasses.replace(implant, halo=halo)
@@ -155,18 +168,21 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
 
 
 def _doubt(part: Arrays) -> Doubt:
-    value, u, low, high = (float(number) for number in part["radius"])
+    (radius,) = _measured(part["radius"], Unit.MM)
+    head_layer, tip_layer = _measured(part["layer_hu"], Unit.HU)
+    thick, dense = _measured(part["rim_mm"], Unit.MM), _measured(part["rim_hu"], Unit.HU)
+    head_rim, tip_rim = map(Rim, (str(word) for word in part["rim_present"]), thick, dense)
+    head_limit, tip_limit = (float(number) for number in part["limit_mm"])
+    plain = ("parts", "limit_mm", "noise_mm", "model_mm")
     return Doubt(
-        tuple(str(word) for word in part["parts"]),
-        part["shared"],
-        part["covariance"],
-        part["follow_mm"],
-        part["noise_mm"].astype(np.float64),
-        part["rivals_mm"],
-        part["rival_weight"],
-        part["rivals_shared"],
-        Measured(value, u, low, high, Unit.MM),
-        float(part["model_mm"]),
+        parts=tuple(str(word) for word in part["parts"]),
+        limit_mm=(head_limit, tip_limit),
+        noise_mm=part["noise_mm"].astype(np.float64),
+        layer_hu=(head_layer, tip_layer),
+        rims=(head_rim, tip_rim),
+        radius=radius,
+        model_mm=float(part["model_mm"]),
+        **{name: part[name] for name in _DOUBT_ARRAYS if name not in plain},
     )
 
 
@@ -215,8 +231,9 @@ def _numbered(stored: Arrays, prefix: str) -> Iterable[Arrays]:
 
 def _change_map(part: Arrays) -> ChangeMap:
     words: Any = {name: str(part[name]) for name in _WHOSE}
-    arrays: Any = {name: part[name] for name in _names(ChangeMap) if name not in _WHOSE}
-    return ChangeMap(**words, **arrays)
+    lies: Any = {name: float(part[name]) for name in ("turn_deg", "slide_mm") if name in part}
+    arrays: Any = {name: part[name] for name in ("depth_mm", "angle_deg", "change_mm", "change_u_mm")}
+    return ChangeMap(**words, **arrays, **lies)
 
 
 def _bone_cells(part: Arrays) -> NewBoneCells:

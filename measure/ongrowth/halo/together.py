@@ -1,0 +1,103 @@
+"""Solutions of several scans of one protocol, weighed together.
+
+One scan may fit several widths, each with a blur and a metal of its own. Scans of one screw by one protocol
+saw the same blur and metal, so those solutions belong together that agree in them: a pair weighs as much
+as both together, times exp(-d2 / 2T) of how far apart they lie,
+
+    d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
+
+with S1 and S2 the covariances of the two fits, and T because a fit knows its blur less well than its own
+sums say. What misleads one fit misleads the others as well (the same bone and kernel, the same model), so
+that n fits which prefer the same solution say no more than one: their images count by the n-th root.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from ongrowth.halo.believed import believing
+from ongrowth.halo.doubt import Doubt
+from ongrowth.halo.map import Halo
+
+FloatArray = NDArray[np.float64]
+
+SEEN_ALIKE = ("blur", "metal", "hardening")
+"""Parts of the shared unknowns that scans of one screw by one protocol have in common."""
+
+_TEMPER = 2.0  # T: chosen among 1 to 4 on courses of the tuning half
+_LEAST = 1e-12  # chance that no number tells apart from none
+_SAME = 0.01  # of a chance: less is no reason to tell other widths
+_ROUNDS = 100
+
+
+def weigh_together(halos: Sequence[Halo]) -> tuple[Halo, ...]:
+    """Return the halos of one screw in scans of one protocol, with solutions as likely as all scans tell.
+
+    Each other scan has its say on how well a solution agrees with its own.
+
+    Parameters
+    ----------
+    halos : sequence of Halo
+        One for each scan; one without `Halo.doubt` has no say and stays as it is. One by itself is
+        believed by its scan alone.
+    """
+    told = [halo.doubt for halo in halos if halo.doubt is not None]
+    return tuple(
+        halo if halo.doubt is None else believing(halo, _chances(halo.doubt, told)) for halo in halos
+    )
+
+
+def _chances(one: Doubt, every: Sequence[Doubt]) -> FloatArray:
+    """Return how likely each solution of a fit is beside all fits, itself among them, shape (K,)."""
+    share = 1.0 / len(every)
+    log_chance = share * np.log(np.maximum(one.alone, _LEAST))
+    for other in every:
+        if other is not one:
+            log_chance += np.log(_agreement(one, other, SEEN_ALIKE) @ other.alone**share + _LEAST)
+    chances = np.exp(log_chance - log_chance.max())
+    chances /= chances.sum()
+    return one.alone if np.abs(chances - one.alone).max() < _SAME else np.asarray(chances)
+
+
+def _agreement(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
+    """Return how well each solution of one fit agrees with each of another, 1 at best, shape (K, L)."""
+    index = a.index(*parts)
+    apart = b.solutions[None, :, index] - a.solutions[:, None, index]
+    inner = (a.covariance + b.covariance)[np.ix_(index, index)]
+    square = np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart)
+    return np.asarray(np.exp(-0.5 * (square - square.min()) / _TEMPER))
+
+
+def in_pairs(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
+    """Return how likely each solution of one fit is together with each of another, shape (K, L).
+
+    Where other scans had a say, each solution stays as likely as it is believed to be.
+
+    Parameters
+    ----------
+    a, b : Doubt
+        The two fits.
+    parts : sequence of str
+        Shared unknowns that both saw alike, as in `Doubt.parts`.
+    """
+    pairs = np.sqrt(np.outer(a.alone, b.alone)) * _agreement(a, b, parts)
+    if a.is_agreed or b.is_agreed:
+        return _with_margins(pairs, a.chances, b.chances)
+    return np.asarray(pairs / pairs.sum())
+
+
+def _with_margins(table: FloatArray, rows: FloatArray, columns: FloatArray) -> FloatArray:
+    """Return the table of given margins that is nearest to a table in proportion."""
+    table = table / table.sum() + _LEAST
+    for _ in range(_ROUNDS):
+        table = table * _ratio(rows, table.sum(axis=1))[:, None]
+        table = table * _ratio(columns, table.sum(axis=0))
+    return np.asarray(table)
+
+
+def _ratio(wanted: FloatArray, found: FloatArray) -> FloatArray:
+    return np.divide(wanted, found, out=np.zeros_like(wanted), where=found > 0.0)
