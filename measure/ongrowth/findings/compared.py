@@ -22,15 +22,13 @@ Record = TypeVar("Record", MotionRecord, ChangeRecord, NewBoneRecord)
 class Compared:
     """All records of one screw that end at the latest CT, and how earlier CTs are called.
 
-    `since` names each earlier CT in words by its id, for example "week 5". `steps_mm` is by how much the mean
-    width of the latest CT exceeds that of an earlier one, each read alone, by its id and the side.
+    `since` names each earlier CT in words by its id, for example "week 5".
     """
 
     motions: tuple[MotionRecord, ...] = ()
     changes: tuple[ChangeRecord, ...] = ()
     new_bone: tuple[NewBoneRecord, ...] = ()
     since: Mapping[str, str] | None = None
-    steps_mm: Mapping[tuple[str, str], float] | None = None
 
     @classmethod
     def of(cls, case: Case, implant: str) -> Compared:
@@ -41,7 +39,6 @@ class Compared:
             _ending(case.changes, implant, last),
             _ending(case.new_bone, implant, last),
             {reading.scan.id: _when(reading) for reading in case.readings},
-            _steps_mm(case.readings, implant),
         )
 
     @property
@@ -84,9 +81,7 @@ class Compared:
             )  # all of it since the first
             return "; ".join(words for words in (_bridging_words(changes), _bone_words(bone)) if words)
         width = next((c for c in changes if c.side == key and c.quantity == "mean_width"), None)
-        if width is None:
-            return ""
-        return _width_words(width.value) + _alone((self.steps_mm or {}).get((scan, key)), width.value)
+        return "" if width is None else _width_words(width.value)
 
 
 def _ending(records: Iterable[Record], implant: str, scan: str) -> tuple[Record, ...]:
@@ -101,32 +96,6 @@ def _when(reading: Reading) -> str:
 
 def _width_words(change: Measured) -> str:
     return _changed_words(change, "wider by", "narrower by", "no change of width shown")
-
-
-def _alone(step_mm: float | None, change: Measured) -> str:
-    """Return what the two widths say by themselves, where the comparison by one blur says otherwise."""
-    if step_mm is None or not change.is_known or change.low95 <= step_mm <= change.high95:
-        return ""
-    return (
-        f", with one blur and metal for both CTs; their widths, each read alone, differ by {step_mm:+.2f} mm"
-    )
-
-
-def _steps_mm(readings: Sequence[Reading], implant: str) -> dict[tuple[str, str], float]:
-    """Return by how much the latest widths exceed the earlier ones, where both are known."""
-    widths = {
-        (reading.scan.id, side): getattr(one.halo, side).mean_width
-        for reading in readings
-        for one in reading.implants
-        if one.id == implant
-        for side in _SIDES.values()
-    }
-    last = readings[-1].scan.id
-    return {
-        (scan, side): widths[last, side].value - width.value
-        for (scan, side), width in widths.items()
-        if scan != last and width.is_known and (last, side) in widths and widths[last, side].is_known
-    }
 
 
 def _bridging_words(changes: Iterable[ChangeRecord]) -> str:

@@ -28,7 +28,7 @@ FloatArray = NDArray[np.float64]
 SEEN_ALIKE = ("blur", "metal", "hardening")
 """Parts of the shared unknowns that scans of one screw by one protocol have in common."""
 
-_TEMPER = 2.0  # T: chosen among 1 to 4 on courses of the tuning half
+_TEMPER = 1.5  # T: chosen among five values from 1 to 4 on courses of the tuning half
 _LEAST = 1e-12  # chance that no number tells apart from none
 _SAME = 0.01  # of a chance: less is no reason to tell other widths
 _ROUNDS = 100
