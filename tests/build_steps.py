@@ -12,9 +12,7 @@ from typing import Any
 import build_reading as build
 import numpy as np
 
-from ongrowth.calibration import Calibration
 from ongrowth.casefile import CaseFile, parse_case_file
-from ongrowth.edge import Blur
 from ongrowth.newbone import NewBone, NewBonePlace
 from ongrowth.quantity import Measured, Unit
 from ongrowth.scan import Level, Problem, Scan, refuse
@@ -61,11 +59,6 @@ class Steps:
         self.asked["calibration"].append(more[0])
         side = build.make_side(self.width_mm)
         return build.make_halo(side, side)
-
-    def lend_blur(self, fitted: Any) -> Calibration:
-        """The blur as a screw tells it, named by that screw; the right one knows it best."""
-        spread = {"left": 0.2, "right": 0.1}.get(fitted, 0.3)
-        return Calibration(Blur(0.7), spread**2 * np.eye(7), material=fitted, source="in-scan")
 
     def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
         self.asked["bridge"].append(defect)

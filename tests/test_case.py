@@ -60,7 +60,7 @@ def scan() -> Scan:
 @pytest.fixture
 def steps(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Steps:
     stand_ins = Steps(scan)
-    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "lend_blur", "measure_bridge"):
+    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
         monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
     monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
     for name in ("read_scan", "measure_motion", "measure_new_bone"):
@@ -126,24 +126,6 @@ def test_screws_are_looked_for_once_also_where_there_are_several(steps: Steps) -
     spec = ScrewSpec(side="left", major_diameter_mm=4.0)
     read(Known(screws=(spec,)))
     assert steps.asked["screws"] == [(spec,)]
-
-
-def test_screws_of_one_scan_lend_each_other_the_blur(steps: Steps) -> None:
-    steps.sides = ("left", "right", "left")
-    read()
-    first, again = steps.asked["calibration"][:3], steps.asked["calibration"][3:]
-    assert first == [None] * 3
-    assert [blur.material for blur in again] == ["right", "left", "right"]  # never its own
-
-
-def test_no_blur_is_lent_where_one_is_known_or_one_screw_is_alone(steps: Steps, tmp_path: Path) -> None:
-    read()
-    assert steps.asked["calibration"] == [None]
-    steps.sides = ("left", "right")
-    path = tmp_path / "calibration.json"
-    path.write_text(json.dumps(Calibration(Blur(0.7), 0.01 * np.eye(7)).as_dict()), encoding="utf-8")
-    read(Known(calibration=path))
-    assert [blur.source for blur in steps.asked["calibration"][1:]] == ["calibration"] * 2
 
 
 def test_dose_and_its_population_estimate_are_carried(steps: Steps) -> None:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import build_reading as build
+import numpy as np
 import pytest
 from build_doubt import open_halo
 from build_steps import Steps, case_text, replace_scans
 
 import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
-from ongrowth.case import run_case
+from ongrowth.calibration import Calibration
+from ongrowth.case import Known, run_case, run_reading
 from ongrowth.case.reuse import case_before
 from ongrowth.casefile import CaseFile, parse_case_file
+from ongrowth.edge import Blur
 from ongrowth.halo import Halo
 from ongrowth.quantity import Measured
 from ongrowth.reading import Case, Reading, write_case, write_reading
@@ -107,6 +111,29 @@ def test_cts_made_alike_have_a_say_in_each_others_widths(
         c for c in case.changes if (c.from_scan, c.side, c.quantity) == ("w04", "head_side", "mean_width")
     )
     assert change.value.value == pytest.approx(width(later).value - width(early).value, abs=1e-3)
+
+
+def test_screws_of_one_ct_are_weighed_by_its_blur_unless_that_is_known(
+    steps: Steps, case_file: CaseFile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps.sides = ("left", "right")
+    of_screws = iter([open_halo(*OPEN), open_halo(*SURE)] * 2)
+
+    def measure_halo(*_: Any, keep: Any) -> Halo:
+        keep("screw")
+        return next(of_screws)
+
+    monkeypatch.setattr(recipe, "measure_halo", measure_halo)
+    left, right = run_reading(tmp_path / "w04").implants
+    assert left.halo.head_side.mean_width.value == pytest.approx(0.0, abs=0.01)
+    assert right.halo.head_side.mean_width.value == pytest.approx(0.5, abs=0.01)
+    assert left.halo.doubt is not None
+    assert not left.halo.doubt.is_agreed  # the scan tells it alone
+    assert [one.halo.blur.source for one in (left, right) if one.halo.blur] == ["in-scan", "in-scan"]
+    path = tmp_path / "calibration.json"
+    path.write_text(json.dumps(Calibration(Blur(0.7), 0.01 * np.eye(7)).as_dict()), encoding="utf-8")
+    left, _ = run_reading(tmp_path / "w04", Known(calibration=path)).implants
+    assert left.halo.head_side.mean_width.value == pytest.approx(0.48)
 
 
 def test_a_second_run_keeps_what_was_weighed_together(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from build_doubt import ANGLES, DEPTHS, RIM, SIDE, open_halo
 
-from ongrowth.halo import Halo, HaloSettings, measure_change, weigh_together
+from ongrowth.halo import Halo, HaloSettings, measure_change, weigh_screws, weigh_together
 from ongrowth.halo.believed import believing, halo_of
 from ongrowth.halo.unrolled import Shaft
 from ongrowth.quantity import Caution
@@ -97,3 +97,23 @@ def test_the_change_is_that_of_the_widths_as_believed() -> None:
         assert change.value == pytest.approx(step, abs=1e-3)
     apart = measure_change(every[0], judged[2], is_one_protocol=False).head_side
     assert apart.value == pytest.approx(0.2 - 0.55)
+
+
+def test_screws_of_one_scan_are_weighed_by_the_blur_and_what_they_tell_is_the_scans_own() -> None:
+    left, right = open_halo((0.8, 12.0, 0.6), (0.0, 0.0, 0.4)), open_halo((0.5, 0.0, 1.0))
+    weighed, sure = weigh_screws([left, right])
+    assert chances(weighed)[1] > 0.999
+    assert weighed.doubt is not None
+    assert not weighed.doubt.is_agreed
+    assert [halo.blur.source for halo in (weighed, sure) if halo.blur] == ["in-scan", "in-scan"]
+    assert weigh_together([weighed])[0] is weighed
+
+
+def test_a_screw_says_nothing_of_the_metal_of_another() -> None:
+    left, right = open_halo((0.8, 0.0, 0.6), (0.0, 0.0, 0.4)), open_halo((0.5, 0.0, 1.0))
+    assert left.doubt is not None
+    dense = left.doubt.solutions + [[0.0, 9.0, 0.0], [0.0, 0.0, 0.0]]
+    unlike = replace(left, doubt=replace(left.doubt, solutions=dense))
+    roots = np.sqrt([0.6, 0.4])
+    assert chances(weigh_screws([unlike, right])[0]) == pytest.approx(list(roots / roots.sum()))
+    assert chances(weigh_together([unlike, right])[0])[1] > 0.999

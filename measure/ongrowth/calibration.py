@@ -86,8 +86,7 @@ class Calibration:
     misfit_share : float
         Largest mean misfit of the rod's profile, as a share of the metal's level.
     source : str
-        "calibration" (a rod or screw in water), "earlier scan" (a CT of the first days, without a halo), or
-        "in-scan" (another screw of the same scan; never in a file).
+        "calibration" (a rod or screw in water) or "earlier scan" (a CT of the first days, without a halo).
     """
 
     blur: Blur
@@ -101,11 +100,6 @@ class Calibration:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "covariance", frozen(self.covariance))
-
-    @property
-    def is_of_protocol(self) -> bool:
-        """Whether the blur was known before the scan."""
-        return self.source != "in-scan"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the calibration as it stands in its file."""

@@ -5,8 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from ongrowth.calibration import Calibration
-from ongrowth.halo import Fitted, Halo, calibrate_on_first_days, lend_blur, measure_halo
-from ongrowth.quantity import Caution
+from ongrowth.halo import Fitted, Halo, calibrate_on_first_days, measure_halo
 from ongrowth_phantoms.grid import phantom_of, slice_cases
 from ongrowth_phantoms.grid.draw import Case
 from ongrowth_phantoms.grid.measure import ARMS, known_calibration, place_of
@@ -42,19 +41,6 @@ def off_by(found: Calibration) -> float:
         ]
     )
     return float(away @ np.linalg.solve(found.covariance, away))
-
-
-def test_the_blur_that_a_screw_lends_is_that_of_its_scan_and_no_calibration() -> None:
-    phantom, fits = phantom_of(LATER), list[Fitted]()
-    at = place_of(LATER, ARMS["given, free"], phantom)
-    measure_halo(phantom.scan, at.screw, at.frame, at.defect, keep=fits.append)
-    lent = lend_blur(fits[0])
-    assert off_by(lent) < _MOST_OFF
-    assert not lent.is_of_protocol
-    again = measure_halo(phantom.scan, at.screw, at.frame, at.defect, lent)
-    assert again.blur is not None
-    assert again.blur.source == "in-scan"
-    assert Caution.BLUR_UNKNOWN in again.whole.mean_width.cautions
 
 
 def test_a_ct_of_the_first_days_tells_the_blur_for_the_later_ones() -> None:

@@ -11,8 +11,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 
-import numpy as np
-
 import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge
 from ongrowth.calibration import Calibration, best_match, find_calibration, unfit_note
@@ -36,10 +34,10 @@ from ongrowth.halo import (
     Halo,
     HaloSettings,
     Planted,
-    lend_blur,
     look_ahead,
     measure_halo,
     plant,
+    weigh_screws,
 )
 from ongrowth.read import read_scan
 from ongrowth.reading import (
@@ -200,7 +198,7 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     tell("Finding the metal")
     metal = _metal_of(scan, known)
     known, before = _with_planes_before(scan, metal, known, tell)
-    fits = _with_lent_blur(scan, [_fit(scan, screw, metal, known, tell) for screw in metal.screws], tell)
+    fits = _weighed([_fit(scan, screw, metal, known, tell) for screw in metal.screws], tell)
     read = [_read_implant(scan, fit, known, tell, keep) for fit in fits]
     implants = with_controls([implant for implant, _ in read])
     of_screws = (problem for _, problems in read for problem in problems)
@@ -275,7 +273,6 @@ class _Fit:
     frame: ScrewFrame
     defect: DefectPlane | None
     told: tuple[Problem, ...]
-    settings: HaloSettings
     calibration: Calibration | None
     halo: Halo
     fitted: Fitted
@@ -289,37 +286,18 @@ def _fit(scan: Scan, screw: Screw, metal: Metalwork, known: Known, tell: Tell) -
     calibration = _calibration(scan, known)
     tell(f"Measuring the halo of {screw_words(screw.id)}")
     settings = HaloSettings(left_out=known.corrected(screw.id).left_out)
-    halo, fitted = _halo(scan, screw, frame, defect, calibration, settings)
-    return _Fit(screw, frame, defect, told, settings, calibration, halo, fitted)
-
-
-def _halo(
-    scan: Scan,
-    screw: Screw,
-    frame: ScrewFrame,
-    defect: DefectPlane | None,
-    calibration: Calibration | None,
-    settings: HaloSettings,
-) -> tuple[Halo, Fitted]:
     fits: list[Fitted] = []
     halo = measure_halo(scan, screw, frame, defect, calibration, settings, keep=fits.append)
-    return halo, fits[0]
+    return _Fit(screw, frame, defect, told, calibration, halo, fits[0])
 
 
-def _with_lent_blur(scan: Scan, fits: list[_Fit], tell: Tell) -> list[_Fit]:
-    """Where nothing else tells the blur, fit each halo again with it as another screw tells it best."""
+def _weighed(fits: list[_Fit], tell: Tell) -> list[_Fit]:
+    """Where nothing else tells the blur, weigh the widths of all screws by the blur they have in common."""
     if len(fits) < 2 or any(one.calibration is not None for one in fits):
         return fits
-    lent = [lend_blur(one.fitted) for one in fits]
-    out = []
-    for k, one in enumerate(fits):
-        blur = min(
-            (b for j, b in enumerate(lent) if j != k), key=lambda b: np.linalg.slogdet(b.covariance)[1]
-        )
-        tell(f"Measuring the halo of {screw_words(one.screw.id)} with the blur as another screw tells it")
-        halo, fitted = _halo(scan, one.screw, one.frame, one.defect, blur, one.settings)
-        out.append(replace(one, calibration=blur, halo=halo, fitted=fitted))
-    return out
+    tell("Weighing the widths of all screws together")
+    halos = weigh_screws([one.halo for one in fits])
+    return [replace(one, halo=halo) for one, halo in zip(fits, halos, strict=True)]
 
 
 def _read_implant(
@@ -327,7 +305,7 @@ def _read_implant(
 ) -> tuple[ImplantReading, tuple[Problem, ...]]:
     """Measure the rest of one screw; also what a reader must know about how."""
     screw, frame, defect, halo = fit.screw, fit.frame, fit.defect, fit.halo
-    is_calibrated = fit.calibration is not None and fit.calibration.is_of_protocol
+    is_calibrated = fit.calibration is not None
     ahead = look_ahead(fit.fitted, halo, frame, scan.nominal_slice_mm, is_calibrated=is_calibrated)
     tell(f"Measuring what bridges the defect at {screw_words(screw.id)}")
     planted: tuple[Planted, ...] = ()

@@ -3,14 +3,13 @@
 from ongrowth.halo.change import HaloChange, measure_change, screw_difference, side_difference
 from ongrowth.halo.doubt import Doubt, Rim
 from ongrowth.halo.first_days import calibrate_on_first_days
-from ongrowth.halo.lent import lend_blur
 from ongrowth.halo.map import SIDES, BlurFound, Halo, HaloMap, HaloSummary
 from ongrowth.halo.measure import Fitted, measure_halo
 from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
 from ongrowth.halo.summary import EVEN_MM, is_uneven, most_prominent
-from ongrowth.halo.together import weigh_together
+from ongrowth.halo.together import weigh_screws, weigh_together
 from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
 
 __all__ = [
@@ -30,7 +29,6 @@ __all__ = [
     "Rim",
     "calibrate_on_first_days",
     "is_uneven",
-    "lend_blur",
     "look_ahead",
     "measure_calibration",
     "measure_change",
@@ -40,5 +38,6 @@ __all__ = [
     "screw_difference",
     "side_difference",
     "variance_parts",
+    "weigh_screws",
     "weigh_together",
 ]

@@ -25,7 +25,7 @@ from scipy import linalg, sparse
 from ongrowth.defect import Side
 from ongrowth.halo.doubt import MODEL_SHARE, Doubt
 from ongrowth.halo.map import SIDES, Halo, HaloMap
-from ongrowth.halo.together import SEEN_ALIKE, in_pairs
+from ongrowth.halo.together import OF_SCAN, OF_SCREW, in_pairs
 from ongrowth.quantity import Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
@@ -60,8 +60,8 @@ class Alike:
 _ALL = ("blur", "metal", "axis", "hardening", "thread")
 # Correlations: found on re-positioned scans of the tuning half. Level of the layer: project's choice,
 # the tissue of one patient some weeks later, or at another place.
-ONE_PROTOCOL = Alike(((SEEN_ALIKE, 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True)
-ONE_SCAN = Alike(((("blur",), 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5)
+ONE_PROTOCOL = Alike(((OF_SCREW, 0.95), (("layer level",), 0.8)), 0.85, is_one_screw=True)
+ONE_SCAN = Alike(((OF_SCAN, 0.95), (("metal", "hardening"), 0.5), (("layer level",), 0.5)), 0.5)
 ONE_SCREW = Alike(((_ALL, 1.0),), 0.5, is_one_fit=True, is_one_screw=True)
 NOTHING = Alike(is_one_screw=True)
 

@@ -131,7 +131,7 @@ def measure_halo(
     )
     prior = shared_prior(calibration, *metal_hu, scene.section.cos_tilt)
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
-    is_known = calibration is not None and calibration.is_of_protocol
+    is_known = calibration is not None
     temper = _KNOWN_TEMPER if is_known else _FREE_TEMPER
     fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings, temper)
     keep(fitted)

@@ -1,19 +1,21 @@
-"""Solutions of several scans of one protocol, weighed together.
+"""Solutions of several fits, weighed together: of the screws of a scan, and of a screw in several scans.
 
-One scan may fit several widths, each with a blur and a metal of its own. Scans of one screw by one protocol
-saw the same blur and metal, so those solutions belong together that agree in them: a pair weighs as much
-as both together, times exp(-d2 / 2T) of how far apart they lie,
+One fit may have several solutions, each with widths, a blur and a metal of its own. Screws of one scan were
+seen with the same blur, and scans of one screw by one protocol with the same blur and metal. So those
+solutions belong together that agree in them: a pair weighs as much as both together, times exp(-d2 / 2T)
+of how far apart they lie,
 
     d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
 
 with S1 and S2 the covariances of the two fits, and T because a fit knows its blur less well than its own
-sums say. What misleads one fit misleads the others as well (the same bone and kernel, the same model), so
-that n fits which prefer the same solution say no more than one: their images count by the n-th root.
+sums say. What misleads one fit misleads others as well (the same bone and kernel, the same model), so that
+n fits which prefer the same solution say no more than one: their images count by the n-th root.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +27,8 @@ from ongrowth.halo.map import Halo
 
 FloatArray = NDArray[np.float64]
 
-SEEN_ALIKE = ("blur", "metal", "hardening")
-"""Parts of the shared unknowns that scans of one screw by one protocol have in common."""
+OF_SCREW, OF_SCAN = ("blur", "metal", "hardening"), ("blur",)
+"""Parts of the shared unknowns that scans of one screw by one protocol have in common; screws of one scan."""
 
 _TEMPER = 1.5  # T: chosen among five values from 1 to 4 on courses of the tuning half
 _LEAST = 1e-12  # chance that no number tells apart from none
@@ -45,19 +47,43 @@ def weigh_together(halos: Sequence[Halo]) -> tuple[Halo, ...]:
         One for each scan; one without `Halo.doubt` has no say and stays as it is. One by itself is
         believed by its scan alone.
     """
+    return _weighed(halos, OF_SCREW)
+
+
+def weigh_screws(halos: Sequence[Halo]) -> tuple[Halo, ...]:
+    """Return the halos of the screws of one scan, with solutions as likely as all of them tell by the blur.
+
+    What they tell together is what the scan tells alone (`Doubt.alone`).
+
+    Parameters
+    ----------
+    halos : sequence of Halo
+        One for each screw, two at least.
+    """
+    return tuple(_of_scan(halo) for halo in _weighed(halos, OF_SCAN))
+
+
+def _of_scan(halo: Halo) -> Halo:
+    if halo.doubt is None or halo.blur is None:
+        return halo
+    doubt = replace(halo.doubt, alone=halo.doubt.chances)
+    return replace(halo, doubt=doubt, blur=replace(halo.blur, source="in-scan"))
+
+
+def _weighed(halos: Sequence[Halo], parts: Sequence[str]) -> tuple[Halo, ...]:
     told = [halo.doubt for halo in halos if halo.doubt is not None]
     return tuple(
-        halo if halo.doubt is None else believing(halo, _chances(halo.doubt, told)) for halo in halos
+        halo if halo.doubt is None else believing(halo, _chances(halo.doubt, told, parts)) for halo in halos
     )
 
 
-def _chances(one: Doubt, every: Sequence[Doubt]) -> FloatArray:
+def _chances(one: Doubt, every: Sequence[Doubt], parts: Sequence[str]) -> FloatArray:
     """Return how likely each solution of a fit is beside all fits, itself among them, shape (K,)."""
     share = 1.0 / len(every)
     log_chance = share * np.log(np.maximum(one.alone, _LEAST))
     for other in every:
         if other is not one:
-            log_chance += np.log(_agreement(one, other, SEEN_ALIKE) @ other.alone**share + _LEAST)
+            log_chance += np.log(_agreement(one, other, parts) @ other.alone**share + _LEAST)
     chances = np.exp(log_chance - log_chance.max())
     chances /= chances.sum()
     return one.alone if np.abs(chances - one.alone).max() < _SAME else np.asarray(chances)

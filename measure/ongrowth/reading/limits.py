@@ -88,7 +88,7 @@ Words = Callable[[Scan, Screw, str], str]
 _LEFT_OPEN = {
     "calibration": "what the calibration leaves open of the blur",
     "earlier scan": "what the CT of the first days leaves open of the blur",
-    "in-scan": "what the other screw leaves open of the blur, which is not calibrated",
+    "in-scan": "what the screws of this CT leave open of the blur, which is not calibrated",
 }
 
 
