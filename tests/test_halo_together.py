@@ -112,7 +112,7 @@ def test_screws_of_one_scan_are_weighed_by_the_blur_and_what_they_tell_is_the_sc
 def test_a_screw_says_nothing_of_the_metal_of_another() -> None:
     left, right = open_halo((0.8, 0.0, 0.6), (0.0, 0.0, 0.4)), open_halo((0.5, 0.0, 1.0))
     assert left.doubt is not None
-    dense = left.doubt.solutions + [[0.0, 9.0, 0.0], [0.0, 0.0, 0.0]]
+    dense = left.doubt.solutions + np.outer([9.0, 0.0], [0.0, 1.0, 0.0])
     unlike = replace(left, doubt=replace(left.doubt, solutions=dense))
     roots = np.sqrt([0.6, 0.4])
     assert chances(weigh_screws([unlike, right])[0]) == pytest.approx(list(roots / roots.sum()))
