@@ -250,7 +250,8 @@ def test_solutions_that_agree_in_the_blur_belong_together() -> None:
 def test_a_rival_without_any_chance_carries_nothing_however_well_its_blur_agrees() -> None:
     before, after = halo_of(0.5, slope=0.0), _two_ways(200.0 * U_BLUR, 0.0, -0.5)
     assert after.doubt is not None
-    hopeless = replace(after, doubt=after.doubt.believing(np.array([1.0, 0.0])))
+    surely = np.array([1.0, 0.0])
+    hopeless = replace(after, doubt=replace(after.doubt, chances=surely, alone=surely))
     change = measure_change(before, hopeless, is_one_protocol=True).whole
     assert change.value == pytest.approx(0.0, abs=1e-6)
     assert np.isfinite(change.u)

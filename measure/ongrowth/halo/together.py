@@ -2,14 +2,15 @@
 
 One fit may have several solutions, each with widths, a blur and a metal of its own. Screws of one scan were
 seen with the same blur, and scans of one screw by one protocol with the same blur and metal. So those
-solutions belong together that agree in them: a pair weighs as much as both together, times exp(-d2 / 2T)
-of how far apart they lie,
+solutions belong together that agree in them: a pair counts by exp(-d2/2) of how far apart they lie,
 
     d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
 
-with S1 and S2 the covariances of the two fits, and T because a fit knows its blur less well than its own
-sums say. What misleads one fit misleads others as well (the same bone and kernel, the same model), so that
-n fits which prefer the same solution say no more than one: their images count by the n-th root.
+with S1 and S2 the covariances of the two fits. That is enough for a difference, which two solutions give
+rightly also where both are wrong in the same way. Which of the pairs is right is harder to tell. What
+misleads one fit misleads others as well (the same bone and kernel, the same model), so n fits which prefer
+the same solution say no more than one, and their images count by the n-th root; and a fit knows its blur
+less well than its own sums say, so d2 counts by 1/T.
 """
 
 from __future__ import annotations
@@ -33,7 +34,6 @@ OF_SCREW, OF_SCAN = ("blur", "metal", "hardening"), ("blur",)
 _TEMPER = 1.5  # T: chosen among five values from 1 to 4 on courses of the tuning half
 _LEAST = 1e-12  # chance that no number tells apart from none
 _SAME = 0.01  # of a chance: less is no reason to tell other widths
-_ROUNDS = 100
 
 
 def weigh_together(halos: Sequence[Halo]) -> tuple[Halo, ...]:
@@ -83,25 +83,16 @@ def _chances(one: Doubt, every: Sequence[Doubt], parts: Sequence[str]) -> FloatA
     log_chance = share * np.log(np.maximum(one.alone, _LEAST))
     for other in every:
         if other is not one:
-            log_chance += np.log(_agreement(one, other, parts) @ other.alone**share + _LEAST)
+            apart = _apart(one, other, parts)
+            agreement = np.exp(-0.5 * (apart - apart.min()) / _TEMPER)
+            log_chance += np.log(agreement @ other.alone**share + _LEAST)
     chances = np.exp(log_chance - log_chance.max())
     chances /= chances.sum()
     return one.alone if np.abs(chances - one.alone).max() < _SAME else np.asarray(chances)
 
 
-def _agreement(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
-    """Return how well each solution of one fit agrees with each of another, 1 at best, shape (K, L)."""
-    index = a.index(*parts)
-    apart = b.solutions[None, :, index] - a.solutions[:, None, index]
-    inner = (a.covariance + b.covariance)[np.ix_(index, index)]
-    square = np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart)
-    return np.asarray(np.exp(-0.5 * (square - square.min()) / _TEMPER))
-
-
 def in_pairs(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
-    """Return how likely each solution of one fit is together with each of another, shape (K, L).
-
-    Where other scans had a say, each solution stays as likely as it is believed to be.
+    """Return how likely each solution of one fit is together with each of another, for a difference.
 
     Parameters
     ----------
@@ -109,21 +100,21 @@ def in_pairs(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
         The two fits.
     parts : sequence of str
         Shared unknowns that both saw alike, as in `Doubt.parts`.
+
+    Returns
+    -------
+    ndarray, shape (K, L)
+        Sums to 1.
     """
-    pairs = np.sqrt(np.outer(a.alone, b.alone)) * _agreement(a, b, parts)
-    if a.is_agreed or b.is_agreed:
-        return _with_margins(pairs, a.chances, b.chances)
+    with np.errstate(divide="ignore"):  # a chance may be too small for a number
+        log_chance = np.log(np.outer(a.alone, b.alone)) - 0.5 * _apart(a, b, parts)
+    pairs = np.exp(log_chance - log_chance.max())
     return np.asarray(pairs / pairs.sum())
 
 
-def _with_margins(table: FloatArray, rows: FloatArray, columns: FloatArray) -> FloatArray:
-    """Return the table of given margins that is nearest to a table in proportion."""
-    table = table / table.sum() + _LEAST
-    for _ in range(_ROUNDS):
-        table = table * _ratio(rows, table.sum(axis=1))[:, None]
-        table = table * _ratio(columns, table.sum(axis=0))
-    return np.asarray(table)
-
-
-def _ratio(wanted: FloatArray, found: FloatArray) -> FloatArray:
-    return np.divide(wanted, found, out=np.zeros_like(wanted), where=found > 0.0)
+def _apart(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
+    """Return d2 of each solution of one fit and each of another, shape (K, L)."""
+    index = a.index(*parts)
+    apart = b.solutions[None, :, index] - a.solutions[:, None, index]
+    inner = (a.covariance + b.covariance)[np.ix_(index, index)]
+    return np.asarray(np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart))
