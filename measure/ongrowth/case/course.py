@@ -81,7 +81,8 @@ def _judged_together(
     case_file: CaseFile, readings: Sequence[Reading], tell: Tell, keep: Keep
 ) -> dict[str, Reading]:
     """Return the readings by the id of their CT, widths weighed together where CTs were made alike."""
-    tell("Weighing the widths of all CTs together")
+    if len(readings) > 1:
+        tell("Weighing the widths of all CTs together")
     judged = judged_together(readings, windows_of(case_file), case_file.patient.site)
     for before, after in zip(readings, judged, strict=True):
         if after is not before:
