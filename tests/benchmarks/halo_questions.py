@@ -38,6 +38,8 @@ from ongrowth.halo import (
     plant,
     screw_difference,
     side_difference,
+    weigh_screws,
+    weigh_together,
 )
 from ongrowth.halo.protocol import TRANSFER_SD
 from ongrowth.quantity import Measured
@@ -253,13 +255,30 @@ def controls(case: Case, work: Path) -> list[Record]:
     scene = two_screws(case)
     scan = phantom_of(replace(case, id=f"{case.id}-two"), work / "scans", scene).scan
     both = [take(case, Phantom(scan, truth_of(scene, k)), "given, free") for k in range(2)]
-    true = [true_sides(one.phantom.truth) for one in both]
-    records = []
+    truths = [one.phantom.truth for one in both]
+    by_itself = [one.halo for one in both]
+    together = weigh_screws(by_itself)
+    records = _widths("two screws of one scan", truths, by_itself, together)
+    true = [true_sides(truth) for truth in truths]
     for side in SIDES:
-        difference = screw_difference(both[0].halo, both[1].halo, side)
+        difference = screw_difference(together[0], together[1], side)
         if difference.is_known and all(side in t for t in true):
-            records.append({"side": side} | _compared(difference, true[1][side] - true[0][side]))
+            step = true[1][side] - true[0][side]
+            records.append({"side": side, "kind": "difference"} | _compared(difference, step))
     return records
+
+
+def _widths(
+    what: str, truths: Sequence[Truth], by_itself: Sequence[Halo], together: Sequence[Halo]
+) -> list[Record]:
+    """Return the errors of the sides' means, each halo read by itself and all weighed together."""
+    ways = {f"{what}, each by itself": by_itself, f"{what}, weighed together": together}
+    return [
+        {"kind": "width", "way": way} | record
+        for way, halos in ways.items()
+        for halo, truth in zip(halos, truths, strict=True)
+        for record in _against_truth(halo, truth)
+    ]
 
 
 def grown(case: Case) -> Case:
@@ -283,6 +302,9 @@ def again(case: Case, work: Path) -> list[Record]:
     for kind, other in (*later, ("grown", grown(case))):
         after = take(other, phantom_of(other, cache))
         change = measure_change(before.halo, after.halo, is_one_protocol=True)
+        pair = [before.halo, after.halo]
+        truths = [one.phantom.truth for one in (before, after)]
+        records += _widths("one screw in two scans", truths, pair, weigh_together(pair))
         true = [_true_on(one.phantom.truth, before.halo) for one in (after, before)]
         for side, of in SIDES.items():
             cells = (before.halo.map.side == of) & np.isfinite(change.map.width_mm)
@@ -369,7 +391,8 @@ def report(write: bool, work: Path) -> None:
     records = read_records(work / "questions.jsonl")
     tables = {"planted": planted_table(records), "ahead": ahead_table(records)}
     tables |= {what: ways_table(latest(records, what)) for what in ("sources", "lent")}
-    tables["differences"] = differences_table(records)
+    both = [r for what in ("controls", "again") for r in latest(records, what) if r["kind"] == "width"]
+    tables |= {"together": ways_table(both, "widths of"), "differences": differences_table(records)}
     told = {name: table for name, table in tables.items() if table}
     if write:
         PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), told), encoding="utf-8")
@@ -415,7 +438,9 @@ def differences_table(records: Sequence[Record]) -> str:
         "tip side less head side, one screw": [
             r["difference"] for r in latest(records, "planted") if "difference" in r
         ],
-        "one screw less the other, one scan": latest(records, "controls"),
+        "one screw less the other, one scan": [
+            r for r in latest(records, "controls") if r["kind"] == "difference"
+        ],
         "change to another scan of the protocol, as before": [r for r in again if r["kind"] == "as before"],
         "change to another scan of the protocol, grown": [r for r in again if r["kind"] == "grown"],
     }
@@ -430,9 +455,9 @@ def differences_table(records: Sequence[Record]) -> str:
     return markdown_rows(rows) if len(rows) > 1 else ""
 
 
-def ways_table(asked: Sequence[Record]) -> str:
-    """Return the errors of side means by what told the blur."""
-    rows = [("blur from", *_ERRORS, "detection limit, median")]
+def ways_table(asked: Sequence[Record], head: str = "blur from") -> str:
+    """Return the errors of side means by the way they were read."""
+    rows = [(head, *_ERRORS, "detection limit, median")]
     for way in dict.fromkeys(r["way"] for r in asked):
         some = [r for r in asked if r["way"] == way]
         rows.append((*_errors(way, some), f"{np.median([r['limit_mm'] for r in some]):.2f} mm"))
