@@ -29,6 +29,7 @@ def open_halo(*solutions: tuple[float, float, float]) -> Halo:
         blur_mm=np.outer(0.8 + 0.01 * blurs, [1.0, 1.0]),
         chances=chances,
         alone=chances,
+        paired=chances,
         covariance=np.diag(U**2),
         blur_u_mm=np.array([0.05, 0.1]),
         follow_mm=np.zeros((*SHAPE, len(PARTS))),

@@ -74,6 +74,7 @@ def halo_of(
         blur_mm=np.full((1 + n_rivals, 2), 0.8),
         chances=chances,
         alone=chances,
+        paired=chances,
         covariance=np.diag([U_BLUR, 0.1, 0.1, 35.0, 35.0]) ** 2,
         blur_u_mm=np.array([0.05, 0.1]),
         follow_mm=follow,

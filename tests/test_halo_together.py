@@ -43,7 +43,9 @@ def test_agreement_counts_by_how_far_two_solutions_lie_apart() -> None:
 def test_scans_that_are_misled_alike_say_no_more_than_one() -> None:
     """The same two solutions in each: how likely they are stays what one scan says."""
     every = [open_halo((0.0, 30.0, 0.7), (1.5, 0.0, 0.3)) for _ in range(4)]
-    assert all(judged is alone for judged, alone in zip(weigh_together(every), every, strict=True))
+    for judged, alone in zip(weigh_together(every), every, strict=True):
+        assert chances(judged) == chances(alone)
+        assert judged.head_side is alone.head_side
 
 
 def test_a_scan_by_itself_is_believed_by_itself_again() -> None:
@@ -70,7 +72,7 @@ def test_what_weakens_a_halo_stays_with_it() -> None:
     shaft = Shaft(DEPTHS, ANGLES, SIDE, cautions)
     assert halo.doubt is not None
     left_out = halo_of(shaft, halo.doubt, Caution.BLUR_UNKNOWN, "free", HaloSettings().seed, is_parted=True)
-    judged = believing(left_out, np.array([0.1, 0.9]))
+    judged = believing(left_out, np.array([0.1, 0.9]), np.array([0.1, 0.9]))
     told = left_out.head_side.mean_width.cautions
     assert told == Caution.BLUR_UNKNOWN | Caution.EXCLUDED_BY_READER
     assert judged.head_side.mean_width.cautions == told
@@ -92,6 +94,17 @@ def test_a_change_asks_which_solutions_go_together_not_which_are_right() -> None
     assert judged[0].head_side.mean_width.u > 0.2
     assert change.value == pytest.approx(0.4, abs=1e-3)
     assert change.u < 0.1
+
+
+def test_a_third_scan_has_its_say_in_the_change_between_two() -> None:
+    """Each of the two allows blurs of 0 and 12 U; the third was seen with 0, which settles their change."""
+    before, after = open_halo((0.8, 12.0, 0.5), (0.3, 0.0, 0.5)), open_halo((0.7, 12.0, 0.5), (0.0, 0.0, 0.5))
+    alone = measure_change(*weigh_together([before, after]), is_one_protocol=True).head_side
+    assert alone.value == pytest.approx(-0.2, abs=1e-3)
+    beside = weigh_together([before, after, open_halo((0.1, 0.0, 1.0))])
+    settled = measure_change(*beside[:2], is_one_protocol=True).head_side
+    assert settled.value == pytest.approx(-0.3, abs=1e-3)
+    assert settled.u < alone.u
 
 
 def test_screws_of_one_scan_are_weighed_by_the_blur_and_what_they_tell_is_the_scans_own() -> None:

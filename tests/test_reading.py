@@ -170,6 +170,7 @@ def test_what_other_solutions_hang_on_is_kept_and_a_doubt_without_it_is_left_out
     doubt = Doubt(
         parts=("blur", "metal"), solutions=rng.normal(size=(3, 2)), widths_mm=rng.normal(size=(3, *shape)),
         blur_mm=rng.normal(size=(3, 2)), chances=np.array([0.6, 0.3, 0.1]), alone=np.array([0.5, 0.3, 0.2]),
+        paired=np.array([0.9, 0.1, 0.0]),
         covariance=np.eye(2), blur_u_mm=np.array([0.1, 0.2]), follow_mm=rng.normal(size=(*shape, 2)),
         noise_mm=rng.normal(size=(5, *shape)), envelope_mm=np.full(3, 2.0), limit_mm=(0.3, 0.4),
         layer_hu=(Measured.of(70.0, 20.0, Unit.HU), no_hu), rims=(rim, no_rim),
@@ -181,13 +182,22 @@ def test_what_other_solutions_hang_on_is_kept_and_a_doubt_without_it_is_left_out
     file = write_reading(followed, tmp_path / "w08", is_followed=True)
     back = read_reading(file).implants[0].halo.doubt
     assert back is not None
-    for name in ("solutions", "widths_mm", "blur_mm", "chances", "alone", "follow_mm", "envelope_mm"):
+    for name in (
+        "solutions",
+        "widths_mm",
+        "blur_mm",
+        "chances",
+        "alone",
+        "paired",
+        "follow_mm",
+        "envelope_mm",
+    ):
         assert np.array_equal(getattr(back, name), getattr(doubt, name)), name
     for name in ("parts", "limit_mm", "radius", "rims", "layer_hu"):
         assert repr(getattr(back, name)) == repr(getattr(doubt, name)), name  # NaN is no equal of itself
     stored = file.with_name("doubt.npz")
     with np.load(stored) as arrays:
-        earlier = {name: arrays[name] for name in arrays.files if not name.endswith("rim_hu")}
+        earlier = {name: arrays[name] for name in arrays.files if not name.endswith("paired")}
     np.savez_compressed(stored, **earlier)  # as an earlier state wrote it
     assert read_reading(file).implants[0].halo.doubt is None
 

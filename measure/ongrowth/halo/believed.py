@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -52,19 +54,21 @@ def halo_of(
     )
 
 
-def believing(halo: Halo, chances: FloatArray) -> Halo:
+def believing(halo: Halo, chances: FloatArray, paired: FloatArray) -> Halo:
     """Return a halo with its solutions otherwise likely.
 
     Parameters
     ----------
     halo : Halo
         As measured, or as read with its doubt.
-    chances : ndarray, shape (K,)
-        How likely each solution is, the best one of the fit first.
+    chances, paired : ndarray, shape (K,)
+        How likely each solution is, the best one of the fit first; see `Doubt`.
     """
     doubt = halo.doubt
-    if doubt is None or np.array_equal(chances, doubt.chances):
+    if doubt is None or (np.array_equal(chances, doubt.chances) and np.array_equal(paired, doubt.paired)):
         return halo
+    if np.array_equal(chances, doubt.chances):
+        return replace(halo, doubt=doubt.believing(chances, paired))
     source = halo.blur.source if halo.blur is not None else "free"
     sides = (halo.head_side, halo.tip_side)
     # what weakens everything weakens both sides; what is left out or hardly measured is found again
@@ -72,7 +76,7 @@ def believing(halo: Halo, chances: FloatArray) -> Halo:
     cautions = shared if halo.is_parted else halo.whole.mean_width.cautions
     shaft = Shaft(halo.map.depth_mm, halo.map.angle_deg, halo.map.side, halo.map.cautions)
     seed = HaloSettings().seed
-    return halo_of(shaft, doubt.believing(chances), cautions, source, seed, is_parted=halo.is_parted)
+    return halo_of(shaft, doubt.believing(chances, paired), cautions, source, seed, is_parted=halo.is_parted)
 
 
 def draws_of(shaft: Shaft, doubt: Doubt, seed: int) -> Draws:

@@ -46,8 +46,9 @@ class Doubt:
         Blur of each: widths at half height in the slice and across, mm.
     chances : ndarray, shape (K,)
         How likely each is, as believed.
-    alone : ndarray, shape (K,)
-        How likely each is by this scan alone.
+    alone, paired : ndarray, shape (K,)
+        The same by this scan alone; and where a difference to another scan is asked for, which hangs on
+        agreement alone.
     covariance : ndarray, shape (P, P)
         Of the best one's shared unknowns as believed, layer levels included.
     blur_u_mm : ndarray, shape (2,)
@@ -76,6 +77,7 @@ class Doubt:
     blur_mm: FloatArray
     chances: FloatArray
     alone: FloatArray
+    paired: FloatArray
     covariance: FloatArray
     blur_u_mm: FloatArray
     follow_mm: FloatArray
@@ -89,8 +91,8 @@ class Doubt:
 
     def __post_init__(self) -> None:
         for array in (
-            self.solutions, self.widths_mm, self.blur_mm, self.chances, self.alone, self.covariance,
-            self.blur_u_mm, self.follow_mm, self.noise_mm, self.envelope_mm,
+            self.solutions, self.widths_mm, self.blur_mm, self.chances, self.alone, self.paired,
+            self.covariance, self.blur_u_mm, self.follow_mm, self.noise_mm, self.envelope_mm,
         ):  # fmt: skip
             array.setflags(write=False)
 
@@ -109,13 +111,18 @@ class Doubt:
         return not np.array_equal(self.chances, self.alone)
 
     @property
+    def is_paired(self) -> bool:
+        """Whether other scans had a say in differences."""
+        return not np.array_equal(self.paired, self.alone)
+
+    @property
     def is_best_likeliest(self) -> bool:
         """Whether the best solution of the fit is also the likeliest, as believed."""
         return bool(self.chances.argmax() == 0)
 
-    def believing(self, chances: FloatArray) -> Doubt:
+    def believing(self, chances: FloatArray, paired: FloatArray) -> Doubt:
         """Return the same solutions, otherwise likely."""
-        return replace(self, chances=chances)
+        return replace(self, chances=chances, paired=paired)
 
     def on_cells(self, follow_mm: FloatArray, noise_mm: FloatArray, widths_mm: FloatArray) -> Doubt:
         """Return the doubt of other cells."""

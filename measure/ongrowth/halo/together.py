@@ -7,10 +7,10 @@ solutions belong together that agree in them: a pair counts by exp(-d2/2) of how
     d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
 
 with S1 and S2 the covariances of the two fits. That is enough for a difference, which two solutions give
-rightly also where both are wrong in the same way. Which of the pairs is right is harder to tell. What
-misleads one fit misleads others as well (the same bone and kernel, the same model), so n fits which prefer
-the same solution say no more than one, and their images count by the n-th root; and a fit knows its blur
-less well than its own sums say, so d2 counts by 1/T.
+rightly also where both are wrong in the same way. Which of them are right, as the widths ask, is harder to
+tell. What misleads one fit misleads others as well (the same bone and kernel, the same model), so n fits
+which prefer the same solution say no more than one, and their images count by the n-th root; and a fit
+knows its blur less well than its own sums say, so d2 counts by 1/T.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ OF_SCREW, OF_SCAN = ("blur", "metal", "hardening"), ("blur",)
 _TEMPER = 1.5  # T: chosen among five values from 1 to 4 on courses of the tuning half
 _LEAST = 1e-12  # chance that no number tells apart from none
 _SAME = 0.01  # of a chance: less is no reason to tell other widths
+_ROUNDS = 100
 
 
 def weigh_together(halos: Sequence[Halo]) -> tuple[Halo, ...]:
@@ -66,29 +67,38 @@ def weigh_screws(halos: Sequence[Halo]) -> tuple[Halo, ...]:
 def _of_scan(halo: Halo) -> Halo:
     if halo.doubt is None or halo.blur is None:
         return halo
-    doubt = replace(halo.doubt, alone=halo.doubt.chances)
+    doubt = replace(halo.doubt, alone=halo.doubt.chances, paired=halo.doubt.chances)
     return replace(halo, doubt=doubt, blur=replace(halo.blur, source="in-scan"))
 
 
 def _weighed(halos: Sequence[Halo], parts: Sequence[str]) -> tuple[Halo, ...]:
-    told = [halo.doubt for halo in halos if halo.doubt is not None]
-    return tuple(
-        halo if halo.doubt is None else believing(halo, _chances(halo.doubt, told, parts)) for halo in halos
-    )
+    every = [halo.doubt for halo in halos if halo.doubt is not None]
+    return tuple(halo if halo.doubt is None else _beside(halo, halo.doubt, every, parts) for halo in halos)
 
 
-def _chances(one: Doubt, every: Sequence[Doubt], parts: Sequence[str]) -> FloatArray:
-    """Return how likely each solution of a fit is beside all fits, itself among them, shape (K,)."""
-    share = 1.0 / len(every)
+def _beside(halo: Halo, doubt: Doubt, every: Sequence[Doubt], parts: Sequence[str]) -> Halo:
+    """Return a halo as believed beside all fits, its own among them."""
+    chances = _chances(doubt, every, parts, share=1.0 / len(every), temper=_TEMPER)
+    if np.abs(chances - doubt.alone).max() < _SAME:
+        chances = doubt.alone
+    return believing(halo, chances, _chances(doubt, every, parts, share=1.0, temper=1.0))
+
+
+def _chances(
+    one: Doubt, every: Sequence[Doubt], parts: Sequence[str], *, share: float, temper: float
+) -> FloatArray:
+    """Return how likely each solution of a fit is beside all fits, itself among them, shape (K,).
+
+    Their images count by the power `share`, and d2 by 1 / `temper`.
+    """
     log_chance = share * np.log(np.maximum(one.alone, _LEAST))
     for other in every:
         if other is not one:
             apart = _apart(one, other, parts)
-            agreement = np.exp(-0.5 * (apart - apart.min()) / _TEMPER)
+            agreement = np.exp(-0.5 * (apart - apart.min()) / temper)
             log_chance += np.log(agreement @ other.alone**share + _LEAST)
     chances = np.exp(log_chance - log_chance.max())
-    chances /= chances.sum()
-    return one.alone if np.abs(chances - one.alone).max() < _SAME else np.asarray(chances)
+    return np.asarray(chances / chances.sum())
 
 
 def in_pairs(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
@@ -104,12 +114,26 @@ def in_pairs(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
     Returns
     -------
     ndarray, shape (K, L)
-        Sums to 1.
+        Sums to 1. Where both were weighed together with others, these have their say as well.
     """
     with np.errstate(divide="ignore"):  # a chance may be too small for a number
         log_chance = np.log(np.outer(a.alone, b.alone)) - 0.5 * _apart(a, b, parts)
     pairs = np.exp(log_chance - log_chance.max())
-    return np.asarray(pairs / pairs.sum())
+    pairs = pairs / pairs.sum()
+    return _with_margins(pairs, a.paired, b.paired) if a.is_paired and b.is_paired else np.asarray(pairs)
+
+
+def _with_margins(table: FloatArray, rows: FloatArray, columns: FloatArray) -> FloatArray:
+    """Return the table with given sums of rows and columns whose proportions are those of another."""
+    table = table + _LEAST * np.outer(rows, columns)
+    for _ in range(_ROUNDS):
+        table = table * _ratio(rows, table.sum(axis=1))[:, None]
+        table = table * _ratio(columns, table.sum(axis=0))
+    return np.asarray(table)
+
+
+def _ratio(wanted: FloatArray, found: FloatArray) -> FloatArray:
+    return np.divide(wanted, found, out=np.zeros_like(wanted), where=found > 0.0)
 
 
 def _apart(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:

@@ -105,6 +105,7 @@ def unroll(
         blur_mm=_blurs(problem, solutions),
         chances=chances,
         alone=chances,
+        paired=chances,
         covariance=posterior.shared_covariance,
         blur_u_mm=_blur_u(problem, solution.state.shared, posterior),
         follow_mm=np.asarray(basis @ posterior.drag[: posterior.n_width]).reshape(*shape, N_SHARED),

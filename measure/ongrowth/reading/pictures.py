@@ -117,8 +117,8 @@ def _load(path: Path) -> Arrays:
 
 
 _DOUBT_ARRAYS = (
-    "parts", "solutions", "widths_mm", "blur_mm", "chances", "alone", "covariance", "blur_u_mm", "follow_mm",
-    "noise_mm", "envelope_mm", "limit_mm", "model_mm",
+    "parts", "solutions", "widths_mm", "blur_mm", "chances", "alone", "paired", "covariance", "blur_u_mm",
+    "follow_mm", "noise_mm", "envelope_mm", "limit_mm", "model_mm",
 )  # fmt: skip
 
 
@@ -159,7 +159,7 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
             for name, array in stored.items()
             if name.startswith(f"{implant.id}.doubt.")
         }
-        if "rim_hu" not in part:  # none, or an earlier state's: then nothing is taken to cancel
+        if "paired" not in part:  # none, or an earlier state's: then nothing is taken to cancel
             return implant
         halo = dataclasses.replace(implant.halo, doubt=_doubt(part))
         return dataclasses.replace(implant, halo=halo)
