@@ -24,7 +24,7 @@ from ongrowth.quantity import Measured
 from ongrowth.reading import Case, Reading, write_case, write_reading
 from ongrowth.scan import Scan
 
-OPEN = ((0.8, 12.0, 0.6), (0.0, 0.0, 0.4))
+OPEN = ((0.8, 20.0, 0.6), (0.0, 0.0, 0.4))
 SURE = ((0.5, 0.0, 1.0),)
 HALOS = {"w04": OPEN, "w13": SURE, "soft": OPEN}
 

@@ -8,9 +8,10 @@ solutions belong together that agree in them: a pair counts by exp(-d2/2) of how
 
 with S1 and S2 the covariances of the two fits. That is enough for a difference, which two solutions give
 rightly also where both are wrong in the same way. Which of them are right, as the widths ask, is harder to
-tell. What misleads one fit misleads others as well (the same bone and kernel, the same model), so n fits
-which prefer the same solution say no more than one, and their images count by the n-th root; and a fit
-knows its blur less well than its own sums say, so d2 counts by 1/T.
+tell: a fit knows its blur less well than its own sums say, so d2 counts by 1/T. And what misleads one scan
+of a screw misleads the others as well (the same bone and kernel, the same model), so n scans which prefer
+the same solution say no more than one, and their images count by the n-th root. Screws of one scan lie in
+bone of their own, each in its own way, and count in full.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ FloatArray = NDArray[np.float64]
 OF_SCREW, OF_SCAN = ("blur", "metal", "hardening"), ("blur",)
 """Parts of the shared unknowns that scans of one screw by one protocol have in common; screws of one scan."""
 
-_TEMPER = 1.5  # T: chosen among five values from 1 to 4 on courses of the tuning half
+_TEMPER = 3.0  # T: chosen from 1 to 6 on scans of the tuning half and of the half that was seen before
 _LEAST = 1e-12  # chance that no number tells apart from none
 _SAME = 0.01  # of a chance: less is no reason to tell other widths
 _ROUNDS = 100
@@ -48,7 +49,8 @@ def weigh_together(halos: Sequence[Halo]) -> tuple[Halo, ...]:
         One for each scan; one without `Halo.doubt` has no say and stays as it is. One by itself is
         believed by its scan alone.
     """
-    return _weighed(halos, OF_SCREW)
+    n = sum(halo.doubt is not None for halo in halos)
+    return _weighed(halos, OF_SCREW, share=1.0 / max(n, 1))
 
 
 def weigh_screws(halos: Sequence[Halo]) -> tuple[Halo, ...]:
@@ -61,7 +63,7 @@ def weigh_screws(halos: Sequence[Halo]) -> tuple[Halo, ...]:
     halos : sequence of Halo
         One for each screw, two at least.
     """
-    return tuple(_of_scan(halo) for halo in _weighed(halos, OF_SCAN))
+    return tuple(_of_scan(halo) for halo in _weighed(halos, OF_SCAN, share=1.0))
 
 
 def _of_scan(halo: Halo) -> Halo:
@@ -71,14 +73,16 @@ def _of_scan(halo: Halo) -> Halo:
     return replace(halo, doubt=doubt, blur=replace(halo.blur, source="in-scan"))
 
 
-def _weighed(halos: Sequence[Halo], parts: Sequence[str]) -> tuple[Halo, ...]:
+def _weighed(halos: Sequence[Halo], parts: Sequence[str], *, share: float) -> tuple[Halo, ...]:
     every = [halo.doubt for halo in halos if halo.doubt is not None]
-    return tuple(halo if halo.doubt is None else _beside(halo, halo.doubt, every, parts) for halo in halos)
+    return tuple(
+        halo if halo.doubt is None else _beside(halo, halo.doubt, every, parts, share) for halo in halos
+    )
 
 
-def _beside(halo: Halo, doubt: Doubt, every: Sequence[Doubt], parts: Sequence[str]) -> Halo:
+def _beside(halo: Halo, doubt: Doubt, every: Sequence[Doubt], parts: Sequence[str], share: float) -> Halo:
     """Return a halo as believed beside all fits, its own among them."""
-    chances = _chances(doubt, every, parts, share=1.0 / len(every), temper=_TEMPER)
+    chances = _chances(doubt, every, parts, share=share, temper=_TEMPER)
     if np.abs(chances - doubt.alone).max() < _SAME:
         chances = doubt.alone
     return believing(halo, chances, _chances(doubt, every, parts, share=1.0, temper=1.0))
