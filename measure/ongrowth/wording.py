@@ -195,8 +195,8 @@ def side_words(side: str, site: str) -> str:
 
 
 _BLUR_SOURCE = {
-    "free": "this scan alone",
-    "in-scan": "this scan alone, by all its screws",
+    "free": "this scan itself",
+    "in-scan": "this scan itself, by all its screws",
     "calibration": "a calibration of the protocol",
     "earlier scan": "an earlier scan of the same protocol",
 }
@@ -208,7 +208,7 @@ def blur_source_words(source: str) -> str:
     Examples
     --------
     >>> blur_source_words("free")
-    'this scan alone'
+    'this scan itself'
     """
     return _BLUR_SOURCE.get(source, source)
 

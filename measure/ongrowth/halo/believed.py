@@ -44,7 +44,7 @@ def halo_of(
     is_parted : bool
         Whether a defect parts the shaft; without one only all of it is summarised.
     """
-    draws = draws_of(shaft, doubt, seed)
+    draws = _draws(shaft, doubt, seed)
     if is_parted:
         head, tip = (summarise(draws, (side,), cautions) for side in _BOTH)
     else:
@@ -79,14 +79,8 @@ def believing(halo: Halo, chances: FloatArray, paired: FloatArray) -> Halo:
     return halo_of(shaft, doubt.believing(chances, paired), cautions, source, seed, is_parted=halo.is_parted)
 
 
-def draws_of(shaft: Shaft, doubt: Doubt, seed: int) -> Draws:
-    """Return estimate, uncertainty and draws of the true field on the cells.
-
-    Parameters
-    ----------
-    shaft, doubt, seed
-        As for `halo_of`.
-    """
+def _draws(shaft: Shaft, doubt: Doubt, seed: int) -> Draws:
+    """Return estimate, uncertainty and draws of the true field on the cells."""
     rng = np.random.default_rng(seed)
     n = len(doubt.noise_mm)
     width = doubt.expected_mm

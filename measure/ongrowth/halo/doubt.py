@@ -46,9 +46,10 @@ class Doubt:
         Blur of each: widths at half height in the slice and across, mm.
     chances : ndarray, shape (K,)
         How likely each is, as believed.
-    alone, paired : ndarray, shape (K,)
-        The same by this scan alone; and where a difference to another scan is asked for, which hangs on
-        agreement alone.
+    alone : ndarray, shape (K,)
+        How likely each is by this scan alone.
+    paired : ndarray, shape (K,)
+        How likely each is in a difference to another scan; see `ongrowth.halo.together`.
     covariance : ndarray, shape (P, P)
         Of the best one's shared unknowns as believed, layer levels included.
     blur_u_mm : ndarray, shape (2,)
