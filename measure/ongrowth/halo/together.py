@@ -6,12 +6,12 @@ solutions belong together that agree in them: a pair counts by exp(-d2/2) of how
 
     d2 = (b2 - b1) . (S1 + S2)^-1 (b2 - b1)
 
-with S1 and S2 the covariances of the two fits. That is enough for a difference, which two solutions give
-rightly also where both are wrong in the same way. Which of them are right, as the widths ask, is harder to
-tell: a fit knows its blur less well than its own sums say, so d2 counts by 1/T. And what misleads one scan
-of a screw misleads the others as well (the same bone and kernel, the same model), so n scans which prefer
-the same solution say no more than one, and their images count by the n-th root. Screws of one scan lie in
-bone of their own, each in its own way, and count in full.
+with S1 and S2 the covariances of the two fits. That is enough for a difference, which two solutions that
+are wrong in the same way mostly give rightly (not growth, if both are "none"). Which of them are right, as
+the widths ask, is harder to tell: a fit knows its blur less well than its own sums say, so d2 counts by
+1/T. And what misleads one scan of a screw misleads the others as well (the same bone and kernel, the same
+model), so n scans which prefer the same solution say no more than one, and their images count by the n-th
+root. Screws of one scan lie in bone of their own, each in its own way, and count in full.
 """
 
 from __future__ import annotations
