@@ -236,7 +236,7 @@ def _two_ways(blur: float, rival_blur: float, rival_mm: float) -> Halo:
 
 def test_solutions_that_agree_in_the_blur_belong_together() -> None:
     """The later best has the blur of the earlier rival, which is 0.5 mm wider, and the other way round."""
-    far = 20.0 * U_BLUR
+    far = 6.0 * U_BLUR
     before, after = _two_ways(0.0, far, 0.5), _two_ways(far, 0.0, 0.5)
     change = measure_change(before, after, is_one_protocol=True).whole
     # pairs of one blur: (best, rival) and (rival, best), alike in weight, changes +0.5 and -0.5
@@ -259,7 +259,7 @@ def test_a_rival_without_any_chance_carries_nothing_however_well_its_blur_agrees
 
 
 def test_a_rival_that_alone_agrees_in_the_blur_carries_the_change() -> None:
-    far = 20.0 * U_BLUR
+    far = 6.0 * U_BLUR
     before = halo_of(0.5, slope=0.0)
     after = _two_ways(far, 0.0, -0.5)  # only "none" has the blur of the earlier scan
     change = measure_change(before, after, is_one_protocol=True).whole

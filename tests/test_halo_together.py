@@ -57,6 +57,12 @@ def test_a_scan_by_itself_is_believed_by_itself_again() -> None:
     assert weigh_together([judged, other])[0] is judged  # nothing new, nothing changed
 
 
+def test_a_scan_by_itself_is_what_it_was_to_the_last_digit() -> None:
+    """Else its screws would be held against each other as if another scan had had its say."""
+    odd = open_halo((0.8, 12.0, 0.43), (0.5, 6.0, 0.24), (0.3, 3.0, 0.17), (0.0, 0.0, 0.16))
+    assert weigh_together([odd])[0] is odd
+
+
 def test_a_dense_line_goes_with_the_solution_that_has_it() -> None:
     alone = open_halo((0.8, 12.0, 0.6), (0.7, 0.0, 0.4))
     judged, _ = weigh_together([alone, open_halo((0.5, 0.0, 1.0))])
@@ -124,3 +130,19 @@ def test_a_screw_says_nothing_of_the_metal_of_another() -> None:
     unlike = replace(left, doubt=replace(left.doubt, solutions=dense))
     assert chances(weigh_screws([unlike, right])[0]) == pytest.approx([0.6, 0.4])
     assert chances(weigh_together([unlike, right])[0])[1] > 0.999
+
+
+def test_cells_spread_by_all_that_their_widths_hang_on() -> None:
+    """Noise 0.1, blur 1 mm per unit known to 0.2 and counted by 1.1, model, radius, cell model 0.1 mm."""
+    bare = open_halo((0.5, 0.0, 1.0))
+    assert bare.doubt is not None
+    follow = np.zeros_like(bare.doubt.follow_mm)
+    follow[..., 0] = 1.0
+    shaft = Shaft(DEPTHS, ANGLES, SIDE, np.zeros(SIDE.shape, dtype=np.int64))
+    doubt = replace(bare.doubt, follow_mm=follow)
+    seed = HaloSettings().seed
+    spread = halo_of(shaft, doubt, Caution.NONE, "free", seed, is_parted=True).map.width_u_mm
+    stated = np.sqrt(0.1**2 + (1.1 * 0.2) ** 2 + 0.05**2 + (0.08 * 0.5) ** 2 + 0.01**2 + 0.1**2)
+    # an SD from 200 draws is known to 5 %: three of them
+    assert spread.mean() == pytest.approx(stated, rel=0.15)
+    assert bare.map.width_u_mm.mean() < 0.7 * stated

@@ -95,12 +95,14 @@ def _chances(
 
     Their images count by the power `share`, and d2 by 1 / `temper`.
     """
+    others = [other for other in every if other is not one]
+    if not others:
+        return one.alone
     log_chance = share * np.log(np.maximum(one.alone, _LEAST))
-    for other in every:
-        if other is not one:
-            apart = _apart(one, other, parts)
-            agreement = np.exp(-0.5 * (apart - apart.min()) / temper)
-            log_chance += np.log(agreement @ other.alone**share + _LEAST)
+    for other in others:
+        apart = _apart(one, other, parts)
+        agreement = np.exp(-0.5 * (apart - apart.min()) / temper)
+        log_chance += np.log(agreement @ other.alone**share + _LEAST)
     chances = np.exp(log_chance - log_chance.max())
     return np.asarray(chances / chances.sum())
 
