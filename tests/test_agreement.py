@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from ongrowth.agreement import (
     compare,
     concordance,
     cross_table,
+    difference_picture,
     double_examination,
     intraclass_correlation,
     limits_of_agreement,
@@ -132,6 +134,18 @@ def test_intraclass_of_perfect_readers_is_one_and_gaps_are_refused() -> None:
         intraclass_correlation([[1.0, math.nan], [2.0, 2.0]])
 
 
+@pytest.mark.parametrize(
+    "rows", [[[1, 2], [2, 1], [1, 2], [2, 1]], [[1, 2, 3], [2, 3, 1], [3, 1, 2], [2, 1, 3]]]
+)
+def test_readings_that_tell_no_subject_from_another_have_an_intraclass_correlation_without_bound(
+    rows: list[list[int]],
+) -> None:
+    found = intraclass_correlation(rows)
+    assert found["ICC(3,1)"].value == pytest.approx(-1.0 / (len(rows[0]) - 1))
+    assert found["ICC(1,k)"].value == found["ICC(3,k)"].value == -math.inf
+    assert all(not form.estimate.value > 1.0 for form in found.forms)
+
+
 def test_concordance_interval_holds_the_truth() -> None:
     rng = np.random.default_rng(7)
     s1, s2, c, shift = 0.25 + 0.04, 0.25 + 0.09, 0.25, 0.1
@@ -185,6 +199,33 @@ def test_kappa_at_its_edges() -> None:
         cross_table(["broad"], ["thin"], words)
     with pytest.raises(ValueError, match="square table"):
         weighted_kappa([[0, 0], [0, 0]])
+
+
+def test_kappa_is_weighted_only_where_the_order_of_the_categories_is_told() -> None:
+    """By the alphabet "much" lies beside "none"."""
+    words = ("none", "some", "much")
+    one = [words[k % 3] for k in range(12)]
+    other = ["much", *one[1:]]  # the first was "none"
+    readings = pd.DataFrame(
+        {"subject": [*range(12)] * 2, "reader": ["a"] * 12 + ["b"] * 12, "category": [*one, *other]}
+    )
+    layout = Layout(("subject",), "", "reader", "", "category")
+    plain = {f.name for f in compare(readings, layout)}
+    told = {f.name: f.estimate for f in compare(readings, replace(layout, categories=words))}
+    assert plain == {"kappa", "share of equal categories"}
+    assert told["kappa, linear weights"].value < told["kappa"].value
+
+
+def test_rows_without_a_word_are_a_part_of_their_own() -> None:
+    readings = pd.DataFrame(
+        [(f"s{k}", reader, float(k), kernel) for kernel in ("B", None) for k in range(5) for reader in "xy"],
+        columns=["subject", "reader", "value", "kernel"],
+    )
+    readings["value"] += np.arange(len(readings)) % 3
+    layout = Layout(("subject",), method="reader", by="kernel")
+    assert {f.part for f in compare(readings, layout)} == {"B", "not stated"}
+    later = readings[readings["kernel"].isna()]
+    assert difference_picture(later, layout, compare(later, layout)).startswith("<svg")
 
 
 def test_an_estimate_prints_like_a_table_cell() -> None:

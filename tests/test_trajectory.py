@@ -11,9 +11,10 @@ import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
+from ongrowth.cohort.strata import strata, strata_sections, strata_table
 from ongrowth.findings import SURFACES, parse_windows, rows_for, shipped_windows
 from ongrowth.scan import Refused
-from ongrowth.tidy import need_columns, select
+from ongrowth.tidy import NEEDED, need_columns, select
 from ongrowth.trajectory import (
     BridgingInterval,
     bridged_picture,
@@ -248,6 +249,40 @@ def test_bridging_lies_between_the_last_ct_before_and_the_first_one_after() -> N
     assert found == {"c1": (12.0, 26.0), "c2": (0.0, 6.0), "c3": (26.0, math.inf), "c4": (12.0, 52.0)}
 
 
+def test_cts_of_one_week_have_no_time_between_them() -> None:
+    """Of two CTs of one week that disagree, bridging lies after the one before both."""
+    table = bridging_table()
+    again = table[table["scan"] == "w26"].assign(scan="w26-soft", value=0.4)
+    found = {i.case: i for i in bridging_intervals(pd.concat([again, table]))}
+    assert (found["c1"].from_weeks, found["c1"].to_weeks) == (12.0, 26.0)
+
+
+def test_a_screw_without_a_name_is_followed() -> None:
+    table = bridging_table()
+    assert len(bridging_intervals(table.assign(implant=math.nan))) == len(bridging_intervals(table)) == 4
+
+
+def test_what_is_bridged_on_the_day_of_surgery_has_a_time() -> None:
+    table = bridging_table()
+    table.loc[table["case"] == "c2", "weeks_since_surgery"] = 0.0
+    found = next(i for i in bridging_intervals(table) if i.case == "c2")
+    assert (found.from_weeks, found.to_weeks) == (0.0, 1.0 / 7.0)
+    with pytest.raises(ValueError, match="without any waiting"):
+        fit_waiting_time([0.0, 0.0, 3.0], [0.0, 6.0, 12.0])
+
+
+@pytest.mark.parametrize(
+    ("left", "right"),
+    [([0] * 5, [6] * 5), ([0] * 4, [6, 12, 26, 52]), ([6] * 5 + [12] * 3, [12] * 5 + [math.inf] * 3)],
+)
+def test_no_distribution_is_told_where_the_visits_leave_it_open(
+    left: list[float], right: list[float]
+) -> None:
+    """It had an interval of no width: the likelihood is flat there, and so is every step on it."""
+    with pytest.raises(ValueError, match="do not tell the distribution"):
+        fit_waiting_time(left, right)
+
+
 def test_days_between_visits_of_one_week_hold_no_bridging() -> None:
     """Half is bridged at the visit of week 26, half is not; the visits scatter by days."""
     seen = [BridgingInterval(f"a{k}", "left", 12.0, 26.0 + 0.05 * k) for k in range(6)]
@@ -392,3 +427,23 @@ def test_one_protocol_all_along_is_told_too() -> None:
     assert found.n_protocol_changed == 0
     assert "stayed the same" in found.sentence
     need_columns(cohort(1, seed=1), ["kernel"])
+
+
+# --- parts of a cohort ------------------------------------------------------------------------------
+
+
+def test_a_table_with_the_columns_that_are_needed_is_followed() -> None:
+    """It has no protocol and no uncertainty: the section on protocols says so."""
+    table = cohort(6, seed=3).drop(columns=["unit", "surface"], errors="ignore")
+    table = table.loc[:, [c for c in table.columns if c in NEEDED]]
+    found = strata(table)
+    sections = strata_sections(found, "mean_width")
+    assert [s.title for s in sections][-1] == "Protocols"
+    assert "has no column" in sections[-1].sentences[0]
+
+
+def test_a_phase_that_starts_at_surgery_says_so() -> None:
+    table = cohort(6, seed=3)
+    table["weeks_since_surgery"] -= table["weeks_since_surgery"].min()
+    figures = strata_table(strata(table))
+    assert figures.loc[figures["figure"] == "change", "from_weeks"].iloc[0] == 0.0

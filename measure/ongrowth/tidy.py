@@ -86,6 +86,19 @@ def texts(table: pd.DataFrame, column: str) -> pd.Series[str]:
     return table[column].astype(object).where(table[column].notna(), "").astype(str).str.strip()
 
 
+def split(table: pd.DataFrame, by: str) -> list[tuple[str, pd.DataFrame]]:
+    """Return the parts of a table by the words of a column; rows that have none there are a part too.
+
+    Raises
+    ------
+    Refused
+        Code ``missing-column``.
+    """
+    need_columns(table, [by])
+    words = texts(table, by).replace("", "not stated")
+    return [(str(name), rows) for name, rows in table.groupby(words, sort=True)]
+
+
 def need_columns(table: pd.DataFrame, columns: Sequence[str]) -> None:
     """Refuse a table that lacks columns (code ``missing-column``), naming all of them."""
     lacking = [name for name in columns if name not in table.columns]
@@ -145,6 +158,7 @@ def select(table: pd.DataFrame, quantity: str, sides: Sequence[str] = HALO_SIDES
         )
     for name in ("weeks_since_surgery", "value"):
         rows[name] = pd.to_numeric(rows[name])
-    rows["screw"] = rows["case"].astype(str) + "/" + texts(rows, "implant")
+    rows["implant"] = texts(rows, "implant")
+    rows["screw"] = rows["case"].astype(str) + "/" + rows["implant"]
     rows["place"] = rows["screw"] + "/" + rows["side"].astype(str)
     return rows.sort_values(["case", "implant", "side", "weeks_since_surgery"], kind="stable")

@@ -127,7 +127,8 @@ def intraclass_correlation(ratings: ArrayLike) -> Intraclass:
     Notes
     -----
     Shrout PE, Fleiss JL. Psychol Bull 1979;86:420-428: forms and intervals; for form 2 the degrees of freedom
-    of Satterthwaite given there. Means of K readers by the Spearman-Brown relation, which the intervals obey.
+    of Satterthwaite given there. Means of K readers by the Spearman-Brown relation, which the intervals obey;
+    where subjects differ no more than readings of one, it has no lower bound.
     """
     squares = mean_squares(ratings)
     k = squares.n_readers
@@ -179,6 +180,8 @@ def _two_way_random(s: MeanSquares) -> Estimate:
     f_readers = s.readers / s.error
     a = k * value * f_readers
     b = n * (1.0 + (k - 1) * value) - k * value
+    if a == b == 0.0:  # neither subjects nor readers differ: nothing to tell its spread from
+        return Estimate(value)
     df = (k - 1) * (n - 1) * (a + b) ** 2 / ((n - 1) * a**2 + b**2)
     f_low, f_high = float(stats.f.ppf(0.975, n - 1, df)), float(stats.f.ppf(0.975, df, n - 1))
     common = k * s.readers + rest * s.error
@@ -189,7 +192,8 @@ def _two_way_random(s: MeanSquares) -> Estimate:
 
 def _of_means(single: Estimate, k: int) -> Estimate:
     def stepped(r: float) -> float:
-        return k * r / (1.0 + (k - 1) * r)
+        noise = 1.0 + (k - 1) * r  # 0 where the means of the subjects do not differ at all
+        return k * r / noise if noise > 1e-12 else -math.inf
 
     return Estimate(stepped(single.value), stepped(single.low95), stepped(single.high95))
 

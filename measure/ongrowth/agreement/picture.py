@@ -10,6 +10,7 @@ import pandas as pd
 
 from ongrowth.agreement.table import Layout, Statistic, pairs_of_means
 from ongrowth.reports.drawing import svg_of
+from ongrowth.tidy import split
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +33,7 @@ def difference_picture(table: pd.DataFrame, layout: Layout, figures: Sequence[St
         return ""
     first, second, part = limits[0].first, limits[0].second, limits[0].part
     named = {f.name: f.estimate for f in limits if (f.first, f.second, f.part) == (first, second, part)}
-    rows = table[table[layout.by].astype(str) == part] if layout.by else table
+    rows = dict(split(table, layout.by))[part] if layout.by else table
     x, y = pairs_of_means(rows, layout, first, second)
     mean = 0.5 * (x + y)
     ends = np.array([mean.min(), mean.max()])

@@ -18,7 +18,7 @@ from ongrowth.agreement.linearity import linearity_and_bias
 from ongrowth.agreement.repeatability import measure_repeatability
 from ongrowth.estimate import Estimate
 from ongrowth.scan import refuse
-from ongrowth.tidy import need_columns, numbers, texts
+from ongrowth.tidy import need_columns, numbers, split, texts
 
 FloatArray = NDArray[np.float64]
 Readings = dict[str, list[list[float]]]
@@ -40,7 +40,7 @@ class Layout:
     truth : str
         Column of the known truth; empty: not known.
     category, categories : str, tuple of str
-        Column of the category read, and all categories in their order.
+        Column of the category read, and all categories in their order; empty: they have none.
     by : str
         Column that splits the table; each part gets its own statistics.
     """
@@ -102,13 +102,11 @@ def compare(table: pd.DataFrame, layout: Layout) -> tuple[Statistic, ...]:
     What a table cannot give is left out: repeatability needs replicates, limits of agreement two methods, the
     intraclass correlation subjects that every method read.
     """
-    need_columns(table, [c for c in (*layout.subject, layout.method, layout.truth, layout.by) if c])
+    need_columns(table, [c for c in (*layout.subject, layout.method, layout.truth) if c])
     need_columns(table, [c for c in (layout.value, layout.category) if c])
     if table.empty:
         raise refuse("no-rows", "The table has no rows.", "Check what was joined or selected.")
-    parts = [("", table)]
-    if layout.by:
-        parts = [(str(name), part) for name, part in table.groupby(layout.by, sort=True)]
+    parts = split(table, layout.by) if layout.by else [("", table)]
     found = tuple(figure for name, part in parts for figure in _part(name, part, layout))
     if not found:
         raise refuse(
@@ -257,17 +255,20 @@ def _linearity(part: str, table: pd.DataFrame, layout: Layout) -> Iterator[Stati
 
 
 def _kappas(part: str, table: pd.DataFrame, layout: Layout) -> Iterator[Statistic]:
-    """Give kappa of each two methods, and of first and second readings of one."""
+    """Give kappa of each two methods, and of readings again by one; weighted where there is an order."""
     read = _categories(table, layout)
+    weights: tuple[Weights, ...] = (
+        ("none", "linear", "quadratic") if len(layout.categories) > 2 else ("none",)
+    )
     order = layout.categories or tuple(sorted({w for words in read.values() for w in words.values()}))
     first_only = {
         method: {who: words for (who, k), words in all_.items() if k == 0} for method, all_ in read.items()
     }
     for method, all_ in read.items():
         again = {who: words for (who, k), words in all_.items() if k == 1}
-        yield from _kappa(part, method, f"{method} again".strip(), first_only[method], again, order)
+        yield from _kappa(part, method, f"{method} again".strip(), first_only[method], again, order, weights)
     for first, second in itertools.combinations(read, 2):
-        yield from _kappa(part, first, second, first_only[first], first_only[second], order)
+        yield from _kappa(part, first, second, first_only[first], first_only[second], order, weights)
 
 
 def _categories(table: pd.DataFrame, layout: Layout) -> dict[str, dict[tuple[str, int], str]]:
@@ -283,7 +284,13 @@ def _categories(table: pd.DataFrame, layout: Layout) -> dict[str, dict[tuple[str
 
 
 def _kappa(
-    part: str, first: str, second: str, a: dict[str, str], b: dict[str, str], order: Sequence[str]
+    part: str,
+    first: str,
+    second: str,
+    a: dict[str, str],
+    b: dict[str, str],
+    order: Sequence[str],
+    weights: Sequence[Weights],
 ) -> Iterator[Statistic]:
     both = [who for who in a if who in b]
     if len(both) < 4:
@@ -292,8 +299,7 @@ def _kappa(
         counts = cross_table([a[w] for w in both], [b[w] for w in both], order)
     except ValueError as error:
         raise refuse("bad-category", f"{error}.", "List all categories in their order.") from error
-    weights: tuple[Weights, ...] = ("none", "linear", "quadratic")
-    for kind in weights if len(order) > 2 else weights[:1]:
+    for kind in weights:
         found = weighted_kappa(counts, kind)
         name = "kappa" if kind == "none" else f"kappa, {kind} weights"
         yield Statistic(part, "categories", name, first, second, found.estimate, found.n)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import collections
+import contextlib
 import csv
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -217,7 +218,7 @@ def bridging_section(rows: pd.DataFrame) -> Section:
     ]
     if share.n_seen:
         sentences.append("Each is only known to have become so between two CTs.")
-    if share.n_seen >= 3:
+    with contextlib.suppress(ValueError):  # too few were seen, or the CTs leave the distribution open
         waiting = fit_waiting_time([i.from_weeks for i in intervals], [i.to_weeks for i in intervals])
         sentences.append(f"Median time by a Weibull distribution: {waiting.median_weeks} weeks.")
     rows_told = (

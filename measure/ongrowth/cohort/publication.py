@@ -22,6 +22,8 @@ from ongrowth.files import write_text
 from ongrowth.findings import PHASES_WEEKS
 from ongrowth.reading import libraries
 from ongrowth.sentence import counted
+from ongrowth.tidy import need_columns
+from ongrowth.trajectory import PROTOCOL_COLUMNS
 from ongrowth.wording import HALO_SIDES, blur_source_words, fixed_words
 
 _OUTCOMES = ("as expected", "undecided", "outside", "not measurable")
@@ -122,7 +124,8 @@ def _quartiles(values: Any) -> str:
 
 def protocol_table(widths: pd.DataFrame) -> PrintedTable:
     """Return the scan protocols of the cohort with the number of CTs of each."""
-    names = ["scanner", "kernel", "algorithm", "kvp", "slice_thickness_mm"]
+    names = list(PROTOCOL_COLUMNS)
+    need_columns(widths, names)
     scans = widths.drop_duplicates(["case", "scan"])
     counted = scans.groupby(names, dropna=False, sort=True).size().sort_values(ascending=False, kind="stable")
     rows = tuple((*map(_shown, cast("tuple[Any, ...]", facts)), str(n)) for facts, n in counted.items())

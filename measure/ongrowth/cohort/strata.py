@@ -11,7 +11,7 @@ from ongrowth.cohort.page import Section, bridging_section, course_section, prot
 from ongrowth.cohort.publication import PrintedTable, protocol_table
 from ongrowth.estimate import Estimate
 from ongrowth.scan import Problem, Refused, refuse
-from ongrowth.tidy import need_columns
+from ongrowth.tidy import split
 from ongrowth.trajectory import Course, fit_course
 
 _MOST_STRATA = 12
@@ -59,9 +59,7 @@ def strata(table: pd.DataFrame, quantity: str = "mean_width", by: str = "") -> t
 def _parts(table: pd.DataFrame, by: str) -> list[tuple[str, pd.DataFrame]]:
     if not by:
         return [("", table)]
-    need_columns(table, [by])
-    named = table[by].astype(object).where(table[by].notna() & (table[by] != ""), "not stated")
-    parts = [(str(name), rows) for name, rows in table.groupby(named.astype(str), sort=True)]
+    parts = split(table, by)
     if len(parts) > _MOST_STRATA:
         raise refuse(
             "too-many-parts",
@@ -152,9 +150,9 @@ def _figures(part: Stratum) -> Iterator[dict[str, object]]:
     }
 
     def row(
-        figure: str, estimate: Estimate, unit: str, start: float = 0.0, end: float = 0.0
+        figure: str, estimate: Estimate, unit: str, start: float | None = None, end: float | None = None
     ) -> dict[str, object]:
-        span = {"from_weeks": start or None, "to_weeks": end or None}
+        span = {"from_weeks": start, "to_weeks": end}
         return {"part": part.name, "figure": figure, **span, **estimate.as_dict(), "unit": unit, **size}
 
     for phase in course.phases:

@@ -9,7 +9,13 @@ from ongrowth.trajectory.bridging import (
 )
 from ongrowth.trajectory.course import Course, Phase, fit_course
 from ongrowth.trajectory.picture import bridged_picture, course_picture, range_picture
-from ongrowth.trajectory.protocol import ProtocolReport, Step, protocol_steps, report_protocol
+from ongrowth.trajectory.protocol import (
+    PROTOCOL_COLUMNS,
+    ProtocolReport,
+    Step,
+    protocol_steps,
+    report_protocol,
+)
 from ongrowth.trajectory.reference import (
     ReferenceRange,
     reference_ranges,
@@ -29,6 +35,7 @@ from ongrowth.trajectory.waiting import (
 
 __all__ = [
     "HALF_BRIDGED",
+    "PROTOCOL_COLUMNS",
     "BridgedShare",
     "BridgingInterval",
     "Course",

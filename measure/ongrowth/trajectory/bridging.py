@@ -15,6 +15,7 @@ from ongrowth.trajectory.waiting import waiting_mass
 FloatArray = NDArray[np.float64]
 
 HALF_BRIDGED = 0.5  # used in most studies: Willems A et al. Eur J Radiol 2022;156:110511
+_A_DAY = 1.0 / 7.0  # weeks: what is bridged on the day of surgery was so within it
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ def bridging_intervals(table: pd.DataFrame, fraction: float = HALF_BRIDGED) -> t
     Notes
     -----
     A CT at which the fraction is not measurable tells nothing, and a missed visit neither: both widen the
-    interval. The first CT at or above `fraction` counts, also if a later one reads below.
+    interval. The first CT at or above `fraction` counts, also if a later one or one of that week reads below.
     """
     rows = select(table, "bridged_fraction", ("defect",))
     return tuple(
@@ -54,8 +55,8 @@ def _interval(group: pd.DataFrame, fraction: float) -> tuple[float, float]:
     reached = np.flatnonzero(value >= fraction)
     if reached.size == 0:
         return float(weeks[-1]), math.inf
-    first = int(reached[0])
-    return (float(weeks[first - 1]) if first else 0.0), float(weeks[first])
+    seen = float(weeks[reached[0]])
+    return float(max(weeks[weeks < seen], default=0.0)), max(seen, _A_DAY)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,6 +17,7 @@ from ongrowth.quantity import COVERAGE_95
 FloatArray = NDArray[np.float64]
 _SUM_WEIGHT = 1e3  # how firmly the masses are held to sum to one in the least-squares step
 _MOST_STEPS = 200  # a stop, should the likelihood creep
+_LEAST_CURVATURE = 1.0 / 25.0  # that of an SD of 5, of a logarithm: the data leave it open over powers of ten
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -244,7 +245,8 @@ def fit_waiting_time(from_weeks: ArrayLike, to_weeks: ArrayLike) -> WaitingTime:
     Raises
     ------
     ValueError
-        If fewer than three events were seen.
+        If fewer than three events were seen, one of them at zero, or if the intervals do not tell the
+        distribution: where all have a part in common, any that lies within it is as likely.
 
     Notes
     -----
@@ -252,12 +254,15 @@ def fit_waiting_time(from_weeks: ArrayLike, to_weeks: ArrayLike) -> WaitingTime:
     """
     left, right = np.asarray(from_weeks, dtype=np.float64), np.asarray(to_weeks, dtype=np.float64)
     seen = np.isfinite(right)
-    if seen.sum() < 3:
-        raise ValueError("fewer than three events were seen")
+    if seen.sum() < 3 or right.min() <= 0.0:
+        raise ValueError("fewer than three events were seen, or one without any waiting")
     start = np.array([0.0, math.log(float(np.median(right[seen])) + 1e-9)])
     found = optimize.minimize(_minus_log_likelihood, start, args=(left, right), method="Nelder-Mead",
                               options={"xatol": 1e-8, "fatol": 1e-10, "maxiter": 4000})  # fmt: skip
-    covariance = np.linalg.pinv(_curvature(found.x, left, right))
+    curvature = _curvature(found.x, left, right)
+    if not np.linalg.eigvalsh(curvature).min() > _LEAST_CURVATURE:
+        raise ValueError("the intervals do not tell the distribution")
+    covariance = np.linalg.inv(curvature)
     log_shape, log_scale = (float(v) for v in found.x)
     # ln median = ln scale + ln(ln 2) / shape
     tilt = -math.log(math.log(2.0)) * math.exp(-log_shape)
