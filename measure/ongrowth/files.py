@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-_NEW, _READY, _PLAN, _LEFT_S = ".new.", ".ready.", ".plan", 24 * 3600.0
+_NEW, _BEGUN, _READY, _PLAN, _LEFT_S = ".new.", ".begun.", ".ready.", ".plan", 24 * 3600.0
 _HERE = -100  # AT_FDCWD of Linux: paths are relative to the working folder
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux, RENAME_SWAP of macOS
 
@@ -56,7 +56,7 @@ def write_text(path: Path, text: str) -> None:
 
 
 @contextlib.contextmanager
-def new_results(out: Path) -> Iterator[Path]:
+def new_results(out: Path, *, keeps_begun: bool = False) -> Iterator[Path]:
     """Give an empty folder for results; when the block ends well, all of them take their places in `out`.
 
     A run that fails or is killed before leaves `out` as it was. Once all is there the folder is renamed, and
@@ -67,6 +67,8 @@ def new_results(out: Path) -> Iterator[Path]:
     ----------
     out : Path
         Output folder; made if missing.
+    keeps_begun : bool
+        Whether what a run that fails had made is left for `begun_files`, until a later one ends well.
     """
     is_ours = not out.exists()
     out.mkdir(parents=True, exist_ok=True)
@@ -81,11 +83,28 @@ def new_results(out: Path) -> Iterator[Path]:
         (part / _PLAN).write_text(json.dumps(numbers), encoding="utf-8")
         part.rename(part.with_name(part.name.replace(_NEW, _READY, 1)))
         finish_results(out)
+        for begun in out.glob(f"{_BEGUN}*") if keeps_begun else ():
+            shutil.rmtree(begun, ignore_errors=True)
     finally:
+        if keeps_begun and part.exists() and any(part.iterdir()):
+            part.rename(part.with_name(part.name.replace(_NEW, _BEGUN, 1)))
         shutil.rmtree(part, ignore_errors=True)
         if is_ours:
             with contextlib.suppress(OSError):  # something stands there now
                 out.rmdir()
+
+
+def begun_files(out: Path, name: str) -> list[Path]:
+    """Return the files of a name that runs which did not end have left, each in a folder of its own.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the results.
+    name : str
+        What the files are called.
+    """
+    return sorted(file for state in (_BEGUN, _NEW) for file in out.glob(f"{state}*/[!.]*/{name}"))
 
 
 def finish_results(out: Path) -> None:

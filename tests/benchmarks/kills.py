@@ -80,7 +80,7 @@ def _ready(which: str) -> Iterator[None]:
     """Measuring and drawing replaced by what is ready."""
     case = CASES[which]
 
-    def run_case(case_file: object, tell: object, keep: Callable[..., None], before: object) -> Case:
+    def run_case(case_file: object, tell: object, keep: Callable[..., None], *_: object) -> Case:
         for reading in case.readings:
             keep(reading)
         return case

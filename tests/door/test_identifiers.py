@@ -180,7 +180,8 @@ def test_the_words_are_planted_and_would_be_found(home: Path) -> None:
     planted = leaks(home / "in" / FILES / "w08")
     assert len(planted) == len(mutants.tiny_files())
     assert all(len(words) > 500 for words in planted.values())
-    private = (home / "checked" / "scan" / "source.json").read_text(encoding="utf-8")
+    (file,) = (home / "checked").glob("scan-*/source.json")
+    private = file.read_text(encoding="utf-8")
     assert NUMBER in private
     assert UID_ROOT in private
 

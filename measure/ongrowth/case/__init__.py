@@ -4,13 +4,14 @@ from ongrowth.case.before import Question, run_before
 from ongrowth.case.course import known_of, run_case
 from ongrowth.case.first_days import FirstDays, may_lend, run_first_days
 from ongrowth.case.reading import Known, Tell, run_reading, silent
-from ongrowth.case.reuse import case_before
+from ongrowth.case.reuse import begun_before, case_before
 
 __all__ = [
     "FirstDays",
     "Known",
     "Question",
     "Tell",
+    "begun_before",
     "case_before",
     "known_of",
     "may_lend",

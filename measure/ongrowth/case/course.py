@@ -26,7 +26,7 @@ Refusals = list[tuple[str, tuple[Problem, ...]]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Taken:
-    """One CT of the case as measured, or as an earlier run left it (`is_kept`).
+    """One CT of the case as measured, or as an earlier run left it (`is_kept`: where its results stand).
 
     `around` is the CT round its screws, where it was read in this run.
     """
@@ -39,7 +39,11 @@ class Taken:
 
 
 def run_case(
-    case_file: CaseFile, tell: Tell = silent, keep: Keep = lambda _: None, before: Case | None = None
+    case_file: CaseFile,
+    tell: Tell = silent,
+    keep: Keep = lambda _: None,
+    before: Case | None = None,
+    begun: Sequence[Reading] = (),
 ) -> Case:
     """Measure every CT of a case and compare them; a scan that is refused does not stop the others.
 
@@ -53,6 +57,8 @@ def run_case(
         Given each reading as soon as it is there, so that it can be written.
     before : Case, optional
         What an earlier run gave; what has not changed since is kept.
+    begun : sequence of Reading
+        What a run that was stopped had measured; what has not changed since is not measured again.
 
     Raises
     ------
@@ -60,7 +66,7 @@ def run_case(
         If no scan of the case could be read.
     """
     refused: Refusals = []
-    taken = sorted(_take_all(case_file, before, tell, keep, refused), key=_when)
+    taken = sorted(_take_all(case_file, before, begun, tell, keep, refused), key=_when)
     if not taken:
         raise Refused(*(problem for _, problems in refused for problem in problems))
     with_screw = _freed([one for one in taken if one.reading.implants], before, tell, keep)
@@ -91,13 +97,18 @@ def _judged_together(
 
 
 def _take_all(
-    case_file: CaseFile, before: Case | None, tell: Tell, keep: Keep, refused: Refusals
+    case_file: CaseFile,
+    before: Case | None,
+    begun: Sequence[Reading],
+    tell: Tell,
+    keep: Keep,
+    refused: Refusals,
 ) -> Iterable[Taken]:
     lent = first_days_of(case_file, tell)
     names: dict[str, str] = {}
     for entry in case_file.scan:
         try:
-            taken = _take(entry, known_of(case_file, entry, lent), before, tell)
+            taken = _take(entry, known_of(case_file, entry, lent), before, begun, tell)
             _must_be_another(names.setdefault(taken.reading.provenance.input_digest, entry.name), entry.name)
         except Refused as error:
             refused.append((entry.name, error.problems))
@@ -114,12 +125,13 @@ def _must_be_another(twin: str, name: str) -> None:
         raise refuse("same-images", text, "Give each CT once, each path its own CT.")
 
 
-def _take(entry: ScanEntry, known: Known, before: Case | None, tell: Tell) -> Taken:
+def _take(entry: ScanEntry, known: Known, before: Case | None, begun: Sequence[Reading], tell: Tell) -> Taken:
     made = made_from(entry.path, known)
-    stored = unchanged(before, entry.name, made, known)
-    if stored is not None:
-        tell(f"Scan {entry.name}: nothing has changed, its reading is kept")
-        return Taken(entry, known, stored, is_kept=True)
+    for readings, is_kept in ((before.readings if before else (), True), (begun, False)):
+        stored = unchanged(readings, made, known)
+        if stored is not None:
+            tell(f"Scan {entry.name}: nothing has changed, its reading is kept")
+            return Taken(entry, known, stored, is_kept)
     tell(f"Scan {entry.name}")
     return _measured(entry, known, made, tell)
 
@@ -141,7 +153,8 @@ def _freed(with_screw: list[Taken], before: Case | None, tell: Tell, keep: Keep)
     reference = with_screw[0]
     is_same = reference.is_kept and reference.reading.scan.id == reference_before(before)
     return [
-        one if is_same or not is_carried(one.reading) else _taken_anew(one, tell, keep) for one in with_screw
+        one if (is_same and one.is_kept) or not is_carried(one.reading) else _taken_anew(one, tell, keep)
+        for one in with_screw
     ]
 
 

@@ -496,14 +496,15 @@ def _weeks(known: Known, scan: Scan) -> float:
 
 
 def scan_id(path: Path, known: Known, scan: Scan) -> str:
-    """Return the scan's id; a folder that bears the patient's name or number lends no name."""
+    """Return the scan's id; digits of its digest where it would bear the patient's name or number."""
     lent = scan_name(path)
     name = known.scan_id or lent
     made = scan.acquisition
     has_number = len(made.patient_id) > 2 and made.patient_id.lower() in name.lower()
     # letters that do not suit a folder are gone from the name: with them it may be the patient's
     whole = unicodedata.normalize("NFC", path.name) if name == lent else name
-    return "scan" if has_number or any(made.printable(text) != text for text in (name, whole)) else name
+    is_telling = has_number or any(made.printable(text) != text for text in (name, whole))
+    return f"scan-{scan.digest[:8]}" if is_telling else name
 
 
 def _settings(known: Known) -> dict[str, Any]:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import ongrowth
 from ongrowth.case.reading import Known
-from ongrowth.files import finish_results
-from ongrowth.reading import Case, Reading, read_case
+from ongrowth.files import begun_files, finish_results
+from ongrowth.reading import Case, Reading, libraries, program_digest, read_case, read_reading
 from ongrowth.scan import Refused
 from ongrowth.series.digest import content_digest
 
@@ -20,7 +21,7 @@ _KEY = "made_from"  # among the settings of a reading's provenance
 
 
 def made_from(path: Path, known: Known) -> str:
-    """Return the SHA-256 of all that a reading depends on: its files, what is known beside them, the version.
+    """Return the SHA-256 of all that a reading depends on: its files, what is known beside them, the program.
 
     Calibrations and other CTs count by their content, not by their place. Empty where a file
     cannot be read.
@@ -36,7 +37,8 @@ def made_from(path: Path, known: Known) -> str:
         "preop": digests[2],
         "carried": None,  # it follows from the reference, see `is_carried`
         "first_days": [made_from(one.path, one.known) for one in known.first_days],
-        "version": ongrowth.__version__,
+        "program": program_digest(),
+        "libraries": libraries(),
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True, default=_plain).encode()).hexdigest()
 
@@ -68,13 +70,13 @@ def reference_before(before: Case | None) -> str:
     return next((r.scan.id for r in before.readings if r.implants), "") if before else ""
 
 
-def unchanged(before: Case | None, scan_id: str, made: str, known: Known) -> Reading | None:
-    """Return the reading an earlier run made of the same things; None where there is none.
+def unchanged(readings: Iterable[Reading], made: str, known: Known) -> Reading | None:
+    """Return the first reading that was made of the same things; None where there is none.
 
     The screws keep what the case file says of them: the result file holds only a part of it.
     """
-    for reading in before.readings if before else ():
-        if made and reading.scan.id == scan_id and stamp_of(reading) == made:
+    for reading in readings:
+        if made and stamp_of(reading) == made:
             return _with_specs(reading, known)
     return None
 
@@ -86,6 +88,21 @@ def _with_specs(reading: Reading, known: Known) -> Reading:
         for one in reading.implants
     )
     return replace(reading, implants=implants)
+
+
+def begun_before(folder: Path) -> tuple[Reading, ...]:
+    """Return the readings of runs that were stopped before they had all of them.
+
+    Parameters
+    ----------
+    folder : Path
+        Where those runs wrote to.
+    """
+    readings = []
+    for file in begun_files(folder, "reading.json"):
+        with contextlib.suppress(Refused, OSError):  # a run that still is at work there may exchange it
+            readings.append(read_reading(file))
+    return tuple(readings)
 
 
 def case_before(folder: Path) -> Case | None:

@@ -326,16 +326,17 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         must_exist(scan.path, f"scan {scan.name}")
         must_be_apart(out, scan.path)
     must_be_writable(out)
-    from ongrowth.case import case_before, run_case
+    from ongrowth.case import begun_before, case_before, run_case
     from ongrowth.files import new_results
     from ongrowth.reading import write_reading
 
-    with new_results(out) as part:
+    before, begun = case_before(out), begun_before(out)
+    with new_results(out, keeps_begun=True) as part:
 
         def keep(reading: Reading) -> None:
             write_reading(reading, part / reading.scan.id, is_followed=True)
 
-        case = run_case(case_file, tell, keep, case_before(out))
+        case = run_case(case_file, tell, keep, before, begun)
         _write_case(case, case_file.settings.windows, part)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)

@@ -15,7 +15,14 @@ from ongrowth.reading.case_parts import (
 )
 from ongrowth.reading.controls import with_controls
 from ongrowth.reading.cuts import cut_along, take_cuts, take_defect_cuts, take_profiles
-from ongrowth.reading.facts import case_dose, dose_over_time, gather_facts, image_noise_hu, libraries
+from ongrowth.reading.facts import (
+    case_dose,
+    dose_over_time,
+    gather_facts,
+    image_noise_hu,
+    libraries,
+    program_digest,
+)
 from ongrowth.reading.grids import (
     Grid,
     patient_grid,
@@ -106,6 +113,7 @@ __all__ = [
     "patient_letters",
     "plane_across",
     "plane_along",
+    "program_digest",
     "read_case",
     "read_reading",
     "reading_from_dict",

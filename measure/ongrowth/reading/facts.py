@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import importlib.metadata
 import math
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+import ongrowth
 from ongrowth.dose import dose_region, effective_dose
 from ongrowth.frame import ScrewFrame
 from ongrowth.reading.parts import DoseFacts, Reading, ScanFacts
 from ongrowth.scan import Acquisition, Problem, Refused, Scan
 
 _LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "pydicom", "pydantic", "matplotlib")
+_PROGRAM = (".py", ".toml", ".json")  # what the program is made of
 _SOFT_HU = (-30.0, 110.0)  # fat-free soft tissue, where CT number varies by noise alone
 _LOOK_MM = 35.0
 _MIN_PATCHES = 50
@@ -30,6 +35,15 @@ def libraries() -> dict[str, str]:
         except importlib.metadata.PackageNotFoundError:
             out[name] = "absent"
     return out
+
+
+@functools.cache
+def program_digest() -> str:
+    """Return the SHA-256 of the code and the tables that are installed: two states may share a version."""
+    root, whole = Path(ongrowth.__file__).parent, hashlib.sha256()
+    for file in sorted(one for one in root.rglob("*") if one.suffix in _PROGRAM):
+        whole.update(f"{file.relative_to(root).as_posix()}\0".encode() + file.read_bytes())
+    return whole.hexdigest()
 
 
 def gather_facts(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ongrowth.halo import Halo, Prospect, variance_parts
-from ongrowth.quantity import COVERAGE_95, Caution
+from ongrowth.quantity import Caution
 from ongrowth.reading.parts import ImplantReading, Limit, Prediction
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -51,7 +51,7 @@ def take_limits(scan: Scan, screw: Screw, halo: Halo) -> tuple[Limit, ...]:
 
 
 def with_halo(implant: ImplantReading, halo: Halo) -> ImplantReading:
-    """Return a screw as read, with other widths, what limits them, and what would still help.
+    """Return a screw as read, with other widths and what limits them.
 
     Parameters
     ----------
@@ -63,14 +63,8 @@ def with_halo(implant: ImplantReading, halo: Halo) -> ImplantReading:
     parts = variance_parts(halo)
     total = max(sum(parts.values()), 1e-12)
     limits = [replace(one, share_of_variance=parts[one.part] / total) for one in implant.limits]
-    known = [side.mean_width for side in (halo.head_side, halo.tip_side) if side.mean_width.is_known]
-    u95_mm = COVERAGE_95 * max((width.u for width in known), default=0.0)
-    return replace(
-        implant,
-        halo=halo,
-        limits=tuple(sorted(limits, key=lambda one: -one.share_of_variance)),
-        predicted=tuple(one for one in implant.predicted if one.u95_mm < u95_mm),
-    )
+    ordered = sorted(limits, key=lambda one: -one.share_of_variance)
+    return replace(implant, halo=halo, limits=tuple(ordered))
 
 
 def take_predictions(prospects: tuple[Prospect, ...]) -> tuple[Prediction, ...]:
