@@ -289,6 +289,7 @@ def test_points_off_the_metal_are_told() -> None:
         ([], "no-metal"),
         (rod((0, -16, 5), (0, 16, 5)), "no-screw"),
         (screw((0, 0, -10), (0, 0, 1), length=60.0), "screw-cut-off"),
+        (rod((0, 0, -40), (0, 0, 40)), "screw-cut-off"),  # neither head nor tip shows
     ],
 )
 def test_scans_without_a_whole_screw_are_refused(parts: list[Part], code: str) -> None:
@@ -297,6 +298,12 @@ def test_scans_without_a_whole_screw_are_refused(parts: list[Part], code: str) -
     problem = raised.value.problems[0]
     assert (problem.code, problem.level) == (code, Level.REFUSE)
     assert problem.advice
+
+
+def test_points_off_the_only_metal_are_what_is_refused() -> None:
+    spec = ScrewSpec(id="a", head_mm=(12.0, 12.0, -14.0), tip_mm=(12.0, 12.0, 12.0))
+    with pytest.raises(Refused, match="points-off-metal"):
+        find_screws(draw(rod((0, -16, 5), (0, 16, 5))), [spec])
 
 
 def test_a_screw_that_leaves_the_scan_is_left_out_beside_a_whole_one() -> None:

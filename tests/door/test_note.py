@@ -49,6 +49,15 @@ def test_the_decimal_comma_reaches_every_number(case: Case) -> None:
     assert not re.search(r"\d\.\d", text)
 
 
+def test_metal_that_is_no_screw_is_told_below_the_screws(case: Case) -> None:
+    text = render_note(case)
+    told = " ".join(text[text.index("OTHER METAL") :].split())
+    assert told.startswith("OTHER METAL - Wire, length 7.20 mm (6.42 to 7.98 mm), diameter 0.90 mm")
+    assert text.index("RIGHT SCREW") < text.index("OTHER METAL") < text.index("NOT TOLD")
+    (reading,) = case.readings
+    assert "OTHER METAL" not in render_note(replace(case, readings=(replace(reading, other_metal=()),)))
+
+
 @pytest.mark.parametrize(
     ("thickness_mm", "words"), [(1.25, "mm; slices 1.25 mm thick; kernel"), (0.6, "0.60 mm; kernel")]
 )

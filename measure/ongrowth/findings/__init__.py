@@ -53,7 +53,7 @@ from ongrowth.findings.expect import (
 )
 from ongrowth.findings.lucency import judge_halo, line_result
 from ongrowth.findings.metal import beside_a_bent_axis, judge_changes, judge_integrity, judge_motions
-from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, print_line
+from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, metal_words, print_line
 from ongrowth.findings.windows import (
     SURFACES,
     BadWindows,
@@ -114,6 +114,7 @@ __all__ = [
     "line_result",
     "line_words",
     "lines_of",
+    "metal_words",
     "next_scan_words",
     "no_scan_words",
     "parse_windows",

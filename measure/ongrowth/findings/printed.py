@@ -9,6 +9,7 @@ from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import range_words
 from ongrowth.findings.lucency import excluded_words
 from ongrowth.reading import Against, Finding
+from ongrowth.screw import OtherMetal
 from ongrowth.wording import say
 
 # The plane of the defect is found; where it was found wrong, the stated uncertainty did not always show it.
@@ -67,6 +68,11 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
         compared=compared.lines(line.key, site) if compared else (),
         look=LOOK_AT_THE_DEFECT if line.key == "bridging" and line.main.value.is_known else "",
     )
+
+
+def metal_words(metal: OtherMetal) -> str:
+    """Return what metal that is no screw is, and how large."""
+    return f"{metal.kind}, length {say(metal.length_mm)}, diameter {say(metal.diameter_mm)}"
 
 
 def _reason(line: Line, compared: Compared | None) -> str:

@@ -130,7 +130,7 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         ),
         **_lucency(draws, weight, counted, cautions),
         **_extents(draws, fields, counted, cautions),
-        layer_hu=draws.layer_hu[sides[0]] if is_one else Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR),
+        layer_hu=_layer(draws, sides, weight),
         rim=draws.rim[sides[0]] if is_one else _stronger(draws.rim[Side.HEAD], draws.rim[Side.TIP]),
         sector_excess=excess,
         shape="none" if means.mean() < limit else _shape(draws, excess, lift.mean(axis=0), counted),
@@ -261,6 +261,17 @@ def _clear_lengths(draws: Draws, clear: NDArray[np.bool_], counted: NDArray[np.b
     starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
     longest = float((ends - starts).max()) if len(starts) else 0.0
     return float(held.sum()) * step, longest * step
+
+
+def _layer(draws: Draws, sides: tuple[Side, ...], weight: FloatArray) -> Measured:
+    """Return the level of the layer over the sides, each by its surface; what one side lacks the whole lacks."""
+    shares = {side: float(weight[draws.side == int(side)].sum()) for side in sides}
+    held = [(draws.layer_hu[side], share) for side, share in shares.items() if share > 0.0]
+    unknown = [level for level, _ in held if not level.is_known]
+    if unknown:
+        return unknown[0]
+    u = sum(share * level.u for level, share in held)  # both hang on one blur: they may err alike
+    return Measured.of(sum(share * level.value for level, share in held), u, Unit.HU)
 
 
 def _stronger(a: Rim, b: Rim) -> Rim:

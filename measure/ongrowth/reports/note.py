@@ -21,6 +21,7 @@ from ongrowth.findings import (
     gap_rows,
     is_before_surgery,
     lines_of,
+    metal_words,
     next_scan_words,
     print_line,
     screw_name,
@@ -125,6 +126,8 @@ def _full_note(case: Case) -> list[str]:
     ]
     for implant in last.implants:
         out += ["", screw_name(implant).upper(), *_screw(implant, case, site)]
+    if last.other_metal:
+        out += ["", "OTHER METAL", *(f"- {_sentence(metal_words(metal))}" for metal in last.other_metal)]
     out += ["", "NOT TOLD BY THIS CT", *(f"- {point}" for point in case.summary.cannot_tell)]
     out += ["", "NOT LOOKED AT", f"{', '.join(case.summary.not_looked_at).capitalize()}."]
     out += ["", "IMPRESSION", *_impression(case), _CLOSING, "", *fixed_words().cautions]
@@ -152,6 +155,10 @@ def _technique(reading: Reading, site: str) -> list[str]:
         )
         out.append(f"Detection limit of the halo, {screw_name(one).lower()}: {', '.join(limits)}.")
     return out + [f"- {p.text} {p.advice}" for p in scan.problems if p.level is Level.CAUTION]
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}."
 
 
 def _comparison(case: Case) -> str:

@@ -60,12 +60,12 @@ def find_screws(
     ------
     Refused
         ``no-metal``, ``metal-implausible``, ``no-screw`` (metal, but no screw), ``screw-cut-off``
-        (no screw lies whole inside the scan), ``side-mismatch``, or ``screw-unclear`` (noise, and no
+        (no screw lies whole inside the scan), ``points-off-metal`` (and no other screw), ``side-mismatch``, or ``screw-unclear`` (noise, and no
         screw of the stated length).
     """
     survey = _survey(scan, specs, settings)
     screws = [part.shaft for part in survey.parts if part.kind is Kind.SCREW]
-    whole = _whole(screws)
+    whole = _whole(screws, survey)
     specs = _for_all(specs, whole)
     found, problems = _screws(scan, whole, specs, settings)
     told = [*_cut_off(screws, whole), *survey.problems, *problems]
@@ -327,7 +327,7 @@ def _for_all(specs: Sequence[ScrewSpec], shafts: Sequence[Shaft]) -> Sequence[Sc
     return tuple(specs) * len(shafts)
 
 
-def _whole(screws: list[Shaft]) -> list[Shaft]:
+def _whole(screws: list[Shaft], survey: _Survey) -> list[Shaft]:
     """Return the screws that lie whole inside the scan.
 
     Raises
@@ -336,12 +336,8 @@ def _whole(screws: list[Shaft]) -> list[Shaft]:
         If there is none.
     """
     if not screws:
-        raise refuse(
-            "no-screw",
-            "There is metal in this scan, but nothing shaped like a screw.",
-            "Give head and tip points, or check that the scan shows the screw.",
-        )
-    whole = [s for s in screws if not (s.first.is_cut or s.last.is_cut)]
+        raise _no_screw(survey)
+    whole = [s for s in screws if not _is_cut(s)]
     if not whole and screws[0].is_noisy:
         raise _unclear("a screw")
     if not whole:
@@ -351,6 +347,28 @@ def _whole(screws: list[Shaft]) -> list[Shaft]:
             "Export or make a scan that holds the whole screw and 1 cm beyond each end.",
         )
     return whole
+
+
+def _is_cut(shaft: Shaft) -> bool:
+    return shaft.first.is_cut or shaft.last.is_cut
+
+
+def _no_screw(survey: _Survey) -> Refused:
+    """Return why no metal is a screw; a bar that is cut at both ends shows neither head nor tip."""
+    if any(part.kind is Kind.ROD and _is_cut(part.shaft) for part in survey.parts):
+        return refuse(
+            "screw-cut-off",
+            "Metal as thick as a screw runs out of the scan, and no screw lies whole inside it.",
+            "Export or make a scan that holds the whole screw and 1 cm beyond each end.",
+        )
+    off = [problem for problem in survey.problems if problem.code == "points-off-metal"]
+    if off:
+        return refuse(off[0].code, off[0].text, off[0].advice)
+    return refuse(
+        "no-screw",
+        "There is metal in this scan, but nothing shaped like a screw.",
+        "Give head and tip points, or check that the scan shows the screw.",
+    )
 
 
 def _cut_off(screws: list[Shaft], whole: list[Shaft]) -> list[Problem]:

@@ -17,6 +17,7 @@ from ongrowth.findings import (
     Windows,
     line_words,
     lines_of,
+    metal_words,
     no_scan_words,
     phase_words,
     print_line,
@@ -44,7 +45,6 @@ from ongrowth.reports.page import tables
 from ongrowth.reports.page.by_hand import corrections_told, reader_table
 from ongrowth.reports.page.tables import Table
 from ongrowth.reports.template import fill_template
-from ongrowth.screw import OtherMetal
 from ongrowth.wording import (
     blur_source_words,
     fixed_words,
@@ -127,7 +127,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
         "refused": case.refused,
         "corrections": corrections_told(last),
         "readers": reader_table(last, site),
-        "other_metal": [_metal_words(metal) for metal in last.other_metal],
+        "other_metal": [metal_words(metal) for metal in last.other_metal],
         "sources": _sources(case.findings),
         "words": fixed_words(),
         "version": ongrowth.__version__,
@@ -509,10 +509,6 @@ def _dose_course(case: Case) -> str:
         if not (math.isnan(total.ctdi_vol_mgy) or math.isnan(one.scan.weeks_since_surgery))
     ]
     return f" CTDIvol added up, mGy: {', '.join(steps)}." if len(steps) > 1 else ""
-
-
-def _metal_words(metal: OtherMetal) -> str:
-    return f"{metal.kind}, length {say(metal.length_mm)}, diameter {say(metal.diameter_mm)}"
 
 
 def _sources(findings: tuple[Finding, ...]) -> tuple[str, ...]:

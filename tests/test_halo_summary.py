@@ -1,0 +1,43 @@
+"""What the two sides of a shaft amount to together."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ongrowth.defect import Side
+from ongrowth.halo import Rim
+from ongrowth.halo.summary import Draws, summarise
+from ongrowth.quantity import Caution, Measured, Unit
+
+BOTH = (Side.HEAD, Side.TIP)
+UNKNOWN_HU = Measured.missing(Unit.HU, Caution.SMALLER_THAN_BLUR)
+
+
+def draws_of(layers: tuple[Measured, Measured], tip_depths: int) -> Draws:
+    """A shaft of twenty depths whose last ones belong to the tip side."""
+    shape = (20, 24)
+    side = np.full(shape, Side.HEAD, dtype=np.int8)
+    side[20 - tip_depths :] = Side.TIP
+    no_rim = Rim("not shown", Measured.missing(Unit.MM, Caution.NONE), UNKNOWN_HU)
+    return Draws(
+        np.arange(0.5, 20.0), np.arange(0.0, 360.0, 15.0), np.full(20, 2.0), np.full(shape, 0.8),
+        np.full(shape, 0.1), np.full((50, *shape), 0.8), side, np.zeros(shape, dtype=np.int64),
+        dict(zip(BOTH, layers, strict=True)), dict.fromkeys(BOTH, no_rim), dict.fromkeys(BOTH, 0.2),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("tip_depths", "value_hu"), [(10, 80.0), (5, 70.0), (0, 60.0)])
+def test_the_layer_of_the_whole_shaft_is_that_of_its_sides_by_their_surface(
+    tip_depths: int, value_hu: float
+) -> None:
+    layers = Measured.of(60.0, 10.0, Unit.HU), Measured.of(100.0, 10.0, Unit.HU)
+    whole = summarise(draws_of(layers, tip_depths), BOTH, Caution.NONE).layer_hu
+    assert (whole.value, whole.u) == pytest.approx((value_hu, 10.0))
+
+
+def test_a_side_whose_layer_is_too_thin_to_read_leaves_the_whole_unread() -> None:
+    layers = Measured.of(60.0, 10.0, Unit.HU), UNKNOWN_HU
+    assert summarise(draws_of(layers, 10), BOTH, Caution.NONE).layer_hu == UNKNOWN_HU
+    # a shaft that no defect parts has one side
+    assert summarise(draws_of(layers, 0), BOTH, Caution.NONE).layer_hu.value == pytest.approx(60.0)
