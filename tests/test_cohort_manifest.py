@@ -108,6 +108,30 @@ def test_other_separators_and_a_byte_order_mark_are_understood(folder: Path, sep
     assert job.weeks == 8.0
 
 
+def test_what_a_spreadsheet_adds_to_a_table_is_passed_over(folder: Path) -> None:
+    """A line that tells what parts the cells, columns and rows that are empty; paths of Windows."""
+    text = (
+        "\ufeffsep=;\r\ncase;scan;weeks_since_surgery;arm;;\r\nh1;h1\\x;8,5;;;\r\n;;;;;\r\nh2;h2\\x;9;b;;\r\n"
+    )
+    found = look(folder, text)
+    assert found.faults == ()
+    assert [(job.path, job.weeks) for job in found.jobs] == [(folder / "h1/x", 8.5), (folder / "h2/x", 9.0)]
+    assert found.extra_columns == ("arm",)
+    assert faults(folder, "sep=;\ncase;scan\nh1;nowhere\n")[0].split(": ")[1] == "Row 2"
+
+
+@pytest.mark.parametrize(
+    ("text", "told_first"),
+    [
+        ("case,scan,,arm\nh1,a,,b\n", "bad-cell: Column 3 has no name. Name it, or delete it."),
+        ("case,scan,,\nh1,a,,b\n", "bad-cell: Row 2: The row has more or fewer cells than the head."),
+        ("case,scan\nh1,x\\y\n", "no-such-path: Row 2: scan: there is nothing at x\\y."),
+    ],
+)
+def test_cells_without_a_name_are_not_passed_over(folder: Path, text: str, told_first: str) -> None:
+    assert faults(folder, text)[0].startswith(told_first)
+
+
 def test_rows_are_counted_as_a_spreadsheet_does(folder: Path) -> None:
     """The head is row 1, blank rows count; a quoted line break is no row of its own."""
     told_of = faults(folder, 'case,scan,note\nh1,a,"two\nlines"\n\n,,\nh1,nowhere,\n')

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -90,10 +91,14 @@ def written_path(folder: Path, path: str | Path) -> Path:
     folder : Path
         What it is relative to.
     path : str or Path
-        As written; may begin with ``~``.
+        As written; may begin with ``~``. One parted by backslashes, from a table made on Windows, is
+        understood everywhere.
     """
     try:
-        return (folder / Path(path).expanduser()).resolve()
+        there = (folder / Path(path).expanduser()).resolve()
+        if "\\" in str(path) and os.sep == "/" and not there.exists():
+            return written_path(folder, str(path).replace("\\", "/"))
+        return there
     except (OSError, ValueError, RuntimeError):  # too long, a null byte, nobody's home
         return folder / path
 

@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-import csv
-import datetime as dt
 import difflib
 import hashlib
-import io
-import itertools
 import math
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from ongrowth.case import may_lend
 from ongrowth.casefile import (
@@ -28,19 +22,18 @@ from ongrowth.casefile import (
     week_mismatch,
     written_path,
 )
-from ongrowth.cohort.cells import IMPLANT_COLUMNS, NUMBER_COLUMNS, Cells, Row, fault, is_name
+from ongrowth.cohort.cells import IMPLANT_COLUMNS, Cells, Row, fault, is_name
 from ongrowth.cohort.job import Job
+from ongrowth.cohort.rows import UnreadableError, read_rows
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
 from ongrowth.sentence import counted
-from ongrowth.wording import install_words
 
 _TIME_COLUMNS = ("weeks_since_surgery", "surgery_date", "scan_date")
 _SCAN_FACTS = (*_TIME_COLUMNS, "scan_id", "role", "site", "birth_year", "calibration")
 KNOWN_COLUMNS = ("case_file", "case", "scan", *_SCAN_FACTS, "implant", *IMPLANT_COLUMNS)
 _TAKEN = {*ROW_COLUMNS, *SCAN_COLUMNS, "case", "scan", "category", "state"} - set(KNOWN_COLUMNS)
-_FIRST_ROW = 2  # below the head, as a spreadsheet counts
 _ROLES = ("", "pre-op", "baseline", "follow-up")
 _WHAT_IT_HOLDS = {
     "case": "it holds the pseudonym of the patient, docs/cohort.md lists all columns",
@@ -175,12 +168,12 @@ def look_through(path: Path, *, calibration: Path | None = None, windows: Path |
     """
     try:
         return _looked_through(path, calibration, windows)
-    except _UnreadableError as error:
+    except UnreadableError as error:
         return Manifest((), faults=(Fault(0, error.problem),))
 
 
 def _looked_through(path: Path, calibration: Path | None, windows: Path | None) -> Manifest:
-    columns, rows = _read_rows(path)
+    columns, rows = read_rows(path)
     faults = [Fault(0, problem) for problem in _column_faults(columns)]
     if faults:
         return Manifest((), faults=tuple(faults))
@@ -192,96 +185,6 @@ def _looked_through(path: Path, calibration: Path | None, windows: Path | None) 
     return replace(reader.manifest(), digest=hashlib.sha256(path.read_bytes()).hexdigest())
 
 
-class _UnreadableError(Exception):
-    def __init__(self, problem: Problem) -> None:
-        super().__init__(problem.text)
-        self.problem = problem
-
-
-_Rows = Iterator[tuple[int, Row]]
-
-
-def _read_rows(path: Path) -> tuple[list[str], _Rows]:
-    """Return the column names, and the rows as texts with their numbers."""
-    try:
-        if path.suffix.lower() in (".parquet", ".pq"):
-            return _parquet_rows(path)
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        what = f"The manifest {path} cannot be read ({error.strerror or 'its contents are damaged'})."
-        raise _UnreadableError(fault("no-manifest", what, "Check the path.")) from error
-    except UnicodeDecodeError as error:
-        what = f"The manifest {path.name} is no UTF-8 text."
-        raise _UnreadableError(fault("no-manifest", what, "Save it as CSV in UTF-8.")) from error
-    return _csv_rows(text)
-
-
-def _csv_rows(text: str) -> tuple[list[str], _Rows]:
-    head = text.split("\n", 1)[0]
-    separator = max(",;\t", key=head.count)
-    table = _sound(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
-    columns = [name.strip() for name in next(table, [])]
-
-    def rows() -> _Rows:
-        for number, cells in enumerate(table, start=_FIRST_ROW):
-            if not any(cell.strip() for cell in cells):
-                continue
-            row = dict(zip(columns, (cell.strip() for cell in cells), strict=False))
-            if separator != ",":
-                row |= {name: row[name].replace(",", ".") for name in NUMBER_COLUMNS if name in row}
-            yield number, row | ({"": ""} if len(cells) != len(columns) else {})
-
-    return columns, rows()
-
-
-def _sound(table: Iterator[list[str]]) -> Iterator[list[str]]:
-    try:
-        yield from table
-    except csv.Error as error:
-        raise _UnreadableError(
-            fault("no-manifest", f"The manifest is no CSV ({error}).", "Mend it.")
-        ) from error
-
-
-def _parquet_rows(path: Path) -> tuple[list[str], _Rows]:
-    try:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-    except ImportError as error:
-        what = "Reading Parquet needs pyarrow."
-        raise _UnreadableError(fault("not-installed", what, install_words("cohort"))) from error
-
-    @contextlib.contextmanager
-    def told() -> Iterator[None]:
-        try:
-            yield
-        except (pa.ArrowException, OSError, ValueError) as error:
-            what = f"The manifest {path.name} is no sound Parquet file."
-            raise _UnreadableError(fault("no-manifest", what, "Write it again.")) from error
-
-    with told():
-        file = pq.ParquetFile(path)
-        columns = list(file.schema_arrow.names)
-
-    def rows() -> _Rows:
-        with told():
-            batches = (batch.to_pylist() for batch in file.iter_batches(batch_size=1000))
-            for number, row in enumerate(itertools.chain.from_iterable(batches), start=_FIRST_ROW):
-                yield number, {name: _text(cell) for name, cell in row.items()}
-
-    return columns, rows()
-
-
-def _text(value: Any) -> str:
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return ""
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat()
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    return str(value).strip()
-
-
 def _column_faults(columns: Sequence[str]) -> Iterator[Problem]:
     """Tell what is wrong with the head of the table."""
     if "case_file" not in columns:
@@ -290,12 +193,13 @@ def _column_faults(columns: Sequence[str]) -> Iterator[Problem]:
                 near = difflib.get_close_matches(name, columns, n=1, cutoff=0.7)
                 hint = f"Is it {near[0]}?" if near else f"Add it; {_WHAT_IT_HOLDS[name]}."
                 yield fault("missing-column", f"The column {name} is missing.", hint)
-    for name in sorted({c for c in columns if columns.count(c) > 1}):
-        yield fault(
-            "bad-cell", f"The column {name or 'without a name'} stands there twice.", "Name it apart."
-        )
+    for place, name in enumerate(columns, start=1):
+        if not name:
+            yield fault("bad-cell", f"Column {place} has no name.", "Name it, or delete it.")
+    for name in sorted({c for c in columns if c and columns.count(c) > 1}):
+        yield fault("bad-cell", f"The column {name} stands there twice.", "Name it apart.")
     for name in columns:
-        if name not in KNOWN_COLUMNS:
+        if name and name not in KNOWN_COLUMNS:
             yield from _strange_column(name)
 
 

@@ -71,7 +71,13 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
 
 
 def metal_words(metal: OtherMetal) -> str:
-    """Return what metal that is no screw is, and how large."""
+    """Return what metal that is no screw is, and how large.
+
+    Parameters
+    ----------
+    metal : OtherMetal
+        A rod, a wire, a piece.
+    """
     return f"{metal.kind}, length {say(metal.length_mm)}, diameter {say(metal.diameter_mm)}"
 
 

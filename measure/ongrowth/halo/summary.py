@@ -264,7 +264,7 @@ def _clear_lengths(draws: Draws, clear: NDArray[np.bool_], counted: NDArray[np.b
 
 
 def _layer(draws: Draws, sides: tuple[Side, ...], weight: FloatArray) -> Measured:
-    """Return the level of the layer over the sides, each by its surface; what one side lacks the whole lacks."""
+    """Return the level of the layer over the sides, by their surface; what one side lacks the whole lacks."""
     shares = {side: float(weight[draws.side == int(side)].sum()) for side in sides}
     held = [(draws.layer_hu[side], share) for side, share in shares.items() if share > 0.0]
     unknown = [level for level, _ in held if not level.is_known]

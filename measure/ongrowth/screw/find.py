@@ -60,8 +60,8 @@ def find_screws(
     ------
     Refused
         ``no-metal``, ``metal-implausible``, ``no-screw`` (metal, but no screw), ``screw-cut-off``
-        (no screw lies whole inside the scan), ``points-off-metal`` (and no other screw), ``side-mismatch``, or ``screw-unclear`` (noise, and no
-        screw of the stated length).
+        (no screw lies whole inside the scan), ``points-off-metal`` (and no other screw),
+        ``side-mismatch``, or ``screw-unclear`` (noise, and no screw of the stated length).
     """
     survey = _survey(scan, specs, settings)
     screws = [part.shaft for part in survey.parts if part.kind is Kind.SCREW]
