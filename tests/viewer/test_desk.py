@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -14,6 +15,7 @@ import pytest
 from viewer_wait import wait_for
 
 from ongrowth.case import known_of
+from ongrowth.case.reuse import made_from, stamped
 from ongrowth.casefile import ReaderEntry, read_case_file
 from ongrowth.quantity import Caution
 from ongrowth.reading import write_reading
@@ -82,11 +84,19 @@ def test_a_measurement_that_fails_is_told(make_desk: Callable[..., Desk], measur
 
 def test_results_at_hand_are_shown_only_if_they_fit(make_desk: Callable[..., Desk], tmp_path: Path) -> None:
     first = make_desk()
-    reading = build_measuring.reading_of(known_of(first.session.case, first.session.scan))
+    known = known_of(first.session.case, first.session.scan)
+    reading = stamped(build_measuring.reading_of(known), made_from(first.session.scan.path, known))
     write_reading(reading, tmp_path / "out" / "w08")
     desk = make_desk(results=tmp_path / "out")
     assert desk.stage.scene == "sheet"
     assert desk.is_current
+    text = desk.session.path.read_text()
+    desk.session.path.write_text(text.replace("weeks_since_surgery = 8.0", "weeks_since_surgery = 26.0"))
+    assert make_desk(results=tmp_path / "out").stage.scene == "patient"  # its windows would be others
+    desk.session.path.write_text(text)
+    desk.remark("moved in the gantry")
+    assert desk.save()
+    assert make_desk(results=tmp_path / "out").stage.scene == "sheet"  # moves no figure
     desk.correct("tip_mm", [1.0, 2.0, 3.0])
     assert desk.save()
     assert make_desk(results=tmp_path / "out").stage.scene == "patient"  # made without that correction
@@ -164,6 +174,66 @@ def test_another_scan_waits_until_corrections_are_saved(desk: Desk) -> None:
     wait_for(desk, lambda: not desk.is_reading)
     assert desk.status.startswith("empty")  # the folder holds nothing: told, not thrown
     assert (desk.session.scan_id, desk.rows() != ()) == ("w08", True)  # what was open stays
+
+
+def test_what_is_done_while_another_scan_is_read_is_not_lost(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, scan: Scan
+) -> None:
+    is_read = threading.Event()
+    monkeypatch.setattr("ongrowth_napari.desk.read_scan", lambda *_, **__: is_read.wait(60.0) and scan)
+    desk.open_scan("w03")
+    desk.remark("moved in the gantry")
+    is_read.set()
+    wait_for(desk, lambda: not desk.is_reading)
+    assert (desk.session.scan_id, len(desk.session.pending)) == ("w08", 1)
+    assert "Save or undo" in desk.status
+    is_read.clear()
+    assert desk.save()
+    desk.open_scan("w03")
+    desk.remark("and back")
+    assert desk.save()
+    is_read.set()
+    wait_for(desk, lambda: not desk.is_reading)
+    assert desk.session.scan_id == "w03"
+    assert [c.remark for c in desk.session.case.scan[1].correction] == ["moved in the gantry", "and back"]
+
+
+def test_a_measurement_never_lands_on_another_scan(
+    make_desk: Callable[..., Desk], monkeypatch: pytest.MonkeyPatch, scan: Scan
+) -> None:
+    desk = make_desk(measure=build_measuring.endless)
+    monkeypatch.setattr("ongrowth_napari.desk.read_scan", lambda *_, **__: scan)
+    desk.open_scan("w03")
+    desk.measure()  # of w08, which is open until w03 is read
+    wait_for(desk, lambda: not desk.is_reading)
+    assert desk.session.scan_id == "w03"
+    assert not desk.is_measuring
+    assert (desk.reading, desk.stage.scene) == (None, "patient")
+
+
+def test_a_ct_that_has_changed_is_not_laid_over(
+    make_desk: Callable[..., Desk], monkeypatch: pytest.MonkeyPatch, scan: Scan
+) -> None:
+    by_name = {"w03": scan, "w08": replace(scan, digest="e" * 64)}
+    monkeypatch.setattr("ongrowth_napari.desk.read_scan", lambda path, **_: by_name[path.name])
+    desk = make_desk()
+    desk._take_reading(build_measuring.reading_of(known_of(desk.session.case, desk.session.scan)))
+    desk.open_scan("w03")
+    wait_for(desk, lambda: not desk.is_reading)
+    desk.measure()
+    wait_for(desk, lambda: not desk.is_measuring)
+    desk.lay_over("w08")
+    wait_for(desk, lambda: not desk.is_reading)
+    assert (desk.over_id, desk.status) == ("", "Scan w08 has changed since it was measured.")
+
+
+def test_a_case_file_that_is_no_text_any_more_is_told_and_left_alone(desk: Desk) -> None:
+    desk.remark("a")
+    broken = desk.session.path.read_bytes() + b"# \xff\n"
+    desk.session.path.write_bytes(broken)
+    assert not desk.save()
+    assert desk.status.startswith("no-case-file")
+    assert (desk.session.path.read_bytes(), len(desk.session.pending)) == (broken, 1)
 
 
 def test_a_case_file_that_cannot_be_written_is_told(desk: Desk) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -105,6 +106,35 @@ def test_the_reader_locks_first(window: Any) -> None:
     assert (bridged.quantity, bridged.side, bridged.category) == ("bridged_fraction", "defect", "minimal")
     assert not form.widget.isVisible()
     assert window.table.view.rowCount() == 22
+
+
+def test_what_was_typed_of_one_scan_is_not_locked_for_another(window: Any) -> None:
+    form, desk = window.form, window.desk
+    session = desk.session
+    form.widths["head_side"].setText("0.8")
+    form.results["head_side"].setCurrentText("as expected")
+    form.refresh()
+    assert form.widths["head_side"].text() == "0.8"
+    try:
+        desk.session = replace(session, scan_id="w03")
+        form.refresh()
+        assert (form.widths["head_side"].text(), form.results["head_side"].currentText()) == ("", "")
+        assert form.reader.text() == "r1"  # who reads is the same
+    finally:
+        desk.session = session
+        form.refresh()
+
+
+def test_a_list_shows_the_words_of_the_case_that_is_open() -> None:
+    from qtpy.QtWidgets import QComboBox
+
+    from ongrowth_napari.panel import _fill
+
+    combo = QComboBox()
+    _fill(combo, [("first, week 4", "first"), ("last, week 26", "last")], "last")
+    _fill(combo, [("first, week 6", "first"), ("last, week 12", "last")], "last")
+    assert [combo.itemText(n) for n in range(2)] == ["first, week 6", "last, week 12"]
+    assert combo.currentIndex() == 1
 
 
 def test_a_row_moves_the_cursor(window: Any) -> None:

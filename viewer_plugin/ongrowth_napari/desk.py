@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from ongrowth.case import known_of
+from ongrowth.case import is_made_of, known_of
 from ongrowth.casefile import ReaderEntry
 from ongrowth.correction import split_what
 from ongrowth.frame import Patch
@@ -32,6 +32,7 @@ from ongrowth_napari.session import (
     in_words,
     lock_readings,
     now,
+    open_session,
     redo,
     save,
     take_back,
@@ -131,8 +132,13 @@ class Desk:
         self._tell(f"Reading {what} ...")
 
     def _take_coming(self, future: Future[Opened]) -> None:
+        if self.session.pending:  # made while it was read
+            self._tell(_SAVE_FIRST)
+            return
         try:
             session, scan = future.result()
+            if session.path == self.session.path:  # with what was saved and locked while it was read
+                session = open_session(session.path, session.scan_id)
         except (Refused, OSError) as error:
             self._fail(_reasons(error))
             return
@@ -141,6 +147,7 @@ class Desk:
         self._take_scan(session, scan)
 
     def _take_scan(self, session: Session, scan: Scan) -> None:
+        self.cancel()  # a measurement of the scan that was open till now
         self.session, self.scan, self.reading = session, scan, None
         self._other = None
         self.screw_id, self.over_id, self.problems = "", "", ()
@@ -156,12 +163,22 @@ class Desk:
             self.measure()
 
     def _reading_at_hand(self) -> Reading | None:
-        """Return a reading made before, if it was made of this scan under these corrections."""
+        """Return a reading made before, if it was made of this scan and of what the case file says of it."""
         reading = self._reading_of(self.session.scan_id)
-        if reading is None or self.scan is None:
+        if reading is None or self.scan is None or reading.provenance.input_digest != self.scan.digest:
             return None
-        same = reading.provenance.input_digest == self.scan.digest
-        return reading if same and _same_corrections(reading, self.session) else None
+        is_so = _same_corrections(reading, self.session) and (
+            self.session.scan_id in self._kept or self._is_as_told(reading)
+        )
+        return reading if is_so else None
+
+    def _is_as_told(self, reading: Reading) -> bool:
+        """Whether `follow` made a reading under the case file as it stands, with this very program."""
+        try:
+            known = known_of(self.session.case, self.session.scan)
+        except Refused:
+            return False
+        return is_made_of(reading, self.session.scan.path, known)
 
     def _reading_of(self, scan_id: str) -> Reading | None:
         """Return what was measured of a scan of the case, here or by `follow`."""
@@ -335,10 +352,12 @@ class Desk:
         except (Refused, OSError) as error:
             self._fail(_reasons(error))
             return
-        implants = reading.implants if reading is not None else ()
+        is_of_it = reading is not None and reading.provenance.input_digest == scan.digest
+        implants = reading.implants if reading is not None and is_of_it else ()
         implant = next((one for one in implants if one.id == self.screw_id), None)
         if implant is None or navigator is None:
-            self._tell(f"Scan {scan_id} shows no screw {self.screw_id}.")
+            why = f"shows no screw {self.screw_id}" if is_of_it else "has changed since it was measured"
+            self._tell(f"Scan {scan_id} {why}.")
             return
         self.over_id = scan_id
         over = (surroundings(scan, implant.frame, _AROUND_MM), implant.frame)

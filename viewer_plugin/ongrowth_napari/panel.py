@@ -244,7 +244,7 @@ def _week_words(weeks: float) -> str:
 
 
 def _fill(combo: QComboBox, items: list[tuple[str, str]], chosen: str) -> None:
-    if [combo.itemData(n) for n in range(combo.count())] != [data for _, data in items]:
+    if [(combo.itemText(n), combo.itemData(n)) for n in range(combo.count())] != items:
         combo.clear()
         for text, data in items:
             combo.addItem(text, data)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 from qtpy.QtWidgets import QComboBox, QGridLayout, QGroupBox, QLabel, QLineEdit, QPushButton
@@ -33,6 +34,7 @@ class ReaderForm:
         self.names = {side: QLabel("") for side in HALO_SIDES}
         self.told = QLabel("")
         self.told.setWordWrap(True)
+        self._of = self._screw()
         self.widget = QGroupBox("Your own reading first")
         self.widget.setLayout(self._grid())
         self.lock.clicked.connect(self.take)
@@ -59,11 +61,27 @@ class ReaderForm:
 
     def refresh(self) -> None:
         """Show the form while the reader's own values are awaited, else out of the way."""
+        self._begin_anew()
         self.widget.setVisible(not self.desk.is_shown)
         site = self.desk.session.case.patient.site
         for side, label in self.names.items():
             label.setText(side_words(side, site).split(" (")[0])
         self.lock.setEnabled(self.desk.navigator is not None)
+
+    def _screw(self) -> tuple[Path, str, str]:
+        """Return what is read: the case, its scan, and the screw, "" before one is known."""
+        return self.desk.session.path, self.desk.session.scan_id, self.desk.screw_id
+
+    def _begin_anew(self) -> None:
+        """Take what was entered of another scan or screw out of the form."""
+        before, self._of = self._of, self._screw()
+        if before[:2] == self._of[:2] and before[2] in ("", self._of[2]):
+            return
+        for width in self.widths.values():
+            width.clear()
+        for choice in (*self.results.values(), self.bridging):
+            choice.setCurrentIndex(0)
+        self.told.setText("")
 
     def take(self) -> None:
         """Lock what was entered; a faulty number is told and nothing is locked."""

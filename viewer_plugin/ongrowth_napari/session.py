@@ -79,7 +79,16 @@ def open_session(path: Path, scan_id: str = "") -> Session:
         )
     after = [scan for scan in case.scan if scan.role != "pre-op"] or list(case.scan)
     latest = max(after, key=lambda scan: _week(case, scan))
-    return Session(path, path.read_text(encoding="utf-8"), scan_id or latest.name)
+    return Session(path, _text_of(path), scan_id or latest.name)
+
+
+def _text_of(path: Path) -> str:
+    """Return the text of a case file as it stands on disk."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        what = f"The case file {path.name} is no UTF-8 text any more."
+        raise refuse("no-case-file", what, "Mend it in an editor; nothing was written.") from error
 
 
 def _week(case: CaseFile, scan: ScanEntry) -> float:
@@ -216,17 +225,17 @@ def save(session: Session) -> Session:
 
     Raises
     ------
-    BadCaseFile
+    Refused
         If the file was broken meanwhile; then nothing is written.
     """
-    text = add_entries(session.path.read_text(encoding="utf-8"), session.scan_id, session.pending)
+    text = add_entries(_text_of(session.path), session.scan_id, session.pending)
     write_case_text(session.path, text)
     return replace(session, text=text, pending=(), undone=())
 
 
 def lock_readings(session: Session, readings: Sequence[ReaderEntry]) -> Session:
     """Write a reader's own readings into the file at once, before anything of ours is shown."""
-    text = add_entries(session.path.read_text(encoding="utf-8"), session.scan_id, (), readings)
+    text = add_entries(_text_of(session.path), session.scan_id, (), readings)
     write_case_text(session.path, text)
     return replace(session, text=text)
 

@@ -4,7 +4,7 @@ from ongrowth.case.before import Question, run_before
 from ongrowth.case.course import known_of, run_case
 from ongrowth.case.first_days import FirstDays, may_lend, run_first_days
 from ongrowth.case.reading import Known, Tell, run_reading, silent
-from ongrowth.case.reuse import begun_before, case_before
+from ongrowth.case.reuse import begun_before, case_before, is_made_of
 
 __all__ = [
     "FirstDays",
@@ -13,6 +13,7 @@ __all__ = [
     "Tell",
     "begun_before",
     "case_before",
+    "is_made_of",
     "known_of",
     "may_lend",
     "run_before",

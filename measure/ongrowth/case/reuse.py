@@ -60,6 +60,25 @@ def stamp_of(reading: Reading) -> str:
     return str(reading.provenance.settings.get(_KEY, ""))
 
 
+def is_made_of(reading: Reading, path: Path, known: Known) -> bool:
+    """Whether a reading says that it was made of a scan and of what is known of it as both are now.
+
+    Remarks, and what people read, move no figure and do not count; whether the corrections that hold are the
+    same is left to the caller.
+
+    Parameters
+    ----------
+    reading : Reading
+        As `run_case` gave it.
+    path : Path
+        The scan.
+    known : Known
+        What is known beside it.
+    """
+    made = made_from(path, replace(known, corrections=reading.corrections, readers=reading.readers))
+    return bool(made) and stamp_of(reading) == made
+
+
 def is_carried(reading: Reading) -> bool:
     """Whether a defect of a reading was carried over from the reference of the case."""
     return any(one.defect is not None and one.defect.how == "carried" for one in reading.implants)
