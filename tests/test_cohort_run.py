@@ -36,6 +36,7 @@ from ongrowth.cohort.job import settings_digest
 from ongrowth.cohort.progress import span_words
 from ongrowth.cohort.receipt import result_file
 from ongrowth.cohort.worker import Settled
+from ongrowth.files import clear_leftovers, new_folder, write_text
 from ongrowth.scan import Refused
 from ongrowth.screw import ScrewSpec
 from ongrowth.series.digest import content_digest, listing_digest
@@ -138,6 +139,20 @@ def test_digests_of_files_see_names_and_content(tmp_path: Path) -> None:
     (scan / "deep" / "1.dcm").rename(scan / "1.dcm")
     assert len({first[0], second, content_digest(scan)}) == 3
     assert len(content_digest(scan / "1.dcm")) == 64
+
+
+def test_digests_are_of_the_files_that_are_read(tmp_path: Path) -> None:
+    """A link that leads nowhere, a pipe, a name that is no UTF-8: none of them is a fault of the scan."""
+    folder = tmp_path / "scan"
+    folder.mkdir()
+    (folder / "1.dcm").write_bytes(b"x")
+    before = listing_digest(folder), content_digest(folder)
+    (folder / "gone").symlink_to(tmp_path / "nowhere")
+    os.mkfifo(folder / "pipe")
+    assert (listing_digest(folder), content_digest(folder)) == before
+    (folder / os.fsdecode(b"M\xfcnster")).write_bytes(b"y")
+    assert listing_digest(folder) != before[0]
+    assert content_digest(folder) != before[1]
 
 
 def test_results_of_another_version_are_not_mixed_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -256,10 +271,38 @@ def test_kill_9_at_any_moment_loses_and_repeats_nothing_but_the_scan_in_hand(tmp
 
 def test_what_a_killed_run_left_half_written_is_cleared(tmp_path: Path) -> None:
     stand_in.write_cohort(tmp_path, "0.5")
-    left = tmp_path / "out" / "scans" / "c000" / ".s000.abc123"
+    left = tmp_path / "out" / "scans" / "c000" / ".s000.0abc1234"
     left.mkdir(parents=True)
     run(tmp_path)
     assert [p.name for p in left.parent.iterdir()] == ["s000"]
+
+
+def test_what_another_scan_is_writing_is_no_leftover(tmp_path: Path) -> None:
+    """Scans w06 and w06.5 of one patient are measured side by side."""
+    with new_folder(tmp_path / "w06.5") as part:
+        (part / "reading.json").touch()
+        clear_leftovers(tmp_path / "w06")
+        assert [path.name for path in part.iterdir()] == ["reading.json"]
+        clear_leftovers(tmp_path / "w06.5")
+        assert not part.exists()
+        part.mkdir()
+
+
+def test_what_is_written_may_be_read_by_whom_the_system_lets(tmp_path: Path) -> None:
+    before = os.umask(0o077)
+    try:
+        write_text(tmp_path / "new", "x")
+        with new_folder(tmp_path / "results") as part:
+            write_text(part / "page.html", "x")
+        os.umask(0o022)
+        write_text(tmp_path / "new", "y")
+        write_text(tmp_path / "open", "x")
+        with new_folder(tmp_path / "results"):
+            pass
+    finally:
+        os.umask(before)
+    rights = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
+    assert rights == {"new": 0o600, "open": 0o644, "results": 0o700}
 
 
 def test_a_damaged_result_is_made_again(tmp_path: Path) -> None:

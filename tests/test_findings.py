@@ -100,6 +100,8 @@ def test_every_limit_in_millimetres_has_a_source_or_is_marked_as_ours() -> None:
         ('high = "much"', "no number"),
         ("hihg = 2.0", "unknown key hihg"),
         ('beyond = "bad"', "beyond"),
+        ("low = 3.0\nhigh = 2.0", "low is above high"),
+        ("meaning = 3", "meaning is no text"),
     ],
 )
 def test_a_faulty_table_is_told(change: str, told: str) -> None:
@@ -113,14 +115,14 @@ def test_a_faulty_table_is_told(change: str, told: str) -> None:
         "meaning": '""',
         "source": '""',
     }
-    key, value = change.split(" = ")
-    text = "[[window]]\n" + "\n".join(f"{k} = {v}" for k, v in (row | {key: value}).items())
+    changes = dict(line.split(" = ") for line in change.splitlines())
+    text = "[[window]]\n" + "\n".join(f"{k} = {v}" for k, v in (row | changes).items())
     with pytest.raises(BadWindows, match=told):
         parse_windows(text)
 
 
 def test_an_empty_or_broken_table_is_told(tmp_path: Path) -> None:
-    for text in ("", "window = ["):
+    for text in ("", "window = [", "window = [1]", '[window]\nsurface = "any"'):
         with pytest.raises(BadWindows, match="bad-windows"):
             parse_windows(text)
     with pytest.raises(BadWindows, match="no-windows"):
@@ -547,6 +549,15 @@ def test_expectations_speak_of_halo_bridging_and_metal(weeks: float, surface: st
     assert told.can_answer
     assert told.cannot_answer
     assert math.isnan(told.next_week) or told.next_week > weeks
+
+
+def test_a_range_of_one_side_is_told_as_that() -> None:
+    """A table from a reference cohort has a row for each side."""
+    rows = [w for w in shipped_windows() if w.holds("ha-coated", "mean_width", "any", 5.0)]
+    table = tuple(replace(row, side=side) for row in rows for side in ("head_side", "tip_side"))
+    told = expectation(5.0, "ha-coated", table).shown
+    assert len(told) == 2 * len(rows)
+    assert told[0].startswith("mean halo width of a side, screw-head side, up to")
 
 
 def test_what_has_no_limit_is_not_said_to_lie_past_one() -> None:

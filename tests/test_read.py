@@ -39,6 +39,7 @@ from pydicom.dataset import Dataset
 
 from ongrowth.read import list_series, read_scan
 from ongrowth.read.ceiling import find_ceiling
+from ongrowth.scan import Refused
 
 PLAIN = Grid()
 ROOT = Path(__file__).parents[1]
@@ -321,6 +322,9 @@ def test_nrrd_keeps_shear(tmp_path: Path) -> None:
     path = tmp_path / "v.nrrd"
     path.write_bytes(head.encode() + bz2.compress(hu.astype(">i2").tobytes()))
     assert worst_hu(read_scan(path)) <= ROUNDED
+    path.write_bytes(path.read_bytes().replace(b"# a comment", b"line skip: 1"))
+    with pytest.raises(Refused, match=r"bad-volume-file: .* lines"):
+        read_scan(path)
 
 
 def test_nifti_with_disagreeing_forms(tmp_path: Path) -> None:
@@ -446,6 +450,15 @@ def test_unclipped_metal_with_a_flat_core_and_noise_is_no_ceiling() -> None:
     hu = rng.normal(50.0, 20.0, (20, 40, 40))
     hu[:, 15:25, 15:25] = rng.normal(8000.0, 40.0, (20, 10, 10))
     assert np.isnan(find_ceiling(np.rint(hu).astype(np.int16)).hu)
+
+
+@pytest.mark.parametrize("step", [5, 10, 16, 7.3])
+def test_numbers_that_go_in_steps_are_no_plateau_each(step: float) -> None:
+    """An extended scale has a slope of 10: between its numbers nothing stands, whatever the patient holds."""
+    coarse = np.rint(np.rint(metal(9000.0) / step) * step)
+    assert np.isnan(find_ceiling(coarse.astype(np.int16)).hu)
+    top = float(np.rint(step * 500))
+    assert find_ceiling(np.minimum(coarse, top).astype(np.int16)).hu == top
 
 
 def test_ceiling_smeared_by_resampling_is_found() -> None:

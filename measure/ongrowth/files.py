@@ -7,6 +7,7 @@ import ctypes
 import functools
 import json
 import os
+import secrets
 import shutil
 import sys
 import tempfile
@@ -15,6 +16,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 _NEW, _BEGUN, _READY, _PLAN, _LEFT_S = ".new.", ".begun.", ".ready.", ".plan", 24 * 3600.0
+_RANDOM_BYTES = 4  # of a name that nobody has
 _HERE = -100  # AT_FDCWD of Linux: paths are relative to the working folder
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux, RENAME_SWAP of macOS
 
@@ -26,16 +28,16 @@ def new_file(path: Path) -> Iterator[Path]:
     Parameters
     ----------
     path : Path
-        Where to; its folder is made if missing. Who may read a file that stands there stays.
+        Where to; its folder is made if missing. Who may read a file that stands there stays; a new one may be
+        read by whom the system lets by default (umask).
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    os.close(handle)
-    part = Path(name)
+    part = _beside(path)
+    part.touch(exist_ok=False)
     try:
+        if path.exists():
+            part.chmod(_rights(path))
         yield part
-        part.chmod(mode)
         part.replace(path)
     finally:
         part.unlink(missing_ok=True)
@@ -122,21 +124,43 @@ def finish_results(out: Path) -> None:
             plan = json.loads((ready / _PLAN).read_text(encoding="utf-8"))
             waiting = (item for item in ready.iterdir() if plan.get(item.name) == item.stat().st_ino)
             for item in sorted(waiting, key=lambda path: (path.is_file(), path.name)):
-                _exchange(item, out / item.name) if item.is_dir() else item.replace(out / item.name)
+                _put(item, out / item.name)
         shutil.rmtree(ready, ignore_errors=True)
 
 
 @contextlib.contextmanager
 def new_folder(folder: Path) -> Iterator[Path]:
-    """Give a fresh folder beside `folder`; it takes that name when the block ends well."""
+    """Give a fresh folder beside `folder`, as `new_file`; it takes that name when the block ends well."""
     folder.parent.mkdir(parents=True, exist_ok=True)
-    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    part = _beside(folder)
+    part.mkdir()
     try:
         yield part
-        part.chmod(0o755)
-        _exchange(part, folder)
+        _put(part, folder)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+
+
+def clear_leftovers(folder: Path) -> None:
+    """Remove what a killed run left half-written beside a folder that is to be written."""
+    for old in folder.parent.glob(f".{folder.name}.{'?' * 2 * _RANDOM_BYTES}"):
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _beside(path: Path) -> Path:
+    """Return a name beside a path that nobody has."""
+    return path.with_name(f".{path.name}.{secrets.token_hex(_RANDOM_BYTES)}")
+
+
+def _rights(path: Path) -> int:
+    return path.stat().st_mode & 0o777
+
+
+def _put(part: Path, place: Path) -> None:
+    """Put a file or folder in its place, with the rights of what stands there."""
+    if place.exists():
+        part.chmod(_rights(place))
+    _exchange(part, place) if part.is_dir() else part.replace(place)
 
 
 def _exchange(part: Path, folder: Path) -> None:
@@ -146,8 +170,8 @@ def _exchange(part: Path, folder: Path) -> None:
         return
     if _swap(part, folder):
         return  # what stood there before now bears the name that is cleared away
-    old = Path(tempfile.mkdtemp(prefix=f".{folder.name}.old.", dir=folder.parent))
-    folder.rename(old / folder.name)
+    old = _beside(folder)
+    folder.rename(old)
     part.rename(folder)
     shutil.rmtree(old, ignore_errors=True)
 

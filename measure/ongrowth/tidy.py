@@ -12,6 +12,7 @@ from ongrowth.scan import refuse
 from ongrowth.wording import HALO_SIDES, install_words
 
 _MOST_NAMES = 30  # of columns, told in a refusal
+_IDS = ("case", "scan", "implant", "subject", "item", "reader")  # a pseudonym 007 is no number
 NEEDED = ("case", "scan", "weeks_since_surgery", "implant", "side", "quantity", "value")
 
 
@@ -31,7 +32,14 @@ def read_table(path: Path) -> pd.DataFrame:
         with path.open(encoding="utf-8-sig") as lines:
             head = lines.readline()
         separator = max(",;\t", key=head.count)
-        table = pd.read_csv(path, sep=separator, encoding="utf-8-sig", keep_default_na=False, na_values=[""])
+        table = pd.read_csv(
+            path,
+            sep=separator,
+            encoding="utf-8-sig",
+            keep_default_na=False,
+            na_values=[""],
+            dtype=dict.fromkeys(_IDS, str),
+        )
         return table if separator == "," else table.apply(_with_points)
     except ImportError as error:
         text = f"{path.name} is Parquet, which cannot be read here: pyarrow is missing."

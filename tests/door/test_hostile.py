@@ -364,6 +364,12 @@ def test_zips_of_a_folder_are_opened_where_nothing_else_serves(tmp_path: Path) -
     assert len(list_series(tmp_path)) == 2
 
 
+def test_images_of_a_zip_are_found_again_whatever_way_their_names_are_written(tmp_path: Path) -> None:
+    slices = {f"./a//{k}.dcm": as_bytes(ct_slice(PLAIN, k)) for k in range(PLAIN.n)}
+    scan = read_scan(zipped(tmp_path / "x.zip", slices))
+    assert read_files(scan.source_files).digest == scan.digest
+
+
 def test_zips_of_two_patients_are_not_mixed(tmp_path: Path) -> None:
     for name in ("A", "B"):
         slices = [ct_slice(PLAIN, k) for k in range(PLAIN.n)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import shutil
 import time
 import traceback
 from dataclasses import dataclass, replace
@@ -20,6 +19,7 @@ from ongrowth.cohort.receipt import (
     result_folder,
     write_receipt,
 )
+from ongrowth.files import clear_leftovers
 from ongrowth.scan import Refused
 from ongrowth.series.digest import content_digest, listing_digest
 
@@ -108,17 +108,11 @@ def _kept(task: Task, digests: Digests) -> Settled | None:
 
 def _measured(task: Task, digests: Digests) -> Settled:
     job = task.job
-    _clear_leftovers(result_folder(task.out, job))
+    clear_leftovers(result_folder(task.out, job))
     start = time.perf_counter()
     outcome = _try(task)
     wall_s = round(time.perf_counter() - start, 3)
     return _write(task, Receipt(job.case, job.scan, ongrowth.__version__, digests, outcome, wall_s))
-
-
-def _clear_leftovers(folder: Path) -> None:
-    """Remove what a killed run left half-written beside a scan's folder."""
-    for old in folder.parent.glob(f".{folder.name}.*"):
-        shutil.rmtree(old, ignore_errors=True)
 
 
 def _try(task: Task) -> Measurement | Failure:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ongrowth.findings.windows import Windows, rows_for, shipped_windows
 from ongrowth.quantity import Unit
 from ongrowth.reading import Window
-from ongrowth.wording import number, with_unit
+from ongrowth.wording import HALO_SIDES, number, side_words, with_unit
 
 PHASES_WEEKS = (0.0, 3.0, 6.0, 12.0, 26.0, 52.0, math.inf)
 
@@ -57,9 +57,13 @@ def expectation(weeks: float, surface: str = "ha-coated", windows: Windows | Non
         Windows table; the shipped one by default.
     """
     table = shipped_windows() if windows is None else windows
-    shown = tuple(
-        _row_words(row) for quantity in _NAMES for row in rows_for(table, surface, quantity, "any", weeks)
+    rows = (
+        row
+        for name in _NAMES
+        for side in ("any", *HALO_SIDES)
+        for row in rows_for(table, surface, name, side, weeks)
     )
+    shown = tuple(map(_row_words, dict.fromkeys(rows)))
     return Expectation(
         weeks, surface, phase_words(weeks), shown, _can(weeks), _cannot(weeks), _next_week(weeks)
     )
@@ -110,7 +114,8 @@ def range_words(window: Window) -> str:
 
 def _row_words(row: Window) -> str:
     limits = range_words(row)
-    head = quantity_words(row.quantity) + (f", {limits}" if limits else "")
+    head = quantity_words(row.quantity) + (f", {side_words(row.side, '')}" if row.side != "any" else "")
+    head += f", {limits}" if limits else ""
     where = "past it" if limits else "where there is one"
     past = "" if row.beyond.value == "outside" else f" ({where}: undecided)"
     return f"{head}{past}: {row.meaning} [{row.source}]"

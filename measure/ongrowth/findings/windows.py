@@ -79,9 +79,9 @@ def parse_windows(text: str) -> Windows:
         rows = tomllib.loads(text).get("window", [])
     except tomllib.TOMLDecodeError as error:
         raise BadWindows(_bad(f"it is no TOML ({error})")) from error
+    if not rows or not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise BadWindows(_bad("it holds no [[window]]"))
     faults = [fault for k, row in enumerate(rows) for fault in _faults(k, row)]
-    if not rows:
-        faults = [_bad("it holds no [[window]]")]
     if faults:
         raise BadWindows(*faults)
     return tuple(_window(row) for row in rows)
@@ -114,8 +114,15 @@ def _faults(k: int, row: dict[str, Any]) -> list[Problem]:
         for name in ("from_weeks", "to_weeks", "low", "high")
         if name in row and not _is_number(row[name])
     ]
+    told += [
+        f"{where}: {name} is no text"
+        for name in ("meaning", "source")
+        if not isinstance(row.get(name, ""), str)
+    ]
     if not told and row["from_weeks"] >= row["to_weeks"]:
         told = [f"{where}: from_weeks is not before to_weeks"]
+    if not told and row.get("low", -math.inf) > row.get("high", math.inf):
+        told = [f"{where}: low is above high"]
     return [_bad(what) for what in told]
 
 

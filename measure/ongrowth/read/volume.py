@@ -330,6 +330,8 @@ def _nrrd(path: Path) -> VolumeHeader:
     packing = _NRRD_PACKINGS.get(field["encoding"].lower())
     if packing is None or field["type"] not in _NRRD_TYPES:
         raise _bad(path, f"encoding {field['encoding']} of {field['type']} is not read")
+    if int(field.get("line skip") or 0):
+        raise _bad(path, "data that start after some lines are not read")
     detached = field.get("data file") or field.get("datafile")
     dtype = np.dtype(("<" if field.get("endian", "little") == "little" else ">") + _NRRD_TYPES[field["type"]])
     data_path = _beside(path, detached) if detached else path

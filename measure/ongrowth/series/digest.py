@@ -21,7 +21,7 @@ def content_digest(path: Path) -> str:
     """Return the SHA-256 of the names and contents of the files of a scan."""
     whole = hashlib.sha256()
     for name, file in _files(path):
-        whole.update(f"{name}\0{file.stat().st_size}\0".encode())
+        whole.update(os.fsencode(name) + f"\0{file.stat().st_size}\0".encode())
         with file.open("rb") as stream:
             while chunk := stream.read(_CHUNK_BYTES):
                 whole.update(chunk)
@@ -34,10 +34,14 @@ def _size_and_time(file: Path) -> tuple[int, int]:
 
 
 def _files(path: Path) -> Iterator[tuple[str, Path]]:
-    """Give the files of a scan with their names below it, in one order on every machine."""
+    """Give the files of a scan with their names below it, in one order on every machine.
+
+    What is never opened on reading (links, pipes) is none.
+    """
     if not path.is_dir():
         yield "", path
         return
     found = (Path(folder) / name for folder, _, names in os.walk(path) for name in names)
-    for file in sorted(found, key=lambda f: f.relative_to(path).as_posix()):
+    regular = (file for file in found if file.is_file() and not file.is_symlink())
+    for file in sorted(regular, key=lambda f: f.relative_to(path).as_posix()):
         yield file.relative_to(path).as_posix(), file

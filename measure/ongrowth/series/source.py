@@ -269,7 +269,7 @@ def _entry_again(
         return None
     if archive not in archives:
         opened = stack.enter_context(_open_zip(archive))
-        archives[archive] = {entry.name: entry for entry in _members(opened).entries}
+        archives[archive] = {str(Path(entry.name)): entry for entry in _members(opened).entries}
     return archives[archive].get(str(where))
 
 
