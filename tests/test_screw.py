@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,6 +27,7 @@ from ongrowth.screw import (
 from ongrowth.screw.canal import canal_x_mm
 from ongrowth.screw.course import Course
 from ongrowth.screw.kind import Kind
+from ongrowth.screw.match import match_specs
 from ongrowth.screw.metal import metal_voxels, pieces
 from ongrowth.screw.section import Section
 from ongrowth.screw.segment import segments_of
@@ -192,6 +194,35 @@ def test_a_side_that_disagrees_is_refused() -> None:
     wrong = ScrewSpec(id="a", side="right", head_mm=(8.0, 12.0, -12.0), tip_mm=(14.5, -6.0, 10.3))
     with pytest.raises(Refused, match="side-mismatch"):
         find_screws(scan, [wrong])
+
+
+@dataclasses.dataclass
+class Bar:
+    """As much of a shaft as matching looks at."""
+
+    length_mm: float = 40.0
+
+    def outer_diameter_mm(self, _: float) -> float:
+        return 4.0
+
+
+@pytest.mark.parametrize(
+    ("specs", "names"),
+    [
+        ([], ["left", "screw-2", "right", "screw-4"]),
+        ([ScrewSpec(major_diameter_mm=4.0)] * 4, ["left", "screw-2", "right", "screw-4"]),
+        ([ScrewSpec(id="right", side="right")], ["right", "left", "screw-2", "screw-4"]),
+        ([ScrewSpec(id="screw-2", side="right")], ["screw-2", "left", "screw-3", "right"]),
+    ],
+)
+def test_no_two_screws_of_a_scan_have_one_name(specs: list[ScrewSpec], names: list[str]) -> None:
+    """Two levels, each with a screw on both sides: what is known of all of them names none."""
+    sides = ["left", "left", "right", "right"]
+    shafts: list[Any] = [Bar() for _ in sides]
+    matches, _ = match_specs(shafts, sides, specs)
+    assert [match.id for match in matches] == names
+    assert sorted(match.shaft for match in matches) == [0, 1, 2, 3]
+    assert all(match.side == sides[match.shaft] for match in matches)
 
 
 def test_specs_find_their_screws_by_side() -> None:

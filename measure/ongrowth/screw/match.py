@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,7 +41,7 @@ def match_specs(
         ``side-mismatch`` if a screw is stated on the other side than the scan shows it.
     """
     problems: list[Problem] = []
-    matches: list[Match] = []
+    known: dict[int, ScrewSpec] = {}
     cost = np.array([[_cost(spec, s, side) for s, side in zip(shafts, sides, strict=True)] for spec in specs])
     rows, columns = linear_sum_assignment(cost) if len(specs) else ((), ())
     taken = dict(zip(map(int, rows), map(int, columns), strict=True))
@@ -52,18 +53,30 @@ def match_specs(
         if cost[n, at] >= _WRONG_SIDE:
             raise _side_mismatch(spec, sides[at])
         problems += _unproven_side(spec, sides[at])
-        side = spec.side or sides[at]
-        matches.append(Match(at, spec.id or _name(side, at), side, spec))
-    used = {m.shaft for m in matches}
-    names = {m.id for m in matches}
-    for at, side in enumerate(sides):
-        if at not in used:
-            name = _name(side, at) if _name(side, at) not in names else f"screw-{at + 1}"
-            names.add(name)
-            matches.append(Match(at, name, side, ScrewSpec(id=name)))
-    if not any(spec.id for spec in specs):  # else in the order of the case
-        matches.sort(key=lambda match: match.shaft)
+        known[at] = spec
+    matches = _named(sides, known, {spec.id for spec in specs if spec.id})
+    if any(spec.id for spec in specs):  # in the order of the case; else in that of the patient
+        order = {at: n for n, at in enumerate(known)}
+        matches.sort(key=lambda match: order.get(match.shaft, len(order)))
     return matches, problems
+
+
+def _named(sides: Sequence[str], known: Mapping[int, ScrewSpec], names: set[str]) -> list[Match]:
+    """Return the screws with what is known of them, each under a name of its own."""
+    matches = []
+    for at, seen in enumerate(sides):
+        spec = known.get(at, ScrewSpec())
+        side = spec.side or seen
+        name = spec.id or next(name for name in _names(side, at) if name not in names)
+        names = names | {name}
+        matches.append(Match(at, name, side, spec if at in known else ScrewSpec(id=name)))
+    return matches
+
+
+def _names(side: str, at: int) -> Iterator[str]:
+    """Give what a screw without a name may be called, the best first: by its side, then by its number."""
+    yield from (side,) if side in ("left", "right") else ()
+    yield from (f"screw-{number}" for number in itertools.count(at + 1))
 
 
 def _cost(spec: ScrewSpec, shaft: Shaft, side: str) -> float:
@@ -80,10 +93,6 @@ def _cost(spec: ScrewSpec, shaft: Shaft, side: str) -> float:
         thicker = abs(shaft.outer_diameter_mm(spec.root_share) - spec.major_diameter_mm)
         cost += _PER_MM_THICKER * min(thicker, 3.0)
     return cost
-
-
-def _name(side: str, at: int) -> str:
-    return side if side in ("left", "right") else f"screw-{at + 1}"
 
 
 def _not_found(spec: ScrewSpec, n: int) -> Problem:
