@@ -248,6 +248,10 @@ def test_the_plane_is_carried_where_bone_has_bridged_all(both: Scene, both_scan:
     angle_deg, offset_mm = off_by(carried, plane)
     assert angle_deg < 3.0
     assert offset_mm < 0.4
+    corner = both_scan.crop((slice(0, 3), slice(0, 40), slice(0, 40)))  # nowhere does it hold the bone
+    nothing = carry_defect(scan, corner, ScrewFrame.of(screw.head_mm, screw.real_tip_mm))
+    assert isinstance(nothing, Problem)
+    assert nothing.code == "preop-not-matched"
 
 
 def test_a_largest_gap_below_the_mean_is_not_printed(told: tuple[Result, Path]) -> None:

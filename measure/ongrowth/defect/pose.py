@@ -155,7 +155,7 @@ def _sampled(scan: Scan, low_mm: FloatArray, high_mm: FloatArray, step_mm: float
 
 
 def _starts(fixed: _Grid, moving: _Grid) -> list[RigidTransform]:
-    """Return the likeliest moving-from-fixed poses: every shift, a few rotations."""
+    """Return the likeliest moving-from-fixed poses: every shift, a few turns; none where nothing is alike."""
     shape = [
         fft.next_fast_len(a + b - 1, real=True) for a, b in zip(fixed.hu.shape, moving.hu.shape, strict=True)
     ]
@@ -166,6 +166,8 @@ def _starts(fixed: _Grid, moving: _Grid) -> list[RigidTransform]:
         hu, weight = _turned(fixed, about)
         alike = _correlation(hu, weight, first, second, shape, moving.hu.shape)
         at = np.unravel_index(int(np.argmax(alike)), alike.shape)
+        if alike[at] <= 0.0:
+            continue
         shift = np.array([i if i < m else i - n for i, m, n in zip(at, moving.hu.shape, shape, strict=True)])
         offset = moving.corner_mm + fixed.step_mm * shift - fixed.corner_mm
         # a place of the turned fixed grid, moved by the offset, lies on its like in the moving one

@@ -51,6 +51,5 @@ def spongy_hu(scan: Scan, frame: ScrewFrame, defect: DefectPlane) -> Measured:
         return Measured.missing(Unit.HU, Caution.NO_BONE)
     middle = float(np.median(hu))
     spread = robust_sd(hu, middle)
-    voxel_mm3 = float(np.prod(scan.step_mm))
-    n_apart = max(1.0, hu.size * voxel_mm3 / _ALIKE_MM3)
+    n_apart = max(1.0, hu.size * scan.voxel_mm3 / _ALIKE_MM3)
     return Measured.of(middle, math.hypot(1.25 * spread / math.sqrt(n_apart), _SCALE_U_HU), Unit.HU)
