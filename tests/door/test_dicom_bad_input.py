@@ -22,6 +22,7 @@ from pydicom.uid import EnhancedCTImageStorage
 
 from ongrowth.cli import main
 from ongrowth.defect import DefectPlane, Side
+from ongrowth.files import finish_results
 from ongrowth.geometry import Plane
 from ongrowth.halo import HaloMap
 from ongrowth.quantity import Caution, Measured, Unit
@@ -312,6 +313,7 @@ HEADERS = {
     "nothing that may be empty": (without(*EMPTY_ALLOWED), "L5"),
     "no slice thickness": (without("SliceThickness"), "L5"),
     "no series number": (without("SeriesNumber"), "L5"),
+    "a series number as large as may be": (with_values(SeriesNumber=2**31 - 1), "L5"),
     "sex unknown": (with_values(PatientSex="U"), "L5"),
     "dates nobody can read": (with_values(PatientBirthDate="around 2015", StudyTime="morning"), "L5"),
     "latin letters": (with_values(SpecificCharacterSet="ISO_IR 100", PatientName="Müller^Jörg"), "L5"),
@@ -323,6 +325,34 @@ HEADERS = {
     ),
     "unicode letters": (with_values(SpecificCharacterSet="ISO_IR 192", PatientName="Γιάννης"), "L5"),
 }
+
+
+def test_objects_take_their_places_all_or_none(
+    made: build_export.Exported, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run that ends between two of them leaves nothing that the next command does not put right."""
+    out = made.folder / "out"
+    objects = export_case(case_of(made, "L5"), MADE, Wanted()).objects
+    old = write_objects(objects, out)
+    new = [replace(one, dataset=dcmread(file)) for one, file in zip(objects, old, strict=True)]
+    for one in new:
+        one.dataset.SeriesDescription = "new"
+    replaced, left = Path.replace, [1]
+
+    def stopped(path: Path, target: Path) -> Path:
+        if not left:
+            raise KeyboardInterrupt
+        left.pop()
+        return replaced(path, target)
+
+    monkeypatch.setattr(Path, "replace", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        write_objects(new, out)
+    monkeypatch.setattr(Path, "replace", replaced)
+    finish_results(out)
+    assert {dcmread(file).SeriesDescription for file in old} == {"new"}
+    assert sorted(out.iterdir()) == sorted(old)
+    assert {file.stat().st_mode & 0o777 for file in old} == {0o600}
 
 
 @pytest.mark.parametrize("name", HEADERS)

@@ -49,6 +49,18 @@ def test_the_decimal_comma_reaches_every_number(case: Case) -> None:
     assert not re.search(r"\d\.\d", text)
 
 
+def test_the_decimal_comma_leaves_names_and_sources_alone(case: Case) -> None:
+    (last,) = case.readings
+    named = replace(last, scan=replace(last.scan, kernel="Br59.3"))
+    patient = replace(case.patient, remark="Protocol v1.2, see doi:10.1177/0284185120903446 and 1.2.840.113.")
+    text = " ".join(
+        render_note(replace(case, readings=(named,), patient=patient), decimal_comma=True).split()
+    )
+    assert "kernel Br59.3" in text
+    assert "Protocol v1.2, see doi:10.1177/0284185120903446 and 1.2.840.113." in text
+    assert "1,10 mm (1,00 to 1,20 mm)" in text
+
+
 def test_metal_that_is_no_screw_is_told_below_the_screws(case: Case) -> None:
     text = render_note(case)
     told = " ".join(text[text.index("OTHER METAL") :].split())

@@ -155,6 +155,13 @@ def test_the_file_stands_alone_and_is_small(page: str, outline: Outline) -> None
     assert not re.search(r"url\((?!#)|@import|https?://(?!www\.w3\.org/)", page)
 
 
+def test_no_list_is_empty(reading: Reading) -> None:
+    """A list without points is read aloud all the same; cautions stand in another one."""
+    caution = Problem("kernel-smooth", Level.CAUTION, "A smooth kernel.", "Ask for a sharp one.")
+    only = replace(reading, scan=replace(reading.scan, problems=(caution,)))
+    assert not re.search(r"<ul[^>]*>\s*</ul>", render_page(case_of(only)))
+
+
 def test_results_are_black_words_with_a_symbol(page: str) -> None:
     css = page[page.index("<style>") : page.index("</style>")]
     colours = set(re.findall(r"#[0-9a-f]{3,6}\b", css))

@@ -54,7 +54,7 @@ from ongrowth.wording import (
 WIDTH = 72
 _TIE = "\u00a0"
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mm|HU|%|mGy|mSv|kVp|weeks?)\b|%)")
-_DECIMAL_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+_DECIMAL = re.compile(r"(?<![\w.])(\d+)\.(\d+)(?!\.?[\w/-])")  # a number by itself: no name, version or DOI
 _NO_DIAGNOSIS = "The figures are measurements with their 95 % interval. They are no diagnosis."
 _CLOSING = (
     "The figures are measurements with their 95 % interval, held against what is expected at this week. "
@@ -94,7 +94,7 @@ def render_note(
     write = forms["plain" if plain else "short" if short else "full"]
     text = "\n".join(_wrapped(write(case))) + "\n"
     if decimal_comma:
-        text = _DECIMAL_POINT.sub(",", text)
+        text = _DECIMAL.sub(r"\1,\2", text)
     return plain_ascii(text) if only_ascii else text
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from pydicom.dataset import Dataset
 
+from ongrowth.files import new_results
 from ongrowth.reading import Case, NewBoneCells, Reading, reading_to_dict
 from ongrowth.reading.case_record import case_to_dict
 from ongrowth.reports.dicom.capture import make_captures
@@ -190,9 +190,8 @@ def write_objects(objects: Sequence[Object], folder: Path) -> list[Path]:
     list of Path
         The files, in the same order.
     """
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".", dir=folder) as part, tolerant():
+    with new_results(folder) as part, tolerant():
         for one in objects:
-            one.dataset.save_as(Path(part) / one.name, enforce_file_format=True)
-            (Path(part) / one.name).chmod(0o600)
-        return [(Path(part) / one.name).replace(folder / one.name) for one in objects]
+            one.dataset.save_as(part / one.name, enforce_file_format=True)
+            (part / one.name).chmod(0o600)
+    return [folder / one.name for one in objects]

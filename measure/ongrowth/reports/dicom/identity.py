@@ -24,6 +24,7 @@ from ongrowth.wording import plain_ascii
 _NAMESPACE = uuid.UUID("5e5e5b1f-5a39-4f0c-9a44-0d6f5d2c7a11")  # drawn once at random, never changed
 DEVICE_NAME = "ongrowth"
 MANUFACTURER = "The ongrowth developers"
+_ROOMY = range((2**31 - 1) // 100)  # series numbers a hundred times which are still whole numbers of DICOM
 NO_SERIAL = "none"  # software has no serial number, the enhanced equipment module wants a text
 
 
@@ -80,7 +81,7 @@ class Identity:
         """Return what every object carries, as keywords of the library that writes it."""
         return {
             "series_instance_uid": uid_of("series", self.content, kind),
-            "series_number": 100 * max(self.series_number, 0) + number,
+            "series_number": number + (100 * self.series_number if self.series_number in _ROOMY else 0),
             "sop_instance_uid": uid_of("object", self.content, kind),
             "instance_number": 1,
             "manufacturer": MANUFACTURER,

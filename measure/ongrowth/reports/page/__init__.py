@@ -45,6 +45,7 @@ from ongrowth.reports.page import tables
 from ongrowth.reports.page.by_hand import corrections_told, reader_table
 from ongrowth.reports.page.tables import Table
 from ongrowth.reports.template import fill_template
+from ongrowth.scan import Level
 from ongrowth.wording import (
     blur_source_words,
     fixed_words,
@@ -123,7 +124,7 @@ def _view(case: Case, windows: Windows) -> dict[str, Any]:
         "phase": _phase(last.scan.weeks_since_surgery),
         "scan_facts": _scan_facts(last),
         "dose": _dose_words(case),
-        "problems": last.scan.problems,
+        "problems": [p for p in last.scan.problems if p.level is not Level.CAUTION],  # those stand above
         "refused": case.refused,
         "corrections": corrections_told(last),
         "readers": reader_table(last, site),
