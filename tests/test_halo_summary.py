@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -34,6 +36,15 @@ def test_the_layer_of_the_whole_shaft_is_that_of_its_sides_by_their_surface(
     layers = Measured.of(60.0, 10.0, Unit.HU), Measured.of(100.0, 10.0, Unit.HU)
     whole = summarise(draws_of(layers, tip_depths), BOTH, Caution.NONE).layer_hu
     assert (whole.value, whole.u) == pytest.approx((value_hu, 10.0))
+
+
+@pytest.mark.parametrize("empty", BOTH)
+def test_a_side_without_a_cell_takes_no_limit_from_the_whole(empty: Side) -> None:
+    """One side may hold no bone; its limit is then no number, and the whole is that of the other side."""
+    draws = draws_of((UNKNOWN_HU, UNKNOWN_HU), 0 if empty is Side.TIP else 20)
+    thin = replace(draws, width_mm=0.1 * draws.width_mm, limit_mm=draws.limit_mm | {empty: float("nan")})
+    whole = summarise(thin, BOTH, Caution.NONE)
+    assert (whole.detection_limit.value, whole.mean_width.below_limit) == (0.2, 0.2)
 
 
 def test_a_side_whose_layer_is_too_thin_to_read_leaves_the_whole_unread() -> None:

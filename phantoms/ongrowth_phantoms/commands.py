@@ -125,6 +125,9 @@ def selftest(
     unknown = [name for name in names if name not in PHANTOMS]
     if unknown:
         raise click.BadParameter(f"{unknown[0]!r} is not among {', '.join(PHANTOMS)}.", param_hint="NAMES")
+    bare = [name for name in names if not PHANTOMS[name].visits(seed)[0].scene.screws]
+    if bare:
+        raise click.BadParameter(f"{bare[0]!r} holds no screw to be measured.", param_hint="NAMES")
     lines = run_selftest(
         names or CASES, seed=seed, is_full=full, tell=lambda text: click.echo(text, err=True)
     )

@@ -5,18 +5,18 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from ongrowth.case import Known, run_reading
+from ongrowth.casefile import parse_case_file
 from ongrowth.quantity import Measured
 from ongrowth.reading import ImplantReading, Reading
 from ongrowth.scan import Refused, Scan
 from ongrowth.screw import ScrewSpec
-from ongrowth_phantoms.catalogue import PHANTOMS, Visit
-from ongrowth_phantoms.implants import PhantomScrew
+from ongrowth_phantoms.catalogue import PHANTOMS, Visit, case_file
 from ongrowth_phantoms.scanner import scan_fast
 from ongrowth_phantoms.series import write_dicom
 from ongrowth_phantoms.tomograph import FullProtocol, scan_full
@@ -92,29 +92,24 @@ def _scan(visit: Visit, seed: int, *, is_full: bool) -> Scan:
         return scan_fast(visit.scene, visit.protocol, seed=seed)
     fast = visit.protocol
     full = FullProtocol(
-        size_mm=fast.size_mm, pixel_mm=fast.pixel_mm, slice_mm=fast.slice_mm, tilt_deg=fast.tilt_deg
-    )
+        size_mm=fast.size_mm, pixel_mm=fast.pixel_mm, slice_mm=fast.slice_mm, turn_deg=fast.turn_deg,
+        tilt_deg=fast.tilt_deg,
+    )  # fmt: skip
     return scan_full(visit.scene, full, seed=seed)
 
 
 def _measured(name: str, visit: Visit, folder: Path) -> list[Line]:
-    specs = tuple(_spec(screw) for screw in visit.scene.screws[:1])
     truths = [truth_of(visit.scene, k) for k in range(len(visit.scene.screws))]
     try:
-        reading = run_reading(folder, Known(screws=specs, weeks=visit.weeks))
+        reading = run_reading(folder, Known(screws=(told_of(name, visit),), weeks=visit.weeks))
     except Refused as refused:
         return [Line(name, "", f"refused: {refused.problems[0].code}", "", math.nan, math.nan)]
     return [line for truth in truths for line in _compared(name, truth, reading)]
 
 
-def _spec(screw: PhantomScrew) -> ScrewSpec:
-    return ScrewSpec(
-        major_diameter_mm=screw.major_diameter_mm,
-        root_diameter_mm=screw.root_diameter_mm,
-        pitch_mm=screw.pitch_mm,
-        length_mm=screw.length_mm,
-        material=screw.material,
-    )
+def told_of(name: str, visit: Visit) -> ScrewSpec:
+    """Return what the case file of a phantom tells of its screws, which are alike."""
+    return replace(parse_case_file(case_file(name, (visit,)), Path()).implant[0].spec(), id="", side="")
 
 
 def _compared(name: str, truth: Truth, reading: Reading) -> Iterator[Line]:

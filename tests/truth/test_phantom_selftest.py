@@ -6,8 +6,9 @@ from dataclasses import replace
 import pytest
 from click.testing import CliRunner
 
+from ongrowth_phantoms.catalogue import PHANTOMS
 from ongrowth_phantoms.commands import selftest
-from ongrowth_phantoms.selftest import Line, failures, share_inside, table
+from ongrowth_phantoms.selftest import Line, failures, share_inside, table, told_of
 
 GOOD = Line("even-halo", "left", "head-side mean width", "mm", 0.7, 0.75, 0.6, 0.9)
 
@@ -40,5 +41,14 @@ def test_a_place_has_its_own_limit() -> None:
     assert len(failures([GOOD, Line("a", "left", "tip", "mm", 0.0, 0.6)])) == 1
 
 
-def test_unknown_names_are_refused() -> None:
-    assert CliRunner().invoke(selftest, ["no-such"]).exit_code == 2
+@pytest.mark.parametrize("name", ["no-such", "pre-op", "calibration-rod"])
+def test_names_that_give_nothing_to_measure_are_refused(name: str) -> None:
+    assert CliRunner().invoke(selftest, [name]).exit_code == 2
+
+
+def test_what_is_told_of_a_screw_is_what_its_case_file_tells() -> None:
+    """A shank, a cannula or another metal that is drawn but not told would be measured as something else."""
+    told = told_of("partly-threaded", PHANTOMS["partly-threaded"].visits(1)[0])
+    assert (told.id, told.side, told.thread) == ("", "", "partial")
+    assert (told.thread_start_mm, told.shank_diameter_mm, told.cannula_diameter_mm) == (20.0, 2.8, 1.2)
+    assert told_of("steel", PHANTOMS["steel"].visits(1)[0]).material == "steel"

@@ -105,8 +105,8 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
     fields = np.maximum(draws.fields_mm, 0.0)  # what is known beforehand: no halo is thinner than none
     # averaged before they are cut at zero: noise of single cells must not add up to a halo
     means = np.maximum(np.tensordot(draws.fields_mm, weight, axes=2), 0.0)
-    # what other solutions leave open could be none
-    limit = max(*(draws.limit_mm[s] for s in sides), _ONE_SIDED_95 * float(means.std()))
+    # what other solutions leave open could be none; a side without a cell has no limit
+    limit = float(np.nanmax([*(draws.limit_mm[s] for s in sides), _ONE_SIDED_95 * means.std()]))
     bare_sectors = _sector_means(draws, draws.fields_mm, area)
     sectors = np.maximum(bare_sectors, 0.0)
     lift = bare_sectors - np.tensordot(draws.fields_mm, weight, axes=2)[:, None]
