@@ -361,6 +361,21 @@ def test_a_ct_of_the_first_days_lends_its_blur_to_later_ones_of_its_protocol(
     assert steps.asked["calibration"] == [None, told, None, None]  # what it was lent may have changed
 
 
+def test_the_day_of_a_ct_of_the_first_days_may_stand_in_its_header_alone(
+    steps: Steps, told: Calibration, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps.width_mm = 0.0
+    steps.dates = {"w01": dt.date(2031, 3, 10), "w08": dt.date(2031, 4, 29)}
+    monkeypatch.setattr(first_days, "date_of", lambda path, **_: steps.dates[path.name])
+    for name in steps.dates:
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "1.dcm").write_bytes(name.encode())
+    scans = '[[scan]]\npath = "w08"', '[[scan]]\npath = "w01"'
+    case = run_case(parse_case_file(case_text(*scans), tmp_path))
+    assert [reading.scan.id for reading in case.readings] == ["w01", "w08"]
+    assert steps.asked["calibration"] == [None, told, None]
+
+
 def test_a_ct_of_the_first_days_that_shows_a_halo_lends_nothing(
     steps: Steps, told: Calibration, tmp_path: Path
 ) -> None:

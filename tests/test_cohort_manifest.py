@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+import ongrowth.cohort.manifest as manifest
 from ongrowth.case import known_of
 from ongrowth.case.reuse import made_from
 from ongrowth.casefile import BadCaseFile, read_case_file
@@ -86,6 +87,17 @@ def test_other_cts_of_a_case_serve_as_follow_takes_them(folder: Path) -> None:
         [folder / "b"],
         [],
     ]
+
+
+def test_a_header_alone_may_tell_that_a_ct_is_of_the_first_days(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days = {"b": dt.date(2031, 3, 6), "c": dt.date(2031, 5, 6)}
+    monkeypatch.setattr(manifest, "date_of", lambda path, **_: days[path.name])
+    rows = "h1,b,2031-03-04\nh1,c,2031-03-04\nh2,h1/x,2031-03-04\n"  # of a single CT nothing is asked
+    fresh, later, alone = look(folder, f"case,scan,surgery_date\n{rows}").jobs
+    assert [one.path for one in later.first_days] == [folder / "b"]
+    assert fresh.first_days == alone.first_days == ()
 
 
 def test_a_case_file_says_the_same_to_a_cohort_as_to_follow(folder: Path) -> None:

@@ -13,7 +13,7 @@ import SimpleITK as sitk  # noqa: N813 - the name its users know
 from ct_files import Grid, codes, ct_slice, refused, with_values, worst_hu, write_series
 from pydicom.dataset import Dataset
 
-from ongrowth.read import list_series, read_scan
+from ongrowth.read import date_of, list_series, read_scan
 from ongrowth.scan import Acquisition, Refused, Scan
 from ongrowth.series import kernel_sharpness
 
@@ -305,6 +305,27 @@ def test_the_best_series_is_taken_and_named(
     listed = list_series(tmp_path)
     assert [one.series_uid for one in listed] == ["2.25.50", "2.25.51"]
     assert listed[0].reason in chosen[0].text
+
+
+def test_where_nothing_can_be_read_the_longest_series_says_why(tmp_path: Path) -> None:
+    """A slice of another patient lies in the folder: not its being alone is what is wrong."""
+
+    def one_strays(ds: Dataset, k: int) -> None:
+        ds.PatientID = "another" if k == 5 else "P-1"
+
+    folder = write_series(tmp_path, LONG, one_strays)
+    assert refused(lambda: read_scan(folder)) == {"missing-slices"}
+    assert [one.n_slices for one in list_series(folder)] == [LONG.n - 1, 1]
+
+
+def test_the_day_of_the_images_that_are_taken_is_told_without_reading_them(tmp_path: Path) -> None:
+    for name, number, day in (("best", 3, "20310306"), ("other", 7, "20310401")):
+        own = {"SeriesNumber": number, "SeriesInstanceUID": f"2.25.{number}", "AcquisitionDate": day}
+        write_series(tmp_path / name, LONG, with_values(**BEST, **own, StudyDate=day))
+    assert date_of(tmp_path / "best") == dt.date(2031, 3, 6)
+    assert date_of(tmp_path) is None  # two examinations: `read_scan` refuses
+    assert date_of(tmp_path, series="7") == dt.date(2031, 4, 1)
+    assert date_of(tmp_path / "nowhere") is None
 
 
 def test_images_with_a_series_uid_each_are_read_as_one_series(tmp_path: Path) -> None:

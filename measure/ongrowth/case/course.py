@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison, surroundings
-from ongrowth.case.first_days import FirstDays, may_lend
+from ongrowth.case.first_days import FirstDays, dated, may_lend
 from ongrowth.case.reading import Known, Tell, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_of, stamped, unchanged
 from ongrowth.case.together import judged_together
@@ -66,6 +66,7 @@ def run_case(
         If no scan of the case could be read.
     """
     refused: Refusals = []
+    case_file = dated(case_file)
     taken = sorted(_take_all(case_file, before, begun, tell, keep, refused), key=_when)
     if not taken:
         raise Refused(*(problem for _, problems in refused for problem in problems))

@@ -11,7 +11,9 @@ import numpy as np
 
 from ongrowth.calibration import Calibration
 from ongrowth.case.reading import Known, Tell, run_reading, silent
+from ongrowth.casefile import CaseFile, told_weeks
 from ongrowth.halo import Fitted, calibrate_on_first_days
+from ongrowth.read import date_of
 from ongrowth.reading import ImplantReading
 from ongrowth.scan import Refused, Scan, refuse
 from ongrowth.sentence import screw_words
@@ -64,6 +66,26 @@ def may_lend(weeks: float, to_weeks: float = math.nan) -> bool:
     (True, True, False, False)
     """
     return 0.0 <= weeks <= _UNTIL_WEEKS and not to_weeks <= weeks
+
+
+def dated(case_file: CaseFile) -> CaseFile:
+    """Return a case whose CTs bear the day that only their headers tell: which may lend hangs on it.
+
+    Parameters
+    ----------
+    case_file : CaseFile
+        The case.
+    """
+    surgery, scans = case_file.surgery.date, case_file.scan
+    if surgery is None or len(scans) < 2:
+        return case_file
+    told = (
+        one.model_copy(update={"date": date_of(one.path, series=one.series)})
+        if math.isnan(told_weeks(one.weeks, surgery, one.date))
+        else one
+        for one in scans
+    )
+    return case_file.model_copy(update={"scan": tuple(told)})
 
 
 def run_first_days(path: Path, known: Known, tell: Tell = silent) -> Calibration:

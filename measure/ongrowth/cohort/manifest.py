@@ -7,6 +7,7 @@ import hashlib
 import math
 import os
 import re
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,6 +26,7 @@ from ongrowth.casefile import (
 from ongrowth.cohort.cells import IMPLANT_COLUMNS, Cells, Row, fault, is_name
 from ongrowth.cohort.job import Job
 from ongrowth.cohort.rows import UnreadableError, read_rows
+from ongrowth.read import date_of
 from ongrowth.reports.table import ROW_COLUMNS, SCAN_COLUMNS
 from ongrowth.scan import Level, Problem
 from ongrowth.screw import ScrewSpec
@@ -364,7 +366,7 @@ class _Reader:
     def manifest(self) -> Manifest:
         """Return what the rows say together."""
         jobs = [draft.job for key, draft in self.drafts.items() if key not in self.bad]
-        jobs = _with_lenders(_with_own_names(jobs, self._name_fault))
+        jobs = _with_lenders(_dated(_with_own_names(jobs, self._name_fault)))
         self._note_times(jobs)
         faults = sorted(self.faults, key=lambda fault: fault.row)
         return Manifest(tuple(jobs), tuple(self.missed), self.extra, tuple(faults), tuple(self.notes))
@@ -447,6 +449,17 @@ def _case_jobs(
             readers=reader_values(scan),
             grafts=case_file.grafts,
         )
+
+
+def _dated(jobs: Sequence[Job]) -> list[Job]:
+    """Return the jobs with the day that a header alone tells, where CTs of one case may serve each other."""
+    size = Counter(job.case for job in jobs)
+    return [
+        replace(job, scan_date=date_of(job.path, series=job.series))
+        if job.surgery_date and size[job.case] > 1 and math.isnan(job.told_weeks)
+        else job
+        for job in jobs
+    ]
 
 
 def _with_lenders(jobs: Sequence[Job]) -> list[Job]:

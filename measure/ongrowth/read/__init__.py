@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import hashlib
 import io
 import math
@@ -38,7 +39,7 @@ from ongrowth.series import (
     tolerant,
 )
 
-__all__ = ["list_series", "look_over", "read_files", "read_scan"]
+__all__ = ["date_of", "list_series", "look_over", "read_files", "read_scan"]
 
 MAX_REPORTS = 100
 MAX_REPORT_BYTES = 2**24
@@ -169,6 +170,29 @@ def look_over(
             told = refused.problems if found[0].is_usable else ()  # else the series itself says why
             return found, (*examination.problems, *told)
         return found, examination.problems
+
+
+def date_of(path: str | Path, *, series: str = "") -> dt.date | None:
+    """Return the day of the images that `read_scan` would take, by their headers alone.
+
+    Parameters
+    ----------
+    path : str or Path
+        As for `read_scan`.
+    series : str, optional
+        Number or UID of the series, as for `read_scan`.
+
+    Returns
+    -------
+    date or None
+        None where no day is stated, or nothing can be taken.
+    """
+    try:
+        with _examined(path, _silent) as (_, examination):
+            found = examination.candidates
+            return choose(found, series.strip())[0].acquisition.date if found else None
+    except (Refused, OSError):
+        return None
 
 
 @contextlib.contextmanager

@@ -102,7 +102,8 @@ def rank(candidates: Sequence[Candidate]) -> list[Candidate]:
     """Sort candidates, the best for measuring first.
 
     In this order: usable; original and lossless; covering enough; not metal-reduced; of one energy
-    spectrum; of a thin class; of a sharp kernel; of small pixels; thin; long.
+    spectrum; of a thin class; of a sharp kernel; of small pixels; thin; long. Of those that cannot be read
+    the longest goes first, so that the scan that was meant says why.
 
     Parameters
     ----------
@@ -110,7 +111,13 @@ def rank(candidates: Sequence[Candidate]) -> list[Candidate]:
         Series or blocks of one examination.
     """
     longest_mm = max((one.stack.extent_mm for one in candidates if one.is_usable), default=0.0)
-    return sorted(candidates, key=lambda one: _merit(one, longest_mm), reverse=True)
+    ranked = sorted(candidates, key=lambda one: _merit(one, longest_mm), reverse=True)
+    return sorted(ranked, key=lambda one: (one.is_usable, _is_meant(one)), reverse=True)
+
+
+def _is_meant(one: Candidate) -> tuple[bool, int]:
+    """Return what tells, of images that cannot be read, which were meant."""
+    return (True, 0) if one.is_usable else (not is_derived(one.stack.slices[0]), len(one.stack.slices))
 
 
 _MOST_LISTED = 12
