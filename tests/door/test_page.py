@@ -29,7 +29,7 @@ from ongrowth.reading import (
     read_reading,
     write_reading,
 )
-from ongrowth.reports.figures import draw_gap_map, expected_bands
+from ongrowth.reports.figures import TimePoint, draw_gap_map, expected_bands, weeks_drawn
 from ongrowth.reports.note import render_note
 from ongrowth.reports.page import render_page
 from ongrowth.reports.page.tables import cut_across_twin, cut_along_twin, outlook_table
@@ -260,7 +260,16 @@ def test_the_time_line_shows_every_ct_and_the_bands_of_the_table() -> None:
     for week, width in ((4, "0.90"), (9, "0.70"), (16, "0.40")):
         assert f"week {week}: {width} mm" in told
     bands = expected_bands(shipped_windows(), "ha-coated")
-    assert [(b.from_weeks, b.high_mm) for b in bands] == [(0, 1), (3, 2), (6, 2), (12, 1), (26, 1), (52, 1)]
+    # weeks of one range are one band, without a seam
+    assert [(b.from_weeks, b.high_mm) for b in bands] == [(0, 1), (3, 2), (12, 1)]
+
+
+def test_the_mark_of_a_ct_of_the_first_days_is_not_cut_by_the_axis() -> None:
+    width = build.make_side(0.4).mean_width
+    early, late = (TimePoint(weeks, width, width, width) for weeks in (0.3, 60.0))
+    assert weeks_drawn([early]) == pytest.approx((-0.7, 28.0))
+    assert weeks_drawn([late]) == pytest.approx((0.0, 64.0))
+    assert weeks_drawn([early, late]) == pytest.approx((-0.7, 64.0))
 
 
 def test_the_dose_is_added_up_over_time() -> None:

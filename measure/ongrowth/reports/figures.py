@@ -412,11 +412,11 @@ def draw_time_line(
     """Return the mean widths against the windows of their weeks; the words stand clear of the drawing."""
     with sized_figure(*size_mm) as (figure, out):
         axes = figure.add_subplot()
-        last = max([28.0, *(point.weeks + 4.0 for point in points)])
+        first, last = weeks_drawn(points)
         _window_bands(axes, windows, surface, last)
         for part in drawn_parts(points):
             _time_series(axes, points, part, SIDE_STYLE[part], names[part].partition(" (")[0])
-        axes.set_xlim(0.0, last)
+        axes.set_xlim(first, last)
         axes.set_ylim(0.0, _time_top_mm(points, windows, surface))
         axes.locator_params(axis="y", integer=True)  # finer ones come and go with the room the words leave
         _mark_competition(axes)
@@ -436,6 +436,18 @@ def draw_time_line(
         )
         settle(figure)
     return inline(out, alt)
+
+
+def weeks_drawn(points: Sequence[TimePoint]) -> tuple[float, float]:
+    """Return the first and the last week of the time line: no mark is cut by its edge.
+
+    Parameters
+    ----------
+    points : sequence of TimePoint
+        What is drawn.
+    """
+    weeks = [point.weeks for point in points]
+    return min([0.0, *(w - 1.0 for w in weeks)]), max([28.0, *(w + 4.0 for w in weeks)])
 
 
 def _time_top_mm(points: Sequence[TimePoint], windows: Windows, surface: str) -> float:
@@ -470,15 +482,26 @@ class Band:
 
 
 def expected_bands(windows: Windows, surface: str) -> tuple[Band, ...]:
-    """Return the expected range of the mean width over the weeks; the narrowest row rules."""
+    """Return the expected range of the mean width over the weeks; the narrowest row rules.
+
+    Weeks that follow each other with one range are one band: no seam is drawn where nothing changes.
+    """
     rows = [w for w in windows if w.quantity == "mean_width" and w.surface in (surface, "any")]
     edges = sorted({edge for row in rows for edge in (row.from_weeks, row.to_weeks)})
-    bands = []
+    bands: list[Band] = []
     for start, end in itertools.pairwise(edges):
         here = [w for w in rows_for(rows, surface, "mean_width", "any", start) if not math.isnan(w.high)]
         if here:
             low = max(0.0 if math.isnan(w.low) else w.low for w in here)
-            bands.append(Band(start, end, low, min(w.high for w in here)))
+            high = min(w.high for w in here)
+            goes_on = bands and (bands[-1].to_weeks, bands[-1].low_mm, bands[-1].high_mm) == (
+                start,
+                low,
+                high,
+            )
+            if goes_on:
+                start = bands.pop().from_weeks
+            bands.append(Band(start, end, low, high))
     return tuple(bands)
 
 
