@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import build_reading as build
 import numpy as np
 import pytest
 
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import Case, read_case, write_case, write_reading
 from ongrowth.reports.note import render_note
 from ongrowth.reports.table import ChangeRow, change_rows, render_csv
@@ -56,6 +58,13 @@ def test_the_page_tells_the_change_beside_each_line(page: str) -> None:
     ):
         assert words in page, words
     assert "there is no earlier CT" not in page
+
+
+def test_new_bone_below_what_can_be_told_does_not_contradict_a_share_that_grew(case: Case) -> None:
+    little = Measured.of(14.0, 12.0, Unit.MM3, floor=0.0)
+    bone = tuple(replace(b, in_defect=little, around_defect=little, elsewhere=()) for b in case.new_bone)
+    told = " ".join(render_note(replace(case, new_bone=bone)).split())
+    assert "percentage points; volume of new bone in the defect below 38 mm³." in told
 
 
 def test_the_page_shows_then_and_now_in_both_frames(page: str) -> None:

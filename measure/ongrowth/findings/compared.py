@@ -133,7 +133,8 @@ def _bone_words(bone: NewBoneRecord | None) -> str:
     )
     shown = [f"{place} {say(volume)}" for place, volume in places if volume.is_known and volume.low95 > 0.0]
     if not shown:
-        return f"no new bone shown in the defect (below {with_unit(bone.in_defect.high95, Unit.MM3)})"
+        # less than can be told: beside a bridged share that grew "none shown" would contradict it
+        return f"volume of new bone in the defect below {with_unit(bone.in_defect.high95, Unit.MM3)}"
     return f"new bone {', '.join(shown)}"
 
 
