@@ -59,6 +59,16 @@ def text_of(case: Case) -> str:
     return "\n".join(text for row in rows_of(case) for _, text in row.cells)
 
 
+def test_the_sheet_says_what_is_excluded_below_a_coarse_limit_and_names_other_metal() -> None:
+    """As expected up to 1 mm, though the scan would miss a line of 1.2 mm: the interval has decided."""
+    drawn = build.make_side(0.0, u_mm=0.3)
+    side = replace(drawn, mean_width=replace(drawn.mean_width, below_limit=1.2))
+    text = text_of(case_of(build.make_implant(side, side), weeks=30.0))
+    assert "below 1.20 mm" in text
+    assert text.count("is excluded by the 95 % interval.") == 2
+    assert "Other metal\nwire, length 7.20 mm (6.42 to 7.98 mm)" in text
+
+
 def test_the_sheet_says_all_that_the_answer_says(scan: Scan) -> None:
     case = case_of(*build_export.two_screws(scan))
     text = text_of(case)

@@ -18,6 +18,7 @@ from ongrowth.findings import (
     gap_rows,
     is_before_surgery,
     lines_of,
+    metal_words,
     next_scan_words,
     no_scan_words,
     print_line,
@@ -119,6 +120,7 @@ def _sheet(case: Case, implants: Sequence[ImplantReading], number: str) -> list[
         out.append(Row(((0.0, case.summary.sentence),), 10.0, is_bold=True))
     for implant in implants:
         out += _screw(case, implant)
+    out += _list("Other metal", [metal_words(metal) for metal in last.other_metal])
     out += _list("What this CT cannot tell", case.summary.cannot_tell)
     out += _list("Not looked at", [", ".join(case.summary.not_looked_at)])
     out += [] if is_before else _list("Next", _next(case))
@@ -149,7 +151,7 @@ def _screw(case: Case, implant: ImplantReading) -> list[Row | Pictures]:
         words = (printed.name, printed.measured, printed.expected, f"{printed.symbol} {printed.result}")
         out.append(Row(tuple(zip(_COLUMNS_MM, words, strict=True))))
         # why a line is open stands below, with what this CT cannot tell
-        reason = printed.reason if line.result is Against.OUTSIDE else ""
+        reason = "" if line.result is Against.UNDECIDED else printed.reason
         beside = [told for told in (*printed.compared, reason, printed.look) if told]
         out += [Row(((_COLUMNS_MM[1], told),), 7.5) for told in beside]
     if implant.cuts:
