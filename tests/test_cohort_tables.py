@@ -8,6 +8,7 @@ import math
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import build_reading as build
@@ -15,7 +16,7 @@ import pandas as pd
 import pytest
 import stand_in
 
-from ongrowth.cohort import InProcess, Manifest, Tables, read_manifest, run_cohort, write_tables
+from ongrowth.cohort import Fault, InProcess, Manifest, Tables, read_manifest, run_cohort, write_tables
 from ongrowth.cohort.dictionary import LONG_COLUMNS, wide_columns
 from ongrowth.cohort.job import Job, Measurement, measure_scan
 from ongrowth.cohort.page import write_report
@@ -31,6 +32,7 @@ from ongrowth.reports.table import (
     scan_columns,
     wide_name,
 )
+from ongrowth.scan import Level, Problem
 from ongrowth.wording import fixed_words
 
 
@@ -319,6 +321,30 @@ def test_an_empty_result_still_makes_readable_tables(tmp_path: Path) -> None:
     assert len(pd.read_parquet(tmp_path / "out" / "scans.parquet")) == 0
     assert list(pd.read_parquet(tmp_path / "out" / "scans.parquet")) == [*LONG_COLUMNS, "arm"]
     assert "No CT gave a value." in (tmp_path / "out" / "page.html").read_text(encoding="utf-8")
+    methods = (tmp_path / "out" / "methods.md").read_text(encoding="utf-8")
+    assert "Of 1 CT of 1 patient, 0 gave numbers and 1 did not" in methods
+    assert "by a model of blurred layers. Each value" in methods
+
+
+def test_what_was_left_out_of_the_manifest_counts_among_the_cts(tmp_path: Path) -> None:
+    """Two rows of one scan are one CT; two case files that cannot be read are two."""
+    stand_in.write_cohort(tmp_path, "0.5")
+    manifest = read_manifest(tmp_path / "manifest.csv")
+    why = Problem("bad-cell", Level.REFUSE, "That cell.")
+    faults = [
+        Fault(3, why, "c9", "w1"),
+        Fault(4, why, "c9", "w1"),
+        Fault(5, why),
+        Fault(6, why),
+        Fault(6, why),
+    ]
+    manifest = replace(manifest, faults=tuple(faults))
+    run_cohort(manifest, tmp_path / "out", executor=InProcess(), measure=stand_in.measure)
+    tables = write_tables(manifest, tmp_path / "out")
+    assert (tables.n_measured, tables.n_failed) == (1, 3)
+    write_report(manifest, tmp_path / "out", tables)
+    methods = (tmp_path / "out" / "methods.md").read_text(encoding="utf-8")
+    assert "Of 4 CTs of 1 patient, 1 gave numbers and 3 did not" in methods
 
 
 def test_a_scan_is_measured_by_the_recipe_and_its_reading_stored(

@@ -166,27 +166,35 @@ def _version(name: str) -> str:
 
 def methods_paragraph(size: Size, record: dict[str, Any], widths: pd.DataFrame) -> str:
     """Return a paragraph for the methods section, from what the run itself recorded."""
-    sources = widths.drop_duplicates(["case", "scan"])["blur_source"].fillna("").value_counts()
-    blur = ", ".join(
-        f"{blur_source_words(str(name)) or 'not stated'} in {counted(n, 'CT')}" for name, n in sources.items()
-    )
     words = record["libraries"]
     used = ", ".join(f"{name} {words[name]}" for name in ("numpy", "scipy", "scikit-image", "pydicom"))
-    share = widths["value"].notna().mean() if len(widths) else math.nan
     return (
         f"CTs were measured with ongrowth {record['version']} ({used}); the manifest had the SHA-256 digest "
-        f"{record['manifest_digest'][:16]}. Of {record['n_scans']} CTs of {record['n_patients']} patients, "
+        f"{record['manifest_digest'][:16]}. Of {counted(size.n_scans + size.n_failed, 'CT')} of "
+        f"{counted(record['n_patients'], 'patient')}, "
         f"{size.n_scans} gave numbers and {size.n_failed} did not, each with its reason; "
         f"{counted(size.n_missed, 'visit')} without a CT entered as missing. The tables hold "
         f"{counted(size.n_screws, 'screw')} and {counted(size.n_places, 'side')} of screws with a measured "
         f"mean halo width. Mean halo width is the "
         f"area-weighted distance from the thread envelope to the bone over the surface that belongs to one "
-        f"side of the defect, estimated by a model of blurred layers; in the CTs that gave numbers it was "
-        f"measurable on {100 * share:.0f} % of sides. The blur of the scans was known from {blur}. "
+        f"side of the defect, estimated by a model of blurred layers{_measurable_words(widths)}. "
         f"Each value carries a 95 % interval; values below the detection limit of their scan enter with "
         f"their estimate. The measurements are research and decision support, not a diagnosis; images were "
         f"to be read by a licensed clinician."
     )
+
+
+def _measurable_words(widths: pd.DataFrame) -> str:
+    """Return on how many sides a width was measurable, and what pinned the blur; "" without any side."""
+    if widths.empty:
+        return ""
+    share = 100 * widths["value"].notna().mean()
+    sources = widths.drop_duplicates(["case", "scan"])["blur_source"].fillna("").value_counts()
+    blur = ", ".join(
+        f"{blur_source_words(str(name)) or 'not stated'} in {counted(n, 'CT')}" for name, n in sources.items()
+    )
+    measurable = f"in the CTs that gave numbers it was measurable on {share:.0f} % of sides"
+    return f"; {measurable}. The blur of the scans was known from {blur}"
 
 
 def write_table(table: PrintedTable, path: Path) -> None:

@@ -72,7 +72,7 @@ def write_tables(manifest: Manifest, out: Path) -> Tables:
     with _csv(out / "data_dictionary.csv", DICTIONARY_COLUMNS) as dictionary:
         for row in dictionary_rows(manifest.extra_columns):
             dictionary.add(row)
-    n_failed += len({(fault.case, fault.scan) for fault in manifest.faults})
+    n_failed += len({(fault.case, fault.scan) if fault.scan else fault.row for fault in manifest.faults})
     return Tables(out, n_measured, n_failed, len(manifest.missed), n_rows)
 
 
