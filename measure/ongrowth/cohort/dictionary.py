@@ -54,20 +54,16 @@ def _wide(side: str, group: tuple[Described, ...]) -> Iterator[WideColumn]:
             yield WideColumn(name, side, described, "category")
             continue
         yield WideColumn(name, side, described, "value")
-        yield WideColumn(_u95_name(name, described), side, described, "u95")
+        yield WideColumn(_u95_name(name, described.unit), side, described, "u95")
     if side == "screw":
         integrity = Described("integrity", "", "whether the shaft is whole, in words")
         yield WideColumn("screw_integrity", side, integrity, "category")
 
 
-def _u95_name(name: str, described: Described) -> str:
+def _u95_name(name: str, unit: str) -> str:
     """Return the name of the twin that holds the uncertainty; the unit stays last."""
-    bare = wide_name("", described.name, "1").removeprefix("_")
-    unit = name.rsplit(bare, 1)[1]
-    for ending in ("_mm", "_mm2", "_mm3", "_deg", "_hu", "_mgy_cm", "_mgy"):
-        if not unit and name.endswith(ending):
-            return f"{name.removesuffix(ending)}_u95{ending}"
-    return f"{name.removesuffix(unit)}_u95{unit}"
+    ending = wide_name("", "", unit).removeprefix("_")  # "_mm", or nothing for a share
+    return f"{name.removesuffix(ending)}_u95{ending}"
 
 
 _MEANINGS = {
