@@ -246,7 +246,7 @@ class _Reader:
         self.folder, self.extra = folder, extra
         self.calibration, self.windows = calibration, windows
         self.drafts: dict[tuple[str, Path], _Draft] = {}
-        self.missed: list[MissedVisit] = []
+        self.missed: dict[str, MissedVisit] = {}  # by what they print: NaN equals nothing
         self.faults: list[Fault] = []
         self.notes: list[Problem] = []
         self.case_of: dict[Path, str] = {}
@@ -281,9 +281,8 @@ class _Reader:
     def _take_missed(self, number: int, case: str, cells: Cells) -> None:
         missed = MissedVisit(case, cells.number("weeks_since_surgery"), self._extra(cells.row))
         self.faults += [Fault(number, problem, case) for problem in cells.faults]
-        # by what it prints: a week that is not told is NaN, which equals nothing
-        if not cells.faults and repr(missed) not in map(repr, self.missed):
-            self.missed.append(missed)
+        if not cells.faults:
+            self.missed.setdefault(repr(missed), missed)
 
     def _extra(self, row: Row) -> tuple[tuple[str, str], ...]:
         return tuple((name, " ".join(row.get(name, "").split())) for name in self.extra)
@@ -369,7 +368,9 @@ class _Reader:
         jobs = _with_lenders(_dated(_with_own_names(jobs, self._name_fault)))
         self._note_times(jobs)
         faults = sorted(self.faults, key=lambda fault: fault.row)
-        return Manifest(tuple(jobs), tuple(self.missed), self.extra, tuple(faults), tuple(self.notes))
+        return Manifest(
+            tuple(jobs), tuple(self.missed.values()), self.extra, tuple(faults), tuple(self.notes)
+        )
 
     def _name_fault(self, job: Job, other: Job) -> None:
         problem = fault(

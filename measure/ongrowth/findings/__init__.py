@@ -34,7 +34,6 @@ from ongrowth.findings.before import (
 )
 from ongrowth.findings.bridging import (
     CATEGORY_SOURCE,
-    OEDEMA,
     PLANE_WORDS,
     bridging_category,
     category_words,
@@ -76,7 +75,6 @@ __all__ = [
     "LINES",
     "LOOK_AT_THE_DEFECT",
     "NOT_LOOKED_AT",
-    "OEDEMA",
     "PHASES_WEEKS",
     "PLANE_WORDS",
     "SCREW_IN_CT",

@@ -12,8 +12,6 @@ from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, Finding
 from ongrowth.wording import say, say_compact
 
-OEDEMA = ("present", "absent", "unknown")
-
 # Rule of thumb, common practice, no source: above 4 mm a graft; without oedema signal from 2 to 3 mm on.
 GRAFT_RULE = "Rule of thumb (common practice, no source)"
 _GRAFT_MM = 4.0
