@@ -402,6 +402,15 @@ def test_note_reads_what_check_wrote(measured: list[Known], scan: Path, tmp_path
     assert "IMPRESSION" in (tmp_path / "note.txt").read_text()
 
 
+def test_a_note_takes_the_place_of_no_result(measured: list[Known], scan: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run("check", scan, "--weeks", "8", "--out", out)
+    before = (out / "page.html").read_bytes()
+    told = run("note", out, "--out", out / "page.html")
+    assert (told.exit_code, told.stderr.split(":")[0]) == (2, "not-a-text")
+    assert (out / "page.html").read_bytes() == before
+
+
 def test_note_of_a_case_tells_the_comparison(measured: list[Known], tmp_path: Path) -> None:
     run("follow", case_file(tmp_path, "w08", "w04"), "--out", tmp_path / "out")
     assert "w04 (week 4)." in run("note", tmp_path / "out").stdout

@@ -363,6 +363,9 @@ def _write_case(case: Case, windows: Path | None, out: Path) -> None:
     write_text(out / "page.html", page)
 
 
+_NO_TEXTS = (".html", ".htm", ".json", ".csv", ".npz", ".toml", ".dcm")  # what stands in a folder of results
+
+
 @main.command()
 @click.argument("reading", type=click.Path(path_type=Path))
 @click.option("--short", is_flag=True, help="A few lines instead of the full text.")
@@ -377,6 +380,9 @@ def note(reading: Path, out: Path | None, **form: bool) -> None:
     READING is a reading.json or case.json, or the folder that holds it.
     """
     must_exist(reading, "READING")
+    if out is not None and out.suffix.lower() in _NO_TEXTS:
+        what = f"--out: a note is text, and {out.name} is the name of something else."
+        raise misuse("not-a-text", what, "Give a name such as note.txt.")
     from ongrowth.reports.note import render_note
 
     print_or_write(render_note(case_at(reading), **form), out)
