@@ -429,6 +429,16 @@ def test_one_protocol_all_along_is_told_too() -> None:
     need_columns(cohort(1, seed=1), ["kernel"])
 
 
+@pytest.mark.parametrize(
+    ("column", "cell"), [("unit", ""), ("unit", "cm"), ("surface", "HA"), ("surface", None)]
+)
+def test_cells_that_no_window_can_have_are_refused(column: str, cell: str | None) -> None:
+    table = cohort(45, seed=2)
+    table.loc[table.index[3], column] = cell
+    with pytest.raises(Refused, match=f"bad-value: Column {column} holds"):
+        reference_ranges(table)
+
+
 # --- parts of a cohort ------------------------------------------------------------------------------
 
 

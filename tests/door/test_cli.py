@@ -303,6 +303,13 @@ def test_every_command_looks_at_its_output_first(
     assert told.stderr.startswith("unwritable-output: ")
 
 
+def test_a_calibration_is_written_under_a_name_by_which_a_folder_finds_it(scan: Path, tmp_path: Path) -> None:
+    told = run("calibrate", scan, "--diameter", "4", "--out", tmp_path / "bone.svg")
+    assert told.exit_code == 2
+    assert told.stderr.startswith("bad-usage: ")
+    assert ".json" in told.stderr
+
+
 def test_the_unexpected_is_one_sentence_and_debug_shows_all(
     scan: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

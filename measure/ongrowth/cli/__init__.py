@@ -280,6 +280,10 @@ def calibrate(scan: Path, out: Path, first_days: bool, **given: Any) -> None:  #
     """
     must_exist(scan, "SCAN")
     must_be_a_file(out)
+    if out.suffix.lower() != ".json":  # by that a folder of calibrations knows its own
+        raise misuse(
+            "bad-usage", f"--out {out} does not end in .json.", "For example calibrations/bone.json."
+        )
     spec = _spec(given)
     if first_days:
         _calibrate_on_patient(scan, given["series"], spec, out)

@@ -15,7 +15,7 @@ from ongrowth.findings import SURFACES, Windows, shipped_windows
 from ongrowth.quantity import Unit
 from ongrowth.reading import WINDOW_QUANTITIES, Against, Window
 from ongrowth.scan import refuse
-from ongrowth.tidy import need_columns, select
+from ongrowth.tidy import need_columns, select, texts
 from ongrowth.wording import HALO_SIDES
 
 FloatArray = NDArray[np.float64]
@@ -104,7 +104,8 @@ def reference_ranges(
     Raises
     ------
     Refused
-        Code ``missing-column``, ``no-rows``, ``not-a-window-quantity`` or ``too-few-patients``.
+        Code ``missing-column``, ``no-rows``, ``bad-value`` (a surface or unit that no window can have),
+        ``not-a-window-quantity`` or ``too-few-patients``.
 
     Notes
     -----
@@ -122,6 +123,8 @@ def reference_ranges(
     need_columns(table, ["surface", "unit"])
     sides = ("defect",) if quantity in ("bridged_fraction", "gap_width_mean", "gap_width_max") else HALO_SIDES
     rows = select(table, quantity, sides)
+    _must_be_known(rows, "surface", SURFACES)
+    _must_be_known(rows, "unit", [unit.value for unit in Unit])
     settings = (spans_weeks, expected_share, min_patients, n_draws, seed)
     ranges = tuple(
         found
@@ -135,6 +138,17 @@ def reference_ranges(
             "Add patients, or lower --min-patients and say so.",
         )
     return ranges
+
+
+def _must_be_known(rows: pd.DataFrame, column: str, words: Sequence[str]) -> None:
+    """Refuse cells that stand in no window: it could not be read again, or rows would be lost."""
+    strange = sorted(set(texts(rows, column)) - set(words))
+    if strange:
+        raise refuse(
+            "bad-value",
+            f"Column {column} holds what no window can have: {', '.join(map(repr, strange[:5]))}.",
+            f"It may hold {', '.join(words)}.",
+        )
 
 
 _Settings = tuple[Sequence[float], float, int, int, int]
