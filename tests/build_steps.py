@@ -60,8 +60,9 @@ class Steps:
         side = build.make_side(self.width_mm)
         return build.make_halo(side, side)
 
-    def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *_: Any, **__: Any) -> Any:
+    def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *, lucent_mm: float) -> Any:
         self.asked["bridge"].append(defect)
+        self.asked["lucent"].append(lucent_mm)
         return replace(build.make_bridge(0.3), defect=defect)
 
     def measure_motion(self, earlier: Scan, later: Scan, *_: Any, **__: Any) -> Any:

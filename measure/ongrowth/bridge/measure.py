@@ -60,7 +60,7 @@ _FRACTION_THICK = 0.25  # slices of 2 mm and more miss bridges that fill half of
 _LEAST_SLOPE = 0.3  # of a plane against the bone's course: a flatter one runs along it
 _AREA_SHARE = 0.12
 _FARTHEST_MM = 1.0  # as unsure as a plane is in slices of 3 mm
-_FOOT_MM = 0.8  # of the metal, beyond its crests
+_FOOT_MM = 0.8  # of the metal, beyond its crests, or of what is lucent beside it
 
 _Read = tuple[GapFit, GapContent]
 
@@ -75,6 +75,7 @@ class _View:
     is_blur_known: bool = False
     screw: Screw | None = None
     foot: Foot | None = None
+    lucent_mm: float = 0.0
 
     @property
     def inner_mm(self) -> float:
@@ -86,7 +87,9 @@ class _View:
         return spread_mm(self.blur, float(abs(defect.plane.normal @ self.scan.slice_normal)))
 
 
-def measure_bridge(scan: Scan, screw: Screw, frame: ScrewFrame, defect: DefectPlane) -> Bridge:
+def measure_bridge(
+    scan: Scan, screw: Screw, frame: ScrewFrame, defect: DefectPlane, *, lucent_mm: float = 0.0
+) -> Bridge:
     """Measure the gap and what bridges it over the cross-section of the bone, the metal left out.
 
     Parameters
@@ -99,6 +102,8 @@ def measure_bridge(scan: Scan, screw: Screw, frame: ScrewFrame, defect: DefectPl
         Its frame.
     defect : DefectPlane
         The plane of the defect.
+    lucent_mm : float
+        Width of the lucent layer on the screw: no edge of the gap is read in it.
 
     Returns
     -------
@@ -112,7 +117,7 @@ def measure_bridge(scan: Scan, screw: Screw, frame: ScrewFrame, defect: DefectPl
     """
     foot = fit_foot(scan, screw, defect.plane, _width(defect))
     blur = foot.blur.scaled(f0_per_mm=_SMEAR)
-    return _with_rivals(_View(scan, frame, blur, screw=screw, foot=foot), defect)
+    return _with_rivals(_View(scan, frame, blur, screw=screw, foot=foot, lucent_mm=lucent_mm), defect)
 
 
 def measure_open_gap(
@@ -252,7 +257,8 @@ def _figures(
     mean_u = math.hypot(seen_u * (1.0 - fraction.value), open_mm * fraction.u, place_u)
     area = float(section.sum()) * content.step_mm**2
     cell_u = np.where(section, math.hypot(open_u, _CELL_MM), np.nan)
-    head_edge, tip_edge = measure_edges(gap, view.inner_mm + _FOOT_MM if view.screw else 0.0)
+    beside_mm = view.inner_mm + view.lucent_mm + _FOOT_MM if view.screw else 0.0
+    head_edge, tip_edge = measure_edges(gap, beside_mm)
     return Bridge(
         defect=defect,
         gap_width_mean=Measured.of(_mean(width[section]), mean_u, Unit.MM, cautions, floor=0.0),

@@ -51,7 +51,7 @@ def measure_edges(gap: GapFit, inner_mm: float = 0.0) -> tuple[Edge, Edge]:
     gap : GapFit
         The fit.
     inner_mm : float
-        Radius about the middle that the screw and its foot take, mm; 0 without.
+        Radius about the middle that the screw, its halo and their foot take, mm; 0 without.
     """
     columns, faces = gap.columns, gap.faces
     here = gap.shores[0] & gap.shores[1]

@@ -312,7 +312,7 @@ def _read_implant(
     if known.would_show:
         tell(f"Planting halos round {screw_words(screw.id)}")
         planted = plant(fit.fitted, halo, frame)
-    bridge = measure_bridge(scan, screw, frame, defect) if defect else None
+    bridge = measure_bridge(scan, screw, frame, defect, lucent_mm=_lucent_mm(halo)) if defect else None
     reading = ImplantReading(
         id=screw.id,
         side=screw.side,
@@ -331,6 +331,11 @@ def _read_implant(
     )
     keep(scan, reading, fit.fitted)
     return reading, (*fit.told, *_whole_note(screw, bridge))
+
+
+def _lucent_mm(halo: Halo) -> float:
+    """Return how wide the halo is on the wider side; 0 where none is known."""
+    return max([0.0, *(s.mean_width.value for s in (halo.head_side, halo.tip_side) if s.mean_width.is_known)])
 
 
 def _with_planes_before(
