@@ -372,6 +372,17 @@ def test_a_refused_scan_does_not_stop_the_others(measured: list[Known], tmp_path
     assert "no-metal" in (out / "page.html").read_text()
 
 
+@pytest.mark.parametrize("command", ["check", "before"])
+def test_one_ct_is_not_measured_into_the_folder_of_a_case(
+    measured: list[Known], scan: Path, tmp_path: Path, command: str
+) -> None:
+    """Case and readings would no longer agree: the note lost whole lines of a screw."""
+    (tmp_path / "case").mkdir()
+    assert run("follow", case_file(tmp_path / "case", "w08"), "--out", tmp_path / "out").exit_code == 0
+    told = run(command, scan, "--out", tmp_path / "out")
+    assert (told.exit_code, told.stderr.split(":")[0], len(measured)) == (2, "case-in-output", 1)
+
+
 def test_follow_with_nothing_usable_is_refused(measured: list[Known], tmp_path: Path) -> None:
     told = run("follow", case_file(tmp_path, "broken"), "--out", tmp_path / "out")
     assert told.exit_code == 3

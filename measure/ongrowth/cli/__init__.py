@@ -33,6 +33,7 @@ from ongrowth.cli.door import (
     must_be_apart,
     must_be_writable,
     must_exist,
+    must_hold_no_case,
     out_file_option,
     out_folder_option,
     print_answer,
@@ -128,6 +129,7 @@ def check(scan: Path, out: Path, as_json: bool, **given: Any) -> None:  # noqa: 
     must_exist(scan, "SCAN")
     known = _known(given)
     must_be_apart(out, scan)
+    must_hold_no_case(out)
     must_be_writable(out)
     from ongrowth.case import run_reading
 

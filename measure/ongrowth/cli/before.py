@@ -13,6 +13,7 @@ from ongrowth.cli.door import (
     must_be_apart,
     must_be_writable,
     must_exist,
+    must_hold_no_case,
     out_folder_option,
     print_answer,
     series_option,
@@ -57,6 +58,7 @@ def before(
     must_exist(scan, "SCAN")
     must_exist(windows, "--windows")
     must_be_apart(out, scan)
+    must_hold_no_case(out)
     must_be_writable(out)
     from ongrowth.case import Known, Question, run_before
     from ongrowth.files import new_results, write_text

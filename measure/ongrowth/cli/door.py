@@ -305,6 +305,16 @@ def must_be_apart(out: Path, scan: Path) -> None:
         )
 
 
+def must_hold_no_case(out: Path) -> None:
+    """Refuse results of one CT among those of a case: its figures and its readings would no longer agree."""
+    if (out / "case.json").exists():
+        raise misuse(
+            "case-in-output",
+            f"{out} holds a case of several CTs, as ongrowth follow has measured it.",
+            "Choose another --out folder, or add the CT to the case file and follow the case again.",
+        )
+
+
 def must_be_a_file(out: Path) -> None:
     """Refuse before the work starts a name under which no file could be written."""
     if out.is_dir():
