@@ -111,6 +111,17 @@ def test_unknown_unit_counts_as_not_stated() -> None:
     assert report.dlp_total_mgy_cm == pytest.approx(95.5)
 
 
+@pytest.mark.parametrize("written", ["1234.5", "1234,5", "1,234.5", "1.234,5"])
+def test_thousands_are_not_taken_for_decimals(written: str) -> None:
+    page = dose_report()
+    del page.ConceptNameCodeSequence
+    page.ExposureDoseSequence = [Dataset()]
+    page.CommentsOnRadiationDose = f"Total DLP = {written} mGy cm"
+    report = read_dose_report(io.BytesIO(as_bytes(page)))
+    assert report is not None
+    assert report.dlp_total_mgy_cm == 1234.5
+
+
 def test_other_files_are_no_reports() -> None:
     other = dose_report()
     other.ConceptNameCodeSequence = [code("126000", "Imaging Measurement Report")]

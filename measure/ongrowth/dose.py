@@ -30,8 +30,8 @@ _ACQUISITION, _CT_DOSE, _CTDI_VOL, _DLP = "113819", "113829", "113830", "113838"
 _EVENT_UID, _REGION = "113769", "123014"
 _DOSE_REPORT = "113701"
 
-_DLP_TEXT = re.compile(r"\bDLP\s*[=:]\s*(\d+(?:[.,]\d+)?)", re.IGNORECASE)
-_TOTAL_TEXT = re.compile(r"\bTotal\s+DLP\s*[=:]\s*(\d+(?:[.,]\d+)?)", re.IGNORECASE)
+_DLP_TEXT = re.compile(r"\bDLP\s*[=:]\s*(\d+(?:[.,]\d+)*)", re.IGNORECASE)
+_TOTAL_TEXT = re.compile(r"\bTotal\s+DLP\s*[=:]\s*(\d+(?:[.,]\d+)*)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +117,10 @@ def _total(events: Sequence[DoseEvent], stated: float) -> float:
 
 
 def _decimal(written: str) -> float:
+    """Return a number as written: its last point or comma parts the decimals, those before it thousands."""
+    *thousands, last = re.split("[.,]", written)
     try:
-        return float(written.replace(",", "."))
+        return float(f"{''.join(thousands)}.{last}" if thousands else last)
     except ValueError:
         return math.nan
 
