@@ -179,6 +179,22 @@ def test_agreement_says_what_it_lacks(tmp_path: Path) -> None:
     assert call("agreement", table, "--subject", "patient", "--method", "x").exit_code == 2
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--method", "a=x", "--method", "b=y", "--value", "width_mm"),
+        ("--method", "a=x", "--method", "b=y", "--method-column", "reader"),
+        ("--categories", "none,thin,wide"),
+    ],
+)
+def test_agreement_passes_no_option_over(tmp_path: Path, words: tuple[str, ...]) -> None:
+    table = tmp_path / "t.csv"
+    table.write_text("patient,reader,x,y,width_mm\n1,r,1,1,1\n", encoding="utf-8")
+    told = call("agreement", table, "--subject", "patient", *words)
+    assert told.exit_code == 2
+    assert told.stderr.startswith("bad-usage: --")
+
+
 def test_windows_are_written_in_the_format_that_check_takes(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     rows = [

@@ -305,6 +305,24 @@ def test_what_is_written_may_be_read_by_whom_the_system_lets(tmp_path: Path) -> 
     assert rights == {"new": 0o600, "open": 0o644, "results": 0o700}
 
 
+def test_a_failure_that_names_an_odd_path_is_recorded(tmp_path: Path) -> None:
+    """A name that is no UTF-8 cannot stand in a file of UTF-8; one bad scan never stops a run."""
+    stand_in.write_cohort(tmp_path, "0.5", "0.6")
+    manifest = read_manifest(tmp_path / "manifest.csv")
+
+    def fail_on_the_first(job: Job, folder: Path) -> Measurement:
+        if job.case == "c000":
+            raise ValueError(os.fsdecode(b"M\xfcnster\n"))
+        return stand_in.measure(job, folder)
+
+    done = run_cohort(manifest, tmp_path / "out", executor=InProcess(), measure=fail_on_the_first)
+    assert (done.n_measured, done.failures) == (1, {"unexpected": 1})
+    receipt = read_receipt(result_file(tmp_path / "out", manifest.jobs[0]))
+    assert receipt is not None
+    assert isinstance(receipt.outcome, Failure)
+    assert "M\\udcfcnster\\n" in receipt.outcome.text
+
+
 def test_a_damaged_result_is_made_again(tmp_path: Path) -> None:
     stand_in.write_cohort(tmp_path, "0.5")
     run(tmp_path)

@@ -415,6 +415,7 @@ def test_note_reads_what_check_wrote(measured: list[Known], scan: Path, tmp_path
         assert "lamina side (screw head)" in " ".join(told.stdout.split()).lower()
     assert run("note", tmp_path / "out", "--short", "--ascii", "--decimal-comma").stdout.isascii()
     assert "ABOUT YOUR CT" in run("note", tmp_path / "out", "--plain").stdout
+    assert run("note", tmp_path / "out", "--plain", "--short").exit_code == 2
     told = run("note", tmp_path / "out", "--out", tmp_path / "note.txt")
     assert told.stdout == ""
     assert "IMPRESSION" in (tmp_path / "note.txt").read_text()

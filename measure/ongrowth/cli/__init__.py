@@ -389,6 +389,8 @@ def note(reading: Path, out: Path | None, **form: bool) -> None:
     if out is not None and out.suffix.lower() in _NO_TEXTS:
         what = f"--out: a note is text, and {out.name} is the name of something else."
         raise misuse("not-a-text", what, "Give a name such as note.txt.")
+    if form["short"] and form["plain"]:
+        raise misuse("bad-usage", "Give one of --short and --plain.")
     from ongrowth.reports.note import render_note
 
     print_or_write(render_note(case_at(reading), **form), out)

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from ongrowth.scan import Problem
 
 _TABLE_KEYS = ("case", "scan", "implant", "side", "quantity")
+_VALUE = "value"  # column of a number, where no other is named
 _PATH = click.Path(path_type=Path)
 
 
@@ -213,7 +214,7 @@ def _tell_cohort(run: CohortRun, tables: Tables, page: Path, *, as_json: bool) -
     metavar="NAME=COLUMN,...",
     help="Instead: a method whose readings stand in columns of their own, one for each replicate.",
 )
-@click.option("--value", default="value", show_default=True, metavar="COLUMN", help="Number read.")
+@click.option("--value", default=_VALUE, show_default=True, metavar="COLUMN", help="Number read.")
 @click.option("--truth", metavar="COLUMN", help="Known truth: linearity and bias.")
 @click.option("--category", metavar="COLUMN", help="Category read: kappa.")
 @click.option("--categories", metavar="A,B,...", help="All categories in their order.")
@@ -232,7 +233,7 @@ def agreement(tables: tuple[Path, ...], as_json: bool, **given: Any) -> None:  #
     """
     for path in (*tables, given["key"], given["tool"]):
         must_exist(path, "TABLE")
-    _must_have("pandas", "scipy")
+    _must_fit_together(given)
     from ongrowth.agreement import compare, render_text, unit_of
 
     table = _readings(tables, given)
@@ -246,6 +247,15 @@ def agreement(tables: tuple[Path, ...], as_json: bool, **given: Any) -> None:  #
         from ongrowth.wording import fixed_words
 
         click.echo(fixed_words().short)
+
+
+def _must_fit_together(given: dict[str, Any]) -> None:
+    """Refuse options of which one would be passed over."""
+    if given["methods"] and (given["method_column"] or given["value"] != _VALUE):
+        advice = "Leave out --method-column and --value."
+        raise misuse("bad-usage", "--method names the columns of the readings itself.", advice)
+    if given["categories"] and not (given["category"] or given["key"]):
+        raise misuse("bad-usage", "--categories is given without --category.", "Name the column too.")
 
 
 def _readings(paths: Sequence[Path], given: dict[str, Any]) -> pd.DataFrame:
@@ -349,7 +359,7 @@ def courses(table: Path, out: Path, quantity: str, by: str) -> None:
     """
     must_exist(table, "TABLE")
     must_be_writable(out)
-    _must_have("pandas", "statsmodels")
+    _must_have("statsmodels")
     from ongrowth.cohort.page import render
     from ongrowth.cohort.strata import strata, strata_sections, strata_table
     from ongrowth.files import write_text
@@ -374,7 +384,7 @@ def courses(table: Path, out: Path, quantity: str, by: str) -> None:
 @click.option("--min-patients", type=click.IntRange(10), default=40, show_default=True,
               help="Patients that a span of weeks must have; else the shipped rows stand.")  # fmt: skip
 @click.option("--name", default="the reference cohort", help="Name of the cohort, for the column source.")
-@click.option("--picture", type=_PATH, help="SVG to draw the ranges into.")
+@click.option("--picture", type=_PATH, help="SVG to draw the ranges of the (first) quantity into.")
 @debug_option
 def windows(table: Path, out: Path | None, **given: Any) -> None:
     """Derive a windows table from a reference cohort, in the format of check --windows.

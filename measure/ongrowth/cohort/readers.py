@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ongrowth.files import write_text
+from ongrowth.files import new_file, write_text
 from ongrowth.reading import Cut, ImplantReading, read_reading
 from ongrowth.reports.template import fill_template
 from ongrowth.scan import refuse
@@ -122,8 +122,10 @@ def write_kit(
         (i.code, side, quantity, "", unit, "", "", "") for i in items for side, quantity, unit, _ in _ASKED
     ]
     write_text(kit / "readers" / "form.csv", _csv(FORM_COLUMNS, form))
-    write_text(key, _csv(KEY_COLUMNS, [(i.code, str(i.occasion), i.case, i.scan, i.implant) for i in items]))
-    key.chmod(0o600)
+    rows = [(i.code, str(i.occasion), i.case, i.scan, i.implant) for i in items]
+    with new_file(key) as part:
+        part.chmod(0o600)  # before a word stands in it
+        part.write_text(_csv(KEY_COLUMNS, rows), encoding="utf-8")
     return items
 
 

@@ -12,6 +12,7 @@ from ongrowth.cohort.job import Job, Measurement
 from ongrowth.files import write_text
 from ongrowth.reading import validate
 from ongrowth.reports.table import SCAN_COLUMNS, ScanColumns, plain_cell, row_from_list, row_to_list
+from ongrowth.sentence import one_line
 
 RESULT_SCHEMA = "ongrowth-result/1"
 RESULT_NAME = "result.json"
@@ -24,6 +25,9 @@ class Failure:
     code: str
     text: str
     advice: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "text", one_line(self.text))  # what failed may name any path
 
 
 @dataclass(frozen=True, slots=True)

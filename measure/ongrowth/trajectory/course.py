@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from ongrowth.estimate import Estimate
 from ongrowth.quantity import COVERAGE_95
 from ongrowth.scan import refuse
-from ongrowth.tidy import select, usual_sides
+from ongrowth.tidy import select, texts, usual_sides
 
 FloatArray = NDArray[np.float64]
 
@@ -137,7 +137,7 @@ def fit_course(
     mean_u = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", design, fit.covariance, design), 0.0))
     return Course(
         quantity=quantity,
-        unit=str(rows["unit"].iloc[0]) if "unit" in rows else "",
+        unit=texts(rows, "unit").iloc[0] if "unit" in rows else "",
         n_patients=int(rows["case"].nunique()),
         n_screws=int(rows["screw"].nunique()),
         n_places=int(rows["place"].nunique()),
