@@ -428,7 +428,7 @@ class _Drawing:
         low, high = (self._shares(self._points(h), step) for h in heights)
         none = np.zeros(len(self.inside), dtype=np.float32)
         out: tuple[dict[str, Real], dict[str, Real]] = ({}, {})
-        for material in low.keys() | high.keys():
+        for material in sorted(low.keys() | high.keys()):  # sums in one order, whatever the hash seed
             both = self._spread(low.get(material, none) + 1j * high.get(material, none))
             lines = self.gantry.projector.project(both)
             out[0][material], out[1][material] = real(lines.real), real(lines.imag)
