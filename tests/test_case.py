@@ -543,6 +543,9 @@ def test_two_cts_of_one_day_tell_the_error_of_measurement(steps: Steps, tmp_path
     first = case.motions[0]
     length = math.hypot(*(part.value for part in first.translation_mm))
     assert f"screw in the head side {length:.2f} mm" in note.text
+    steps.dates = {"w04": dt.date(2031, 4, 1), "w04b": dt.date(2031, 4, 3)}
+    weeks = (text.replace("date = 2031-04-01", "weeks_since_surgery = 4"), tmp_path)
+    assert not any(n.problem.code == "double-examination" for n in run_case(parse_case_file(*weeks)).notes)
     assert not any(n.problem.code == "double-examination" for n in run_case(two_scans(tmp_path / "x")).notes)
 
 

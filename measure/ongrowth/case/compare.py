@@ -113,7 +113,8 @@ def compare(earlier: Kept, later: Kept, tell: Tell = silent) -> Comparison:
         out = replace(out, overlays=(*out.overlays, *overlays(then, now, one.frame, moved, two.id, scans)))
     carried = {name: level.back(plane) for name, plane in out.carried.items()}
     weeks = earlier.reading.scan.weeks_since_surgery, later.reading.scan.weeks_since_surgery
-    again = double_examination(scans, weeks, out.motions)
+    days = earlier.reading.source.scan_date, later.reading.source.scan_date
+    again = double_examination(scans, weeks, days, out.motions)
     return replace(out, told=(*out.told, *again), placed=placed, carried=carried)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Sequence
 
@@ -56,7 +57,10 @@ def _record(implant: str, scans: tuple[str, str], motion: Motion) -> MotionRecor
 
 
 def double_examination(
-    scans: tuple[str, str], weeks: tuple[float, float], motions: Sequence[MotionRecord]
+    scans: tuple[str, str],
+    weeks: tuple[float, float],
+    days: tuple[dt.date | None, dt.date | None],
+    motions: Sequence[MotionRecord],
 ) -> tuple[Problem, ...]:
     """Say what two CTs of one day differ by: nothing can have moved, so it is error of measurement.
 
@@ -66,10 +70,13 @@ def double_examination(
         Ids of the two CTs.
     weeks : tuple of float
         When they were made, weeks since surgery.
+    days : tuple of date or None
+        And on which day, where that is known: whole weeks are told of CTs some days apart, too.
     motions : sequence of MotionRecord
         Between the two.
     """
-    if not abs(weeks[1] - weeks[0]) < _ONE_DAY_WEEKS:  # also where a week is not known
+    are_days_apart = None not in days and days[0] != days[1]
+    if are_days_apart or not abs(weeks[1] - weeks[0]) < _ONE_DAY_WEEKS:  # also where a week is not known
         return ()
     told = [
         f"{m.body} in the {m.relative_to} {_difference(m)}" for m in motions if m.axis_change_deg.is_known
