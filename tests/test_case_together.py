@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -161,6 +162,27 @@ def test_a_ct_whose_partner_is_gone_is_believed_by_itself_again(
     assert notes(case.readings[0]) == []
     alone, _ = run(replace_scans(case_file, "w04", "soft"), tmp_path / "other")  # as without an earlier run
     assert case.readings[0].implants[0].predicted == alone.readings[0].implants[0].predicted
+
+
+@pytest.mark.parametrize("source", ["calibration", "earlier scan", "in-scan"])
+def test_what_pinned_the_blur_of_a_kept_ct_stays_known(
+    steps: Steps, case_file: CaseFile, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, source: str
+) -> None:
+    """Beside a new CT its widths are weighed anew; that its blur was calibrated decides what cancels."""
+    measured = recipe.measure_halo
+
+    def measure_halo(*words: Any, keep: Any) -> Halo:
+        halo = measured(*words, keep=keep)
+        assert halo.blur is not None
+        return replace(halo, blur=replace(halo.blur, source=source))
+
+    monkeypatch.setattr(recipe, "measure_halo", measure_halo)
+    run(replace_scans(case_file, "w04", "soft"), tmp_path / "out")
+    case, _ = run(case_file, tmp_path / "out")
+    fresh, _ = run(case_file, tmp_path / "fresh")
+    assert [reading.scan.blur_source for reading in fresh.readings] == [source] * 3
+    assert [reading.scan.blur_source for reading in case.readings] == [source] * 3
+    assert repr(case.readings[0].scan.blur_in_plane_mm) == repr(fresh.readings[0].scan.blur_in_plane_mm)
 
 
 def test_a_new_ct_changes_the_comparison_of_two_kept_ones(

@@ -18,7 +18,7 @@ import pytest
 import ongrowth
 from ongrowth.files import write_text
 from ongrowth.findings import answer
-from ongrowth.halo import Doubt, Rim
+from ongrowth.halo import Doubt, Rim, blur_found
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
     BLUR_SOURCES,
@@ -177,11 +177,14 @@ def test_what_other_solutions_hang_on_is_kept_and_a_doubt_without_it_is_left_out
         radius=Measured.of(2.0, 0.02, Unit.MM), model_mm=0.08,
     )  # fmt: skip
     one = reading.implants[0]
-    doubted = dataclasses.replace(one, halo=dataclasses.replace(one.halo, doubt=doubt))
+    blur = blur_found(doubt, "calibration")
+    doubted = dataclasses.replace(one, halo=dataclasses.replace(one.halo, doubt=doubt, blur=blur))
     followed = dataclasses.replace(reading, implants=(doubted, *reading.implants[1:]))
     file = write_reading(followed, tmp_path / "w08", is_followed=True)
-    back = read_reading(file).implants[0].halo.doubt
+    halo = read_reading(file).implants[0].halo
+    back = halo.doubt
     assert back is not None
+    assert halo.blur == blur
     for name in (
         "solutions",
         "widths_mm",
@@ -197,7 +200,7 @@ def test_what_other_solutions_hang_on_is_kept_and_a_doubt_without_it_is_left_out
         assert repr(getattr(back, name)) == repr(getattr(doubt, name)), name  # NaN is no equal of itself
     stored = file.with_name("doubt.npz")
     with np.load(stored) as arrays:
-        earlier = {name: arrays[name] for name in arrays.files if not name.endswith("paired")}
+        earlier = {name: arrays[name] for name in arrays.files if not name.endswith("blur_source")}
     np.savez_compressed(stored, **earlier)  # as an earlier state wrote it
     assert read_reading(file).implants[0].halo.doubt is None
 

@@ -1,5 +1,6 @@
 """The lucent layer between screw and bone: its width map, and what each side amounts to."""
 
+from ongrowth.halo.believed import blur_found
 from ongrowth.halo.change import HaloChange, measure_change, screw_difference, side_difference
 from ongrowth.halo.doubt import Doubt, Rim
 from ongrowth.halo.first_days import calibrate_on_first_days
@@ -27,6 +28,7 @@ __all__ = [
     "Planted",
     "Prospect",
     "Rim",
+    "blur_found",
     "calibrate_on_first_days",
     "is_uneven",
     "look_ahead",

@@ -50,7 +50,7 @@ def halo_of(
     else:
         head = tip = nothing(draws, np.zeros(shaft.side.shape, dtype=bool), 0.0, Caution.NO_DEFECT)
     return Halo(
-        _map_of(draws), summarise(draws, _BOTH, cautions), head, tip, _blur_of(doubt, blur_source), doubt
+        _map_of(draws), summarise(draws, _BOTH, cautions), head, tip, blur_found(doubt, blur_source), doubt
     )
 
 
@@ -117,8 +117,16 @@ def _map_of(draws: Draws) -> HaloMap:
     return HaloMap(draws.depth_mm, draws.angle_deg, width, u, draws.side, draws.cautions)
 
 
-def _blur_of(doubt: Doubt, source: str) -> BlurFound:
-    """Return the blur as the mean over the solutions, with its uncertainty."""
+def blur_found(doubt: Doubt, source: str) -> BlurFound:
+    """Return the blur as the mean over the solutions, with its uncertainty.
+
+    Parameters
+    ----------
+    doubt : Doubt
+        Of a halo.
+    source : str
+        What pinned the blur, in the result file's word.
+    """
     mean = doubt.chances @ doubt.blur_mm
     u = np.sqrt(doubt.chances @ (doubt.blur_mm - mean) ** 2 + doubt.blur_u_mm**2)
     in_plane, through = (Measured.of(float(v), float(s), Unit.MM) for v, s in zip(mean, u, strict=True))

@@ -92,7 +92,7 @@ class BlurFound:
 class Halo:
     """The halo of one screw.
 
-    `doubt` is what the widths hang on, for comparisons; None where the halo was read from a file.
+    `doubt` is what the widths hang on, for comparisons; None, as `blur`, where a file does not tell it.
     """
 
     map: HaloMap

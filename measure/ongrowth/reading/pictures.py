@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.files import new_file
-from ongrowth.halo import Doubt, Rim
+from ongrowth.halo import Doubt, Rim, blur_found
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading.case_parts import Case, ChangeMap, NewBoneCells, Overlay
 from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
@@ -126,9 +126,10 @@ def write_doubts(reading: Reading, path: Path) -> None:
     """Write what the widths hang on, so that a later CT can be compared without measuring this one again."""
     arrays: Arrays = {}
     for implant in reading.implants:
-        doubt = implant.halo.doubt
-        if doubt is not None:
+        doubt, blur = implant.halo.doubt, implant.halo.blur
+        if doubt is not None and blur is not None:
             parts = {name: np.asarray(getattr(doubt, name)) for name in _DOUBT_ARRAYS}
+            parts["blur_source"] = np.array(blur.source)
             parts["noise_mm"] = parts["noise_mm"].astype(np.float32)  # draws: more digits say nothing
             parts["radius"] = _numbers(doubt.radius)
             parts["layer_hu"] = _numbers(*doubt.layer_hu)
@@ -159,10 +160,11 @@ def with_doubts(reading: Reading, path: Path) -> Reading:
             for name, array in stored.items()
             if name.startswith(f"{implant.id}.doubt.")
         }
-        if "paired" not in part:  # none, or an earlier state's: then nothing is taken to cancel
+        if "blur_source" not in part:  # none, or an earlier state's: then nothing is taken to cancel
             return implant
-        halo = dataclasses.replace(implant.halo, doubt=_doubt(part))
-        return dataclasses.replace(implant, halo=halo)
+        doubt = _doubt(part)
+        blur = blur_found(doubt, str(part["blur_source"]))
+        return dataclasses.replace(implant, halo=dataclasses.replace(implant.halo, doubt=doubt, blur=blur))
 
     return dataclasses.replace(reading, implants=tuple(doubted(one) for one in reading.implants))
 
