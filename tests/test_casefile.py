@@ -274,3 +274,33 @@ def test_the_example_of_the_page_is_a_case_file() -> None:
 def test_the_table_of_the_page_is_as_written_by_its_script() -> None:
     script = runpy.run_path(str(DOCS / "write_casefile.py"))
     assert script["table"]() in (DOCS / "casefile.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("line", "advice"),
+    [
+        ("[[implant]]\nid = 'a'\nmajor_diameter_mm = 4,0 # crests", "Write a number with a decimal point."),
+        ('[[scan]]\npath = "scans\\w06"', "Write / in place of \\ in a path."),
+        ("[surgery]\ndate = 04.03.2031", "Write a day as year-month-day."),
+        ('[scan]\npath = "a"\n[scan]\npath = "b"', "Write [[scan]] and [[implant]] in two brackets"),
+        ("[[implant]]\nid = 'a' 'b'", "Mend that line"),
+        ("[surgery", "Mend that line"),
+    ],
+)
+def test_what_is_no_toml_is_told_with_what_is_usually_meant(line: str, advice: str) -> None:
+    with pytest.raises(BadCaseFile, match="bad-toml") as raised:
+        parse_case_file(line, Path())
+    assert raised.value.problems[0].advice.startswith(advice)
+
+
+def test_a_byte_order_mark_is_no_part_of_the_case(tmp_path: Path) -> None:
+    path = tmp_path / "case.toml"
+    path.write_text(FULL, encoding="utf-8-sig")
+    assert read_case_file(path).patient.id == "harbour-07"
+
+
+@pytest.mark.parametrize("key", ["diameter", "diameter_mm", "outer_diameter"])
+def test_the_diameter_is_that_over_the_crests(key: str) -> None:
+    with pytest.raises(BadCaseFile) as raised:
+        parse_case_file(f'[[implant]]\nid = "a"\n{key} = 4.0\n[[scan]]\npath = "a"\n', Path())
+    assert raised.value.problems[0].advice == "Did you mean major_diameter_mm?"

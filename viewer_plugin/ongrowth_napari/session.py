@@ -85,7 +85,7 @@ def open_session(path: Path, scan_id: str = "") -> Session:
 def _text_of(path: Path) -> str:
     """Return the text of a case file as it stands on disk."""
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
         what = f"The case file {path.name} is no UTF-8 text any more."
         raise refuse("no-case-file", what, "Mend it in an editor; nothing was written.") from error

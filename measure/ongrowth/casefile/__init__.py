@@ -19,11 +19,12 @@ from ongrowth.casefile.entries import (
     week_mismatch,
     weeks_between,
 )
-from ongrowth.casefile.faults import BadCaseFile
+from ongrowth.casefile.faults import SHORT_NAMES, BadCaseFile
 from ongrowth.casefile.read import parse_case_file, parse_implant, read_case_file, written_path
 from ongrowth.casefile.write import add_entries, new_case_text, write_case_text
 
 __all__ = [
+    "SHORT_NAMES",
     "WEEKS_FROM",
     "WEEKS_TO",
     "BadCaseFile",

@@ -21,6 +21,9 @@ from ongrowth.casefile.entries import (
 )
 from ongrowth.scan import Level, Problem, Refused
 
+SHORT_NAMES = {"diameter": "major_diameter_mm", "outer_diameter": "major_diameter_mm", "coated": "surface"}
+"""What people call a key, in case files and manifests, and its name; units left out."""
+
 
 class BadCaseFile(Refused):
     """A case file that cannot be used; carries every fault at once."""
@@ -51,8 +54,33 @@ def fault_of(found: Any) -> Problem:
     return fault("bad-case-file", f"{place}: {said}.", _describe(found["loc"]))
 
 
+def toml_advice(text: str, said: str) -> str:
+    """Return how to mend a text that is no TOML.
+
+    Parameters
+    ----------
+    text : str
+        The case file.
+    said : str
+        What the parser said, with the line.
+    """
+    number = re.search(r"line (\d+)", said)
+    line = text.splitlines()[int(number[1]) - 1] if number and text else ""
+    if "\\" in line:
+        return "Write / in place of \\ in a path."
+    if re.search(r"=\s*-?\d+,\d+\s*(#|$)", line):
+        return "Write a number with a decimal point."
+    if re.search(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}", line):
+        return "Write a day as year-month-day."
+    if "twice" in said:
+        return "Write [[scan]] and [[implant]] in two brackets, once for each."
+    return "Mend that line; texts and dates follow TOML."
+
+
 def _near(word: str, known: list[str]) -> list[str]:
     """Return the key that was meant: one that begins so, as ``weeks``, or one that is spelt alike."""
+    if (meant := SHORT_NAMES.get(word.removesuffix("_mm"))) in known:
+        return [meant]
     begin = [key for key in known if key.startswith(f"{word}_")]
     return begin if len(begin) == 1 else difflib.get_close_matches(word, known, n=1)
 

@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from ongrowth.casefile.entries import CaseFile, Implant
-from ongrowth.casefile.faults import BadCaseFile, fault, fault_of
+from ongrowth.casefile.faults import BadCaseFile, fault, fault_of, toml_advice
 
 
 def read_case_file(path: Path) -> CaseFile:
@@ -28,7 +28,7 @@ def read_case_file(path: Path) -> CaseFile:
         file, and what may stand there.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors begin with a byte order mark
     except (OSError, ValueError) as error:  # no file, no UTF-8, no path at all
         reason = getattr(error, "strerror", None) or "no UTF-8 text"
         what = f"The case file {path} cannot be read ({reason})."
@@ -55,7 +55,7 @@ def parse_case_file(text: str, folder: Path) -> CaseFile:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         what = f"The case file is no TOML: {error}."
-        raise BadCaseFile(fault("bad-toml", what, "Mend that line; texts and dates follow TOML.")) from error
+        raise BadCaseFile(fault("bad-toml", what, toml_advice(text, str(error)))) from error
     try:
         case = CaseFile.model_validate(table)
     except ValidationError as error:

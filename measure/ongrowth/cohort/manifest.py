@@ -14,6 +14,7 @@ from pathlib import Path
 
 from ongrowth.case import may_lend
 from ongrowth.casefile import (
+    SHORT_NAMES,
     BadCaseFile,
     CaseFile,
     correction_records,
@@ -41,7 +42,6 @@ _WHAT_IT_HOLDS = {
     "case": "it holds the pseudonym of the patient, docs/cohort.md lists all columns",
     "scan": "it holds the path of the CT, relative to the manifest",
 }
-_SHORT_NAMES = {"diameter": "major_diameter_mm", "outer_diameter": "major_diameter_mm", "coated": "surface"}
 _ALIKE = 0.85  # two letters of seven swapped
 _UNIT = re.compile(r"_(cm|m|in|inch|inches|um|micron|days?|months?|years?|percent|rad)$")
 
@@ -211,7 +211,7 @@ def _strange_column(name: str) -> Iterator[Problem]:
         yield fault("taken-column", f"The column {name} is a name of the results.", f"Call it my_{name}.")
         return
     bare = _UNIT.sub("", name)
-    if meant := _SHORT_NAMES.get(re.sub(r"_mm$", "", bare)):
+    if meant := SHORT_NAMES.get(re.sub(r"_mm$", "", bare)):
         yield fault("misspelt-column", f"The column {name} is not known.", f"Did you mean {meant}?")
         return
     with_unit = [
