@@ -34,6 +34,7 @@ class Steps:
         self.width_mm = 0.7
         self.date = scan.acquisition.date
         self.dates: dict[str, dt.date] = {}
+        self.patients: dict[str, str] = {}
 
     def read_scan(self, path: Path, *, series: str = "", **_: Any) -> Scan:
         self.asked["series"].append((path.name, series))
@@ -41,7 +42,12 @@ class Steps:
             raise refuse("empty-folder", "The folder is empty.", "Give the folder of the scan.")
         kernel = "soft" if "soft" in str(path) else self.scan.acquisition.kernel
         digest = hashlib.sha256(path.name.removesuffix("-copy").encode()).hexdigest()
-        acquisition = replace(self.scan.acquisition, kernel=kernel, date=self.dates.get(path.name, self.date))
+        acquisition = replace(
+            self.scan.acquisition,
+            kernel=kernel,
+            date=self.dates.get(path.name, self.date),
+            patient_id=self.patients.get(path.name, self.scan.acquisition.patient_id),
+        )
         return replace(self.scan, acquisition=acquisition, digest=digest)
 
     def find_screws(self, scan: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:

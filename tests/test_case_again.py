@@ -1,4 +1,4 @@
-"""What a second run of a case keeps: of a run that ended, of one that was stopped, of another program."""
+"""A case from the shell: what a second run keeps, and what is said of CTs that do not belong together."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ import ongrowth
 import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
 import ongrowth.case.reuse as reuse
-from ongrowth.case import run_case
+from ongrowth.case import Known, run_case, run_reading
 from ongrowth.casefile import parse_case_file
 from ongrowth.cli import main
 from ongrowth.reading import program_digest, read_case, write_case, write_reading
@@ -138,3 +138,34 @@ def test_scans_named_after_the_patient_stay_apart(steps: Steps, tmp_path: Path) 
     assert {(c.from_scan, c.to_scan) for c in case.changes} == {(ids[0], ids[1])}
     run_case(case_file, before=read_case(out))
     assert len(steps.asked["halo"]) == 2  # and are kept
+
+
+def test_a_ct_of_another_patient_is_told_and_no_number_of_theirs(steps: Steps, tmp_path: Path) -> None:
+    """Compared with the CT of somebody else, a screw has moved and its halo has grown."""
+    lay(tmp_path, "w04", "w08", "w12")
+    steps.patients = {"w04": "P-4711", "w08": "P-4712", "w12": "P-4711"}
+    for run in ("first", "second"):
+        said = follow(tmp_path)
+        told = [line for line in said.stderr.splitlines() if "another patient" in line]
+        (line,) = told
+        assert line.startswith("note: By its header CT w08 is of another patient than CT w04."), run
+        case = read_case(tmp_path / "out")
+        assert sum("another patient" in point for point in case.summary.cannot_tell) == 1
+    for text in (said.output, (tmp_path / "out" / "case.json").read_text(encoding="utf-8")):
+        assert "P-471" not in text
+    steps.patients = {"w04": "", "w08": "P-4712", "w12": "P-4712"}  # one that states no number says nothing
+    lay(tmp_path / "other", "w04", "w08", "w12")
+    assert "another patient" not in follow(tmp_path / "other").stderr
+
+
+def test_a_ct_from_before_surgery_of_another_patient_is_told(
+    steps: Steps, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recipe, "carry_defect", lambda *_: build.make_defect())
+    steps.patients = {"w08": "P-4711", "before": "P-4712"}
+    reading = run_reading(Path("in/w08"), Known(weeks=8.0, preop=Path("in/before")))
+    (told,) = (problem for problem in reading.scan.problems if problem.code == "another-patient")
+    assert told.text == "By its header the CT before surgery is of another patient than this CT."
+    steps.patients["before"] = "P-4711"
+    again = run_reading(Path("in/w08"), Known(weeks=8.0, preop=Path("in/before")))
+    assert "another-patient" not in {problem.code for problem in again.scan.problems}

@@ -16,7 +16,16 @@ import pandas as pd
 import pytest
 import stand_in
 
-from ongrowth.cohort import Fault, InProcess, Manifest, Tables, read_manifest, run_cohort, write_tables
+from ongrowth.cohort import (
+    Fault,
+    InProcess,
+    Manifest,
+    Tables,
+    patient_doubts,
+    read_manifest,
+    run_cohort,
+    write_tables,
+)
 from ongrowth.cohort.dictionary import LONG_COLUMNS, wide_columns
 from ongrowth.cohort.job import Job, Measurement, measure_scan
 from ongrowth.cohort.page import write_report
@@ -366,3 +375,30 @@ def test_a_scan_is_measured_by_the_recipe_and_its_reading_stored(
     assert len(found.rows) == len(reading_rows(reading()))
     assert read_reading(tmp_path / "w08").scan.id == "w08"
     assert set(ROW_COLUMNS) >= {"implant", "side", "quantity", "value", "u95", "unit", "cautions"}
+
+
+def test_headers_that_name_other_patients_than_the_manifest_are_told(tmp_path: Path) -> None:
+    """One CT of another patient in a case, and one patient under two names; numbers are not told."""
+    numbers = {"h1/a": "P-1", "h1/b": "P-2", "h2/a": "P-3", "h3/a": "P-3", "h4/a": "", "h4/b": "P-9"}
+    jobs = tuple(Job(*name.split("/"), tmp_path / name, weeks=8.0) for name in numbers)
+    manifest = Manifest(jobs)
+
+    def measure(job: Job, folder: Path) -> Measurement:
+        measured = measure_known(job, folder)
+        held = {"patient_id": numbers[f"{job.case}/{job.scan}"]}
+        (folder / "source.json").write_text(json.dumps(held), encoding="utf-8")
+        return measured
+
+    for job in jobs:
+        job.path.parent.mkdir(exist_ok=True)
+        job.path.write_text("0.5", encoding="utf-8")
+    run_cohort(manifest, tmp_path / "out", executor=InProcess(), measure=measure)
+    told = [problem.text for problem in patient_doubts(manifest, tmp_path / "out")]
+    assert told == [
+        "By the headers the CTs of h1 are of 2 patients: a; b.",
+        "By the headers the CTs of these cases are of one patient: h2, h3.",
+    ]
+    page = write_report(manifest, tmp_path / "out", write_tables(manifest, tmp_path / "out"))
+    shown = page.read_text(encoding="utf-8")
+    assert all(text in shown for text in told)
+    assert "P-3" not in shown

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from ongrowth.case.compare import Comparison, Kept, compare, kept_comparison, surroundings
 from ongrowth.case.first_days import FirstDays, dated, may_lend
-from ongrowth.case.reading import Known, Tell, run_reading, silent
+from ongrowth.case.reading import Known, Tell, another_patient, run_reading, silent
 from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_of, stamped, unchanged
 from ongrowth.case.together import judged_together
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
@@ -286,8 +286,28 @@ def _case(
     )
 
 
+def of_another_patient(readings: Sequence[Reading]) -> tuple[Problem, ...]:
+    """Return the caution that CTs of a case bear another patient's number than the first that bears one.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        CTs of one case.
+    """
+    numbered = [one for one in readings if one.source.patient_id]
+    if not numbered:
+        return ()
+    first = numbered[0]
+    return tuple(
+        another_patient(f"CT {one.scan.id}", f"CT {first.scan.id}")
+        for one in numbered[1:]
+        if one.source.patient_id != first.source.patient_id
+    )
+
+
 def _told_of_earlier(readings: tuple[Reading, ...]) -> Iterable[Problem]:
-    """Return what does not fit of the weeks and sizes told for earlier CTs; the page tells of the latest."""
+    """Return what does not fit of CTs of a case; what the page tells of the latest alone is left out."""
+    yield from of_another_patient(readings)
     for one in readings[:-1]:
         for problem in one.scan.problems:
             if problem.code in _TOLD_OF_EARLIER:

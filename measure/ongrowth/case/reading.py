@@ -355,7 +355,24 @@ def _with_planes_before(
     }
     planes = {name: plane for name, plane in found.items() if not isinstance(plane, Problem)}
     told = tuple(dict.fromkeys(one for one in found.values() if isinstance(one, Problem)))
+    numbers = scan.acquisition.patient_id, earlier.acquisition.patient_id
+    if all(numbers) and numbers[0] != numbers[1]:
+        told = (another_patient("the CT before surgery", "this CT"), *told)
     return replace(known, carried={**known.carried, **planes}), told
+
+
+def another_patient(one: str, other: str) -> Problem:
+    """Return the caution that the headers of two CTs bear different patients' numbers.
+
+    Parameters
+    ----------
+    one, other : str
+        How they are called.
+    """
+    text = f"By its header {one} is of another patient than {other}."
+    return Problem(
+        "another-patient", Level.CAUTION, text, "Check the path: what is compared must be of one patient."
+    )
 
 
 def _not_read(error: Refused) -> Problem:

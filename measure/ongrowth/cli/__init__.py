@@ -332,7 +332,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         must_exist(scan.path, f"scan {scan.name}")
         must_be_apart(out, scan.path)
     must_be_writable(out)
-    from ongrowth.case import begun_before, case_before, run_case
+    from ongrowth.case import begun_before, case_before, of_another_patient, run_case
     from ongrowth.files import new_results
     from ongrowth.reading import write_reading
 
@@ -346,6 +346,8 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
         _write_case(case, case_file.settings.windows, part)
     for scan_id, problems in case.refused:
         click.echo(f"Scan {scan_id} was refused: {'; '.join(map(str, problems))}", err=True)
+    for problem in of_another_patient(case.readings):
+        click.echo(f"note: {problem.text} {problem.advice}", err=True)
     _tell_week_doubts(*case.readings)
     tell_older_objects(out / "dicom", out / "page.html")
     if as_json:

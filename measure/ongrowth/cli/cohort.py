@@ -75,7 +75,7 @@ def cohort(manifest: Path, out: Path, as_json: bool, **given: Any) -> int:  # no
         _look_through(manifest, out, given)
         return OK
     read = _read_manifest(manifest, given)
-    from ongrowth.cohort import run_cohort, write_tables
+    from ongrowth.cohort import patient_doubts, run_cohort, write_tables
     from ongrowth.cohort.page import write_report
 
     executor = _executor(given)
@@ -90,6 +90,8 @@ def cohort(manifest: Path, out: Path, as_json: bool, **given: Any) -> int:  # no
     tell("Writing the tables")
     tables = write_tables(read, out)
     page = write_report(read, out, tables, type(executor).__name__)
+    for problem in patient_doubts(read, out):
+        click.echo(str(problem), err=True)
     _tell_cohort(run, tables, page, as_json=as_json)
     return SOME_FAILED if tables.n_failed else OK
 

@@ -3,6 +3,7 @@
 from ongrowth.cohort.executor import Executor, InProcess, LocalWorkers, OneByOne, Scheduler
 from ongrowth.cohort.job import Job, Measure, Measurement, measure_scan
 from ongrowth.cohort.manifest import BadManifest, Fault, Manifest, MissedVisit, look_through, read_manifest
+from ongrowth.cohort.patients import patient_doubts
 from ongrowth.cohort.progress import Progress
 from ongrowth.cohort.receipt import Failure, Receipt, read_receipt, result_file
 from ongrowth.cohort.run import CohortRun, look_ahead, run_cohort
@@ -31,6 +32,7 @@ __all__ = [
     "look_ahead",
     "look_through",
     "measure_scan",
+    "patient_doubts",
     "read_manifest",
     "read_receipt",
     "result_file",

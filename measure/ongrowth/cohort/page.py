@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 import ongrowth
 from ongrowth.cohort.manifest import Manifest
+from ongrowth.cohort.patients import patient_doubts
 from ongrowth.cohort.publication import (
     PrintedTable,
     Size,
@@ -97,6 +98,7 @@ def write_report(manifest: Manifest, out: Path, tables: Tables, executor: str = 
     sections = [
         Section("Size", tables=(printed["size"],)),
         *_failures(out),
+        *_doubts(manifest, out),
         Section("Halo", tables=(printed["widths"],)) if len(widths) else _nothing("Halo"),
         section_or_why("Course of the mean halo width", lambda: course_section(rows, fit_course(rows))),
         section_or_why("Time to bridging", lambda: bridging_section(rows)),
@@ -164,6 +166,13 @@ def _failures(out: Path) -> Iterator[Section]:
         (sentence,),
         tables=(PrintedTable("", ("code", "number", "example", "what to do"), told),),
     )
+
+
+def _doubts(manifest: Manifest, out: Path) -> Iterator[Section]:
+    """Give what the headers say against the manifest; nothing where they agree."""
+    told = tuple(f"{problem.text} {problem.advice}" for problem in patient_doubts(manifest, out))
+    if told:
+        yield Section("To be checked", told)
 
 
 def course_section(rows: pd.DataFrame, course: Course) -> Section:
