@@ -12,7 +12,6 @@ import pytest
 from ongrowth.findings import (
     SURFACES,
     Against,
-    BadWindows,
     Finding,
     answer,
     bridging_category,
@@ -25,16 +24,15 @@ from ongrowth.findings import (
     line_of,
     lines_of,
     no_scan_words,
-    parse_windows,
     place,
     print_line,
     read_windows,
-    rows_for,
     screw_sentence,
     shipped_windows,
     thin_series_words,
 )
 from ongrowth.findings.answer import NO_PROOF, next_scan_week
+from ongrowth.findings.compared import Compared
 from ongrowth.findings.lucency import Place, judge_width
 from ongrowth.halo import HaloSummary
 from ongrowth.quantity import Caution, Measured, Unit
@@ -63,70 +61,6 @@ def one(findings: tuple[Finding, ...], quantity: str, site: str = "tip_side") ->
 
 
 # ---- the table ----
-
-
-def test_each_phase_of_each_surface_speaks_of_the_halo_and_of_bridging() -> None:
-    for surface in SURFACES:
-        for weeks in (0.0, 2.9, 3.0, 5.9, 6.0, 11.9, 12.0, 25.9, 26.0, 51.9, 52.0, 400.0):
-            for quantity in ("mean_width", "bridged_fraction", "rim", "contact", "integrity", "migration"):
-                assert rows_for(shipped_windows(), surface, quantity, "tip_side", weeks), (
-                    surface,
-                    quantity,
-                    weeks,
-                )
-
-
-def test_the_shipped_spans_are_the_usual_phases() -> None:
-    edges = {w.from_weeks for w in shipped_windows() if w.quantity == "mean_width"}
-    assert edges == {0, 3, 6, 12, 26, 52}
-
-
-def test_every_limit_in_millimetres_has_a_source_or_is_marked_as_ours() -> None:
-    for row in shipped_windows():
-        assert row.source, row
-        if row.unit is Unit.MM and not (math.isnan(row.high) and math.isnan(row.low)):
-            marked = "project's choice" in row.source or "common practice" in row.source
-            published = any(year in row.source for year in ("2009", "2014", "2019"))
-            assert marked or published, row
-
-
-@pytest.mark.parametrize(
-    ("change", "told"),
-    [
-        ('quantity = "luck"', "quantity"),
-        ('surface = "wood"', "surface"),
-        ('quantity = "tip_to_cortex_mm"', "quantity"),  # never judged: a row on it would be lost in silence
-        ("from_weeks = 30", "from_weeks is not before"),
-        ('high = "much"', "no number"),
-        ("hihg = 2.0", "unknown key hihg"),
-        ('beyond = "bad"', "beyond"),
-        ("low = 3.0\nhigh = 2.0", "low is above high"),
-        ("meaning = 3", "meaning is no text"),
-    ],
-)
-def test_a_faulty_table_is_told(change: str, told: str) -> None:
-    row = {
-        "surface": '"any"',
-        "quantity": '"mean_width"',
-        "side": '"any"',
-        "from_weeks": "0",
-        "to_weeks": "12",
-        "unit": '"mm"',
-        "meaning": '""',
-        "source": '""',
-    }
-    changes = dict(line.split(" = ") for line in change.splitlines())
-    text = "[[window]]\n" + "\n".join(f"{k} = {v}" for k, v in (row | changes).items())
-    with pytest.raises(BadWindows, match=told):
-        parse_windows(text)
-
-
-def test_an_empty_or_broken_table_is_told(tmp_path: Path) -> None:
-    for text in ("", "window = [", "window = [1]", '[window]\nsurface = "any"'):
-        with pytest.raises(BadWindows, match="bad-windows"):
-            parse_windows(text)
-    with pytest.raises(BadWindows, match="no-windows"):
-        read_windows(tmp_path / "nowhere.toml")
 
 
 def test_an_own_table_replaces_what_it_names_and_nothing_else(tmp_path: Path) -> None:
@@ -593,3 +527,9 @@ def test_a_gap_that_decides_the_line_of_bridging_is_named() -> None:
     told = print_line(line, "L5")
     assert told.result == "undecided: gap width"
     assert told.reason.startswith(f"Gap width {say(gap)}. ")
+
+
+def test_a_scan_whose_id_begins_as_another_is_called_by_its_own_week() -> None:
+    compared = Compared(since={"w06": "week 6", "w06.5": "week 6.5"})
+    assert compared.named("It has grown since scan w06.5: 0.4 mm.") == "It has grown since week 6.5: 0.4 mm."
+    assert compared.named("Nothing since scan w06. No more.") == "Nothing since week 6. No more."

@@ -62,7 +62,9 @@ class Compared:
 
     def named(self, sentence: str) -> str:
         """Return a sentence with its earlier CTs called by their weeks instead of their ids."""
-        for scan, name in (self.since or {}).items():
+        for scan, name in sorted(
+            (self.since or {}).items(), key=lambda one: -len(one[0])
+        ):  # w06.5 before w06
             sentence = sentence.replace(f"scan {scan}:", f"{name}:").replace(f"scan {scan}.", f"{name}.")
         return sentence
 

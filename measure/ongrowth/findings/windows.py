@@ -28,6 +28,30 @@ _SIDES = ("any", "head_side", "tip_side")
 _NEEDED = ("surface", "quantity", "side", "from_weeks", "to_weeks", "unit", "meaning", "source")
 _ALLOWED = (*_NEEDED, "low", "high", "beyond")
 _BEYOND = (Against.OUTSIDE.value, Against.UNDECIDED.value)
+_SHARES = (
+    "share_over_1mm",
+    "share_over_2mm",
+    "no_lucency_share",
+    "lucent_share",
+    "contact",
+    "bridged_fraction",
+)
+_UNITS = dict.fromkeys(_SHARES, Unit.ONE) | {
+    "volume": Unit.MM3,
+    "circumference_over_1mm_deg": Unit.DEG,
+    "layer_hu": Unit.HU,
+}  # of what is no length
+
+
+def quantity_unit(quantity: str) -> Unit:
+    """Return the unit in which a quantity of a windows table is measured.
+
+    Parameters
+    ----------
+    quantity : str
+        Name of the quantity in the result files.
+    """
+    return _UNITS.get(quantity, Unit.MM)
 
 
 @functools.cache
@@ -101,7 +125,7 @@ def _faults(k: int, row: dict[str, Any]) -> list[Problem]:
         ("surface", _SURFACES),
         ("quantity", WINDOW_QUANTITIES),
         ("side", _SIDES),
-        ("unit", tuple(unit.value for unit in Unit)),
+        ("unit", (quantity_unit(str(row.get("quantity"))).value,)),
         ("beyond", _BEYOND),
     )
     told += [

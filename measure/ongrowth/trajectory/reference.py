@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from ongrowth.findings import SURFACES, Windows, shipped_windows
+from ongrowth.findings import SURFACES, Windows, quantity_unit, shipped_windows
 from ongrowth.quantity import Unit
 from ongrowth.reading import WINDOW_QUANTITIES, Against, Window
 from ongrowth.scan import refuse
@@ -124,7 +124,7 @@ def reference_ranges(
     sides = ("defect",) if quantity in ("bridged_fraction", "gap_width_mean", "gap_width_max") else HALO_SIDES
     rows = select(table, quantity, sides)
     _must_be_known(rows, "surface", SURFACES)
-    _must_be_known(rows, "unit", [unit.value for unit in Unit])
+    _must_be_known(rows, "unit", [quantity_unit(quantity).value])
     settings = (spans_weeks, expected_share, min_patients, n_draws, seed)
     ranges = tuple(
         found
@@ -187,7 +187,7 @@ def _ranges(
             int(n_patients),
             int(inside.sum()),
             is_upper,
-            Unit(str(group["unit"].iloc[0])),
+            quantity_unit(quantity),
             expected_share,
         )
 
