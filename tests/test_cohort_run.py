@@ -36,7 +36,6 @@ from ongrowth.cohort.job import settings_digest
 from ongrowth.cohort.progress import span_words
 from ongrowth.cohort.receipt import result_file
 from ongrowth.cohort.worker import Settled
-from ongrowth.files import clear_leftovers, new_folder, write_text
 from ongrowth.scan import Refused
 from ongrowth.screw import ScrewSpec
 from ongrowth.series.digest import content_digest, listing_digest
@@ -275,34 +274,6 @@ def test_what_a_killed_run_left_half_written_is_cleared(tmp_path: Path) -> None:
     left.mkdir(parents=True)
     run(tmp_path)
     assert [p.name for p in left.parent.iterdir()] == ["s000"]
-
-
-def test_what_another_scan_is_writing_is_no_leftover(tmp_path: Path) -> None:
-    """Scans w06 and w06.5 of one patient are measured side by side."""
-    with new_folder(tmp_path / "w06.5") as part:
-        (part / "reading.json").touch()
-        clear_leftovers(tmp_path / "w06")
-        assert [path.name for path in part.iterdir()] == ["reading.json"]
-        clear_leftovers(tmp_path / "w06.5")
-        assert not part.exists()
-        part.mkdir()
-
-
-def test_what_is_written_may_be_read_by_whom_the_system_lets(tmp_path: Path) -> None:
-    before = os.umask(0o077)
-    try:
-        write_text(tmp_path / "new", "x")
-        with new_folder(tmp_path / "results") as part:
-            write_text(part / "page.html", "x")
-        os.umask(0o022)
-        write_text(tmp_path / "new", "y")
-        write_text(tmp_path / "open", "x")
-        with new_folder(tmp_path / "results"):
-            pass
-    finally:
-        os.umask(before)
-    rights = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
-    assert rights == {"new": 0o600, "open": 0o644, "results": 0o700}
 
 
 def test_a_failure_that_names_an_odd_path_is_recorded(tmp_path: Path) -> None:
