@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from draw_metal import draw
+from draw_metal import screw as metal_of_screw
+from scipy.special import ndtr
 
+from ongrowth.defect import DefectPlane, find_defect
 from ongrowth.defect.bare import Bare, find_bare, lines_beside
 from ongrowth.defect.slit import Block
+from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform, unit
+from ongrowth.screw import ScrewSpec, find_screws
 
 SIDE = np.arange(-9.0, 9.1, 0.5)
 DEPTH = np.arange(0.0, 40.0, 0.4)
@@ -106,3 +112,40 @@ def test_metal_beside_the_shaft_is_no_stretch_without_bone() -> None:
     hu[(np.hypot(X - 5.0, Z - 17.0) < 2.5)] = np.nan  # a rod across
     beside = Block(whole.world_from_block, whole.x_mm, whole.y_mm, whole.z_mm, hu)
     assert lines_beside(beside, RADIUS).severed_share(severed(0.0, 0.0)[1]) < 0.02
+
+
+def blurred_slit(bone_hu: float, gap_mm: float, blur_mm: float = 0.9) -> Block:
+    """Return bone without texture and a slit across it, blurred to the given width at half maximum."""
+    height, spread = Z - 17.0, blur_mm / 2.355
+    share = ndtr((height + gap_mm / 2.0) / spread) - ndtr((height - gap_mm / 2.0) / spread)
+    hu = np.where(AWAY < RADIUS + 0.8, np.nan, bone_hu + (50.0 - bone_hu) * share)
+    return Block(RigidTransform.identity(), SIDE, SIDE, DEPTH, hu.astype(np.float32))
+
+
+@pytest.mark.parametrize("bone_hu", [200.0, 300.0, 500.0, 1100.0])
+def test_dense_bone_hides_a_gap_that_is_narrower_than_the_least_one_it_shows(bone_hu: float) -> None:
+    def share(gap_mm: float) -> float:
+        return lines_beside(blurred_slit(bone_hu, gap_mm), RADIUS).severed_share(
+            Plane(np.array([0.0, 0.0, 17.0]), np.array([0.0, 0.0, 1.0]))
+        )
+
+    least = float(lines_beside(blurred_slit(bone_hu, 2.0), RADIUS).least_gap_mm[0])
+    assert share(least - 0.4) == 0.0
+    assert share(least + 0.5) == 1.0
+
+
+@pytest.mark.parametrize(("bone_hu", "gap_mm"), [(300.0, 2.1), (400.0, 2.6), (700.0, 3.0)])
+def test_a_clear_gap_in_bone_that_hides_it_along_lines_is_found(bone_hu: float, gap_mm: float) -> None:
+    course = unit([0.0, -0.5, -0.86])
+    parts = metal_of_screw(-17.0 * course, course)
+    drawn = draw(parts)
+    places = np.moveaxis(np.indices(drawn.hu.shape), 0, -1) @ drawn.world_from_voxel[:3, :3].T
+    height = (places + drawn.world_from_voxel[:3, 3]) @ course
+    slit = ndtr((height + gap_mm / 2.0) / 0.38) - ndtr((height - gap_mm / 2.0) / 0.38)
+    scan = draw(parts, bone_hu=bone_hu + (50.0 - bone_hu) * slit)
+    screw = find_screws(scan, [ScrewSpec(major_diameter_mm=3.6, root_diameter_mm=3.5)]).screws[0]
+    found = find_defect(scan, screw, ScrewFrame.of(screw.head_mm, screw.tip_mm))
+    assert isinstance(found, DefectPlane)
+    assert np.degrees(np.arccos(abs(found.plane.normal @ course))) < 2.0
+    assert abs(found.plane.point_mm @ course) < 0.2
+    assert found.gap_mm == pytest.approx(gap_mm, abs=0.3)

@@ -6,11 +6,11 @@ plane passes through the stretches without bone. The shorter they are, the bette
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, special
 
 from ongrowth.defect.slit import LEAST_CONTRAST_HU, SOFT_HU, Block
 from ongrowth.geometry import Plane, RigidTransform, unit
@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 _SMOOTH_MM = 2.0  # texture of spongy bone must not look like its end
+_USUAL_BLUR_MM = 0.9  # full width at half maximum, of the scan itself
 _FROM_MM, _TO_MM = 1.2, 5.0  # lines looked at, from the crests of the thread: beyond their foot
 _LEAST_MM = 1.5  # of a stretch without bone
 _FACE_MM = 0.5  # a face is no plane
@@ -63,6 +64,8 @@ class Lines:
         Where it first and last meets bone.
     low_mm, high_mm : ndarray, shape (N,)
         Ends of the longest stretch without bone between; NaN where bone goes on.
+    least_gap_mm : ndarray, shape (N,)
+        Narrowest gap that leaves such a stretch in bone as dense as the line's.
     """
 
     world_from_block: RigidTransform
@@ -72,6 +75,7 @@ class Lines:
     last_mm: FloatArray
     low_mm: FloatArray
     high_mm: FloatArray
+    least_gap_mm: FloatArray
 
     def severed(self, at_mm: FloatArray) -> BoolArray:
         """Return on which lines a place lies in the stretch without bone."""
@@ -80,6 +84,14 @@ class Lines:
     def crossed(self, at_mm: FloatArray) -> BoolArray:
         """Return on which lines a place lies in bone."""
         return np.asarray((at_mm > self.first_mm) & (at_mm < self.last_mm) & ~self.severed(at_mm))
+
+    def that_show(self, gap_mm: float) -> Lines:
+        """Return the lines along which a gap so wide would leave a stretch without bone."""
+        return self._only(self.least_gap_mm < gap_mm)
+
+    def _only(self, chosen: BoolArray) -> Lines:
+        own = (getattr(self, f.name)[chosen] for f in fields(self) if f.name != "world_from_block")
+        return Lines(self.world_from_block, *own)
 
     def severed_share(self, plane: Plane) -> float:
         """Return the share of lines with bone on both sides of a plane, patient mm, that it severs; 0..1."""
@@ -112,8 +124,16 @@ def lines_beside(block: Block, envelope_mm: float) -> Lines:
             continue
         is_bare = z[high] - z[low] >= _LEAST_MM
         stretch = (z[low], z[high]) if is_bare else (np.nan, np.nan)
-        out.append((block.x_mm[i], block.y_mm[j], z[at[0]], z[at[-1]], *stretch))
-    return Lines(block.world_from_block, *np.array(out, dtype=np.float64).reshape(-1, 6).T)
+        least_gap = _least_gap_mm(float(np.median(hu[i, j, at])))
+        out.append((block.x_mm[i], block.y_mm[j], z[at[0]], z[at[-1]], *stretch, least_gap))
+    return Lines(block.world_from_block, *np.array(out, dtype=np.float64).reshape(-1, 7).T)
+
+
+def _least_gap_mm(bone_hu: float) -> float:
+    """Return how wide a gap in bone must be to look free of it over `_LEAST_MM`, blurred and averaged."""
+    lacking = 1.0 - LEAST_CONTRAST_HU / (bone_hu - SOFT_HU)  # share of the bone, at the ends of the stretch
+    spread = np.hypot(_SMOOTH_MM, _USUAL_BLUR_MM) / 2.355
+    return float(_LEAST_MM + 2.0 * spread * max(special.ndtri(lacking), 0.0))
 
 
 def find_bare(lines: Lines, depth_mm: FloatArray) -> Bare | None:

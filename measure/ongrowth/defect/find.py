@@ -53,7 +53,7 @@ DEFAULT_SETTINGS = DefectSettings()
 _CLEAR_MM = 1.5  # from other metal
 # A gap of more than two slices (2 mm at least) shows along lines as well: by phantoms of the tuning half at
 # least 0.55 of what is open, at false planes 0.01.
-_WIDE_SLICES, _LEAST_OF_OPEN = 2.0, 0.3
+_WIDE_SLICES, _LEAST_OF_OPEN, _FEWEST_LINES = 2.0, 0.3, 40
 _SLOPES = np.linspace(-1.1, 1.1, 23)
 _WIDTHS_MM = np.array([0.8, 1.6, 2.4, 3.6, 5.2, 7.2])
 
@@ -141,8 +141,13 @@ def _severs(lines: Lines, settings: DefectSettings, middle: Middle) -> bool:
 
 
 def _is_open(middle: Middle, lines: Lines) -> bool:
-    """Whether a wide gap is seen along lines, too, as far as the fit holds the section to be open."""
-    return lines.severed_share(middle.plane) > _LEAST_OF_OPEN * middle.open_share
+    """Whether a wide gap is seen along lines, too, as far as the fit holds the section to be open.
+
+    Dense bone hides a gap that shows in spongy bone; where too few lines would show it they have no say.
+    """
+    telling = lines.that_show(middle.gap_mm)
+    is_told = len(telling.x_mm) >= _FEWEST_LINES
+    return not is_told or telling.severed_share(middle.plane) > _LEAST_OF_OPEN * middle.open_share
 
 
 def _of_slit(middle: Middle, frame: ScrewFrame) -> DefectPlane:
