@@ -179,6 +179,26 @@ def test_two_runs_do_not_share_a_folder_but_a_dead_one_leaves_it(tmp_path: Path)
     assert not (out / "run.lock").exists()
 
 
+def test_of_two_runs_that_begin_together_one_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other takes the folder between the look at it and the lock."""
+    stand_in.write_cohort(tmp_path, "0.5")
+    lock = tmp_path / "out" / "run.lock"
+    other = json.dumps({"host": socket.gethostname(), "pid": os.getppid(), "since": "now"})
+    link = os.link
+
+    def too_late(mine: Path, place: Path) -> None:
+        lock.write_text(other)
+        link(mine, place)
+
+    monkeypatch.setattr(os, "link", too_late)
+    with pytest.raises(Refused, match="folder-in-use"):
+        run(tmp_path)
+    assert lock.read_text() == other
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["run.lock"]
+
+
 def test_a_full_disk_stops_the_run_in_plain_words_and_keeps_what_is_done(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

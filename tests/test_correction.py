@@ -200,6 +200,24 @@ def test_entries_are_added_and_everything_else_stays() -> None:
     assert tomllib.loads(text)["scan"][1]["id"] == "w12"
 
 
+@pytest.mark.parametrize(
+    "case",
+    [
+        'scan = [{path = "w04"}, {path = "w08"}]\n',
+        '[[scan]]\npath = "w08"\ncorrection = [{what = "left.tip_mm", to = [1.0, 1.0, 1.0]}]\n',
+    ],
+)
+def test_entries_are_added_where_tables_stand_in_braces(case: str) -> None:
+    correction = Correction(what="left.head_mm", to=[1.5, 2.0, 3.0])
+    reader = ReaderEntry(id="r1", quantity="mean_width", side="head_side", value=0.0)
+    text = case
+    for _ in range(2):
+        text = add_entries(text, "w08", [correction], [reader])
+    scan = next(one for one in parse_case_file(text, Path("/case")).scan if one.name == "w08")
+    assert [one.what for one in scan.correction][-2:] == ["left.head_mm"] * 2
+    assert [one.value for one in scan.reader] == [0.0, 0.0]
+
+
 def test_later_entries_follow_the_earlier_ones() -> None:
     once = add_entries(CASE, "w12", [Correction(what="left.tip_mm", to=[1, 1, 1])])
     twice = add_entries(once, "w12", [Correction(what="left.tip_mm", from_=[1, 1, 1])])

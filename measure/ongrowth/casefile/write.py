@@ -38,8 +38,8 @@ def add_entries(
     document = tomlkit.parse(text)
     for entry in document.get("scan", []):
         if (entry.get("id") or scan_name(Path(entry["path"]))) == scan:
-            _append(entry, "correction", [_correction_table(one) for one in corrections])
-            _append(entry, "reader", [_reader_table(one) for one in readers])
+            _append(entry, "correction", [_correction_fields(one) for one in corrections])
+            _append(entry, "reader", [_reader_fields(one) for one in readers])
             return tomlkit.dumps(document)
     raise KeyError(scan)
 
@@ -112,18 +112,21 @@ _IMPLANT_HINT = """
 """
 
 
-def _append(entry: Any, key: str, tables: list[Any]) -> None:
+def _append(entry: Any, key: str, added: list[dict[str, Any]]) -> None:
+    """Add tables to an entry, in the way in which its other tables are written: under heads, or in braces."""
     import tomlkit
+    from tomlkit.items import AoT, InlineTable
 
-    if not tables:
+    if not added:
         return
+    in_braces = isinstance(entry, InlineTable) or not isinstance(entry.get(key, tomlkit.aot()), AoT)
     if key not in entry:
-        entry.add(key, tomlkit.aot())
-    for table in tables:
-        entry[key].append(table)
+        entry[key] = tomlkit.array() if in_braces else tomlkit.aot()
+    for fields in added:
+        entry[key].append(_toml(fields) if in_braces else _table(fields))
 
 
-def _correction_table(correction: Correction) -> Any:
+def _correction_fields(correction: Correction) -> dict[str, Any]:
     fields = {
         "what": correction.what,
         "from": _plain(correction.from_),
@@ -132,12 +135,15 @@ def _correction_table(correction: Correction) -> Any:
         "time": _whole_seconds(correction.time),
         "remark": correction.remark,
     }
-    return _table(fields)
+    return _told(fields)
 
 
-def _reader_table(reader: ReaderEntry) -> Any:
-    fields = reader.model_dump(exclude_defaults=True)
-    return _table(fields | {"time": _whole_seconds(reader.time)})
+def _reader_fields(reader: ReaderEntry) -> dict[str, Any]:
+    return _told(reader.model_dump(exclude_defaults=True) | {"time": _whole_seconds(reader.time)})
+
+
+def _told(fields: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if value not in (None, "")}
 
 
 def _table(fields: Mapping[str, Any]) -> Any:
@@ -145,8 +151,7 @@ def _table(fields: Mapping[str, Any]) -> Any:
 
     table = tomlkit.table()
     for name, value in fields.items():
-        if value not in (None, ""):
-            table.add(name, _toml(value))
+        table.add(name, _toml(value))
     table.add(tomlkit.nl())
     return table
 

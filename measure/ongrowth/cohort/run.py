@@ -9,6 +9,7 @@ import os
 import shutil
 import socket
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -214,14 +215,37 @@ def _note_run(out: Path, manifest: Manifest, measure: Measure) -> None:
 
 @contextlib.contextmanager
 def _locked(out: Path) -> Iterator[None]:
-    """Keep a second run out of the folder."""
-    lock = out / _LOCK_NAME
+    """Keep a second run out of the folder, also one that begins in the same moment.
+
+    Raises
+    ------
+    Refused
+        Code ``folder-in-use``.
+    """
+    lock, mine = out / _LOCK_NAME, out / f".{_LOCK_NAME}.{uuid.uuid4().hex}"
     since = dt.datetime.now(dt.UTC).isoformat(timespec="minutes")
-    write_text(lock, json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since}))
+    write_text(mine, json.dumps({"host": socket.gethostname(), "pid": os.getpid(), "since": since}))
+    try:
+        _take(mine, lock)
+    finally:
+        mine.unlink(missing_ok=True)
     try:
         yield
     finally:
         lock.unlink(missing_ok=True)
+
+
+def _take(mine: Path, lock: Path) -> None:
+    """Give a lock its name, if no run that is alive has it."""
+    if problems := list(_in_use(lock.parent)):
+        raise Refused(*problems)
+    lock.unlink(missing_ok=True)  # of a run that is gone
+    try:
+        os.link(mine, lock)  # unlike a rename it takes no name that is taken
+    except FileExistsError:  # another run was faster
+        _take(mine, lock)
+    except OSError:  # a disk without links
+        mine.replace(lock)
 
 
 def _owner(lock: Path) -> dict[str, Any]:
