@@ -325,6 +325,11 @@ def test_nrrd_keeps_shear(tmp_path: Path) -> None:
     path.write_bytes(path.read_bytes().replace(b"# a comment", b"line skip: 1"))
     with pytest.raises(Refused, match=r"bad-volume-file: .* lines"):
         read_scan(path)
+    path.write_bytes(path.read_bytes().replace(b"line skip: 1", b'space units: "cm" "cm" "cm"'))
+    with pytest.raises(Refused, match=r"bad-volume-file: .* in cm, not in millimetres"):
+        read_scan(path)
+    path.write_bytes(path.read_bytes().replace(b'"cm" "cm" "cm"', b'"mm" "mm" "mm"'))
+    assert worst_hu(read_scan(path)) <= ROUNDED
 
 
 def test_nifti_with_disagreeing_forms(tmp_path: Path) -> None:

@@ -356,6 +356,9 @@ def _nrrd_matrix(path: Path, field: dict[str, str]) -> NDArray[np.float64]:
     if signs is None or "space directions" not in field or "space origin" not in field:
         text = f"{path.name} does not say where the volume lies in the patient."
         raise refuse("no-position", text, "Export it with its position, or give the DICOM series.")
+    units = set(field.get("space units", "").replace('"', " ").split())
+    if not units <= {"mm", "millimeter", "millimeters"}:
+        raise _bad(path, f"its lengths are in {', '.join(sorted(units))}, not in millimetres")
     axes = [
         _vector(part)
         for part in field["space directions"].replace(") (", ")|(").replace(")(", ")|(").split("|")
