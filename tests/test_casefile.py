@@ -148,6 +148,11 @@ weeks_since_surgery = "eight"
         ('[[implant]]\nid = "a"\nhead_mm = [0.0, 0.0, 0.0]\n', "together"),
         ('[[implant]]\nid = "a"\nthread_start_mm = 20.0\n', 'thread = "partial"'),
         ('[[implant]]\nid = "a"\n[[implant]]\nid = "a"\n', "more than once"),
+        (
+            '[[scan]]\nid = "w08"\npath = "x"\n[[scan]]\nid = "W08"\npath = "y"\n',
+            "'w08' stands there more than once",
+        ),
+        ('[[implant]]\nid = "a"\nhead_mm = [1, 2, 3]\ntip_mm = [1, 2, 4]\n', "less than 5 mm apart"),
         ('[[implant]]\nid = "a"\nmajor_diameter_mm = nan\n', "finite"),
         ('[[implant]]\nid = "left"\nside = "right"\n', "names the left side"),
         ('[[implant]]\nid = "L5-Right"\nside = "left"\n', "names the right side"),

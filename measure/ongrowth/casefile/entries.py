@@ -23,6 +23,7 @@ Surface = Literal["ha-coated", "porous", "plain", "lag"]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 
 WEEKS_FROM, WEEKS_TO = -520.0, 5200.0  # ten years before, a lifetime after
+_SHORTEST_MM = 5.0  # of a shaft
 _HUNDRED_YEARS = 100
 _MISMATCH_WEEKS = 0.2  # a day and a half: the time of day, not a mistake
 
@@ -76,7 +77,7 @@ class Implant(_Part):
     root_diameter_mm: float | None = Field(default=None, ge=0.5, le=14.0, description="core of the thread")
     pitch_mm: float | None = Field(default=None, ge=0.2, le=8.0, description="thread pitch")
     length_mm: float | None = Field(
-        default=None, ge=5.0, le=160.0, description="shaft under the head to the tip"
+        default=None, ge=_SHORTEST_MM, le=160.0, description="shaft under the head to the tip"
     )
     thread: Literal["full", "partial"] = Field(default="full", description="partial: with a smooth shank")
     thread_start_mm: float | None = Field(
@@ -105,6 +106,8 @@ class Implant(_Part):
             raise ValueError("cannula_diameter_mm must be smaller than the core of the screw")
         if (self.head_mm is None) != (self.tip_mm is None):
             raise ValueError("head_mm and tip_mm must be given together")
+        if self.head_mm and self.tip_mm and math.dist(self.head_mm, self.tip_mm) < _SHORTEST_MM:
+            raise ValueError(f"head_mm and tip_mm lie less than {_SHORTEST_MM:g} mm apart")
         if self.thread == "full" and self.thread_start_mm is not None:
             raise ValueError('thread_start_mm needs thread = "partial"')
         return self
@@ -276,7 +279,7 @@ class CaseFile(_Part):
     def _fits_together(self) -> Self:
         told = [
             *_twice("implant id", [implant.id for implant in self.implant]),
-            *_twice("scan id", [scan.name for scan in self.scan]),
+            *_twice("scan id", _alike([scan.name for scan in self.scan])),
             *_twice("defect side", [defect.side for defect in self.defect]),
             *(fault for scan in self.scan for fault in _time_faults(scan, self.weeks_of(scan))),
         ]
@@ -370,6 +373,12 @@ def scan_name(path: Path) -> str:
     bare = re.sub(r"\.(nii|nrrd|nhdr|mha|mhd|zip|dcm)?(\.gz)?$", "", name, flags=re.IGNORECASE)
     slug = re.sub(r"[^A-Za-z0-9._-]+", "-", bare).strip("-._")[:64]
     return slug or "scan"
+
+
+def _alike(names: list[str]) -> list[str]:
+    """Return names with those that differ in capitals alone made one: on some systems they are one folder."""
+    first = {name.lower(): name for name in reversed(names)}
+    return [first[name.lower()] for name in names]
 
 
 def _twice(what: str, names: list[str]) -> list[str]:
