@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import build_reading as build
+import numpy as np
 import pytest
 from build_steps import Steps, case_text, two_scans
 from click.testing import CliRunner, Result
@@ -19,7 +20,9 @@ import ongrowth.case.reuse as reuse
 from ongrowth.case import Known, run_case, run_reading
 from ongrowth.casefile import parse_case_file
 from ongrowth.cli import main
+from ongrowth.quantity import Measured, Unit
 from ongrowth.reading import program_digest, read_case, write_case, write_reading
+from ongrowth.screw import OtherMetal
 
 
 @pytest.fixture
@@ -169,3 +172,21 @@ def test_a_ct_from_before_surgery_of_another_patient_is_told(
     steps.patients["before"] = "P-4711"
     again = run_reading(Path("in/w08"), Known(weeks=8.0, preop=Path("in/before")))
     assert "another-patient" not in {problem.code for problem in again.scan.problems}
+
+
+def test_a_case_that_lies_before_its_surgery_is_refused(
+    steps: Steps, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slip in the date of surgery: a page with nothing on it passed for a result."""
+    screw = OtherMetal("screw", np.zeros((2, 3)), *[Measured.of(40.0, 0.1, Unit.MM)] * 2)
+    monkeypatch.setattr(recipe, "find_metal", lambda *_: (screw,))
+    lay(tmp_path, "w04", "w08")
+    case = tmp_path / "case.toml"
+    text = case.read_text(encoding="utf-8")
+    case.write_text(text.replace("weeks_since_surgery = ", "weeks_since_surgery = -"), encoding="utf-8")
+    said = follow(tmp_path)
+    assert (said.exit_code, "before-surgery: " in said.stderr) == (3, True)
+    assert not (tmp_path / "out" / "page.html").exists()
+    case.write_text(text.replace("weeks_since_surgery = 4", "weeks_since_surgery = -4"), encoding="utf-8")
+    assert follow(tmp_path).exit_code == 0  # one of them is from after surgery
+    assert steps.asked["halo"]

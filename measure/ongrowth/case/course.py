@@ -63,13 +63,15 @@ def run_case(
     Raises
     ------
     Refused
-        If no scan of the case could be read.
+        If no scan of the case could be read; ``before-surgery`` if its dates put every CT with a screw
+        before surgery.
     """
     refused: Refusals = []
     case_file = dated(case_file)
     taken = sorted(_take_all(case_file, before, begun, tell, keep, refused), key=_when)
     if not taken:
         raise Refused(*(problem for _, problems in refused for problem in problems))
+    _must_be_after_surgery(taken)
     with_screw = _freed([one for one in taken if one.reading.implants], before, tell, keep)
     compared: list[Comparison] = []
     for k, one in enumerate(with_screw[1:], start=1):
@@ -82,6 +84,18 @@ def run_case(
     readings = tuple(final.get(one.reading.scan.id, one.reading) for one in taken)
     told = [pair.with_changes(final[pair.from_scan], final[pair.to_scan]) for pair in compared]
     return _case(case_file, readings, told, refused)
+
+
+def _must_be_after_surgery(taken: Sequence[Taken]) -> None:
+    """Refuse a case whose week or dates leave no CT in which its screws may lie."""
+    early = [one for one in taken if one.entry.role != "pre-op" and _is_doubted(one.reading)]
+    if early and not any(one.reading.implants for one in taken):
+        text = "By its weeks or dates no CT of this case is from after surgery, yet screws lie in them."
+        raise refuse("before-surgery", text, "Check the date of surgery, and the weeks and dates of the CTs.")
+
+
+def _is_doubted(reading: Reading) -> bool:
+    return any(problem.code == "screw-before-surgery" for problem in reading.scan.problems)
 
 
 def _judged_together(
