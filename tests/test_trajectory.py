@@ -5,12 +5,14 @@ from __future__ import annotations
 import itertools
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.typing import NDArray
 
+from ongrowth.cohort.page import course_section
 from ongrowth.cohort.strata import strata, strata_sections, strata_table
 from ongrowth.findings import SURFACES, parse_windows, rows_for, shipped_windows
 from ongrowth.scan import Refused
@@ -132,6 +134,16 @@ def test_few_visits_and_no_scatter_between_patients_still_give_the_course(scatte
     assert len(course.phases) == 1
     assert course.phases[0].change_per_week.value == pytest.approx(-0.03, abs=0.003)
     assert course.patient_sd == pytest.approx(0.0, abs=0.02)
+
+
+def test_scatter_at_its_bound_is_printed_as_none() -> None:
+    """A fit that finds no scatter between sides of a screw ends at 0.00000388 mm."""
+    table = cohort(8, seed=4)
+    course = replace(fit_course(table), patient_sd=0.459, screw_sd=3.88e-6, residual_sd=0.369)
+    (scatter,) = (one for one in course_section(table, course).tables if one.title == "Scatter")
+    rows = dict(row for row in scatter.rows if len(row) == 2)
+    assert rows["between screws of a patient"] == "0"
+    assert (rows["between patients"], rows["from CT to CT of a side"]) == ("0.459", "0.369")
 
 
 def test_too_small_a_cohort_has_no_course() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import collections
 import contextlib
 import csv
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -51,6 +52,7 @@ from ongrowth.trajectory import (
 from ongrowth.wording import HALO_SIDES, fixed_words
 
 _MOST_ROWS = 40
+_NO_SCATTER = 1e-3  # of the largest scatter of the same figures
 _QUANTITY_WORDS = {"mean_width": "the mean halo width"}
 
 
@@ -213,7 +215,10 @@ def _scatter_table(course: Course) -> PrintedTable:
         ("from CT to CT of a side", course.residual_sd),
     )
     head = ("", f"SD, {_unit(course)}")
-    return PrintedTable("Scatter", head, tuple((words, shown(sd)) for words, sd in levels))
+    # a fit that ends at no scatter ends a hair above it
+    none = _NO_SCATTER * max((sd for _, sd in levels if math.isfinite(sd)), default=0.0)
+    rows = tuple((words, "0" if sd < none else shown(sd)) for words, sd in levels)
+    return PrintedTable("Scatter", head, rows)
 
 
 def bridging_section(rows: pd.DataFrame) -> Section:
