@@ -18,6 +18,7 @@ import pytest
 import ongrowth
 from ongrowth.files import write_text
 from ongrowth.findings import answer
+from ongrowth.frame import ScrewFrame
 from ongrowth.halo import Doubt, Rim, blur_found
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import (
@@ -38,6 +39,7 @@ from ongrowth.reading import (
     reading_to_dict,
     schema,
     take_cuts,
+    take_defect_cuts,
     take_profiles,
     validate,
     write_case,
@@ -401,7 +403,17 @@ def test_cuts_show_the_screw_where_the_frame_says() -> None:
     # the unrolled halo names directions by `words_at`: one direction, one name on all pictures
     assert across.edge_words == tuple(frame.words_at(a) for a in (270.0, 90.0, 0.0, 180.0))
     assert (along.edge_words[2], quarter.edge_words[2]) == (frame.words_at(0.0), frame.words_at(90.0))
+
     assert 0.0 < across.at_depth_mm < build.LENGTH_MM
+
+
+@pytest.mark.parametrize("up", [0.6, 0.67, 0.7, 0.8])
+def test_no_two_edges_of_a_cut_through_an_open_defect_bear_one_name(up: float) -> None:
+    """Along an arch that runs forward and up by 45 degrees, and square to it, "posterior" may lie nearest."""
+    course = np.array([0.2, -math.sqrt(0.96 - up**2), up])
+    frame = ScrewFrame.of(-15.0 * course, 15.0 * course)
+    for cut in take_defect_cuts(build.make_scan(step_mm=1.0), frame):
+        assert len(set(cut.edge_words)) == 4, cut.edge_words
 
 
 def test_a_shaft_that_no_defect_parts_has_one_profile() -> None:

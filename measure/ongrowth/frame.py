@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from ongrowth.quantity import Caution
 POSTERIOR = np.array([0.0, 1.0, 0.0])  # DICOM LPS: y grows to the back
 CRANIAL = np.array([0.0, 0.0, 1.0])
 _NEARLY_POSTERIOR_DEG = 25.0  # nearer than this, posterior made perpendicular would be ill-defined
+_WITHIN_60_DEG = 0.5
 
 _DIRECTION_WORDS = (
     ("left", (1.0, 0.0, 0.0)),
@@ -24,17 +26,30 @@ _DIRECTION_WORDS = (
 )
 
 
-def direction_word(direction: NDArray[np.float64]) -> str:
+def direction_word(direction: NDArray[np.float64], beside: Sequence[NDArray[np.float64]] = ()) -> str:
     """Return the anatomical word nearest to a patient direction (LPS), shape (3,).
 
     Every picture and table names directions by it, so one direction has one name.
+
+    Parameters
+    ----------
+    direction : ndarray, shape (3,)
+        The direction.
+    beside : sequence of ndarray
+        Directions square to it that the same picture names: their words are theirs, as far as another one
+        lies within 60 degrees.
 
     Examples
     --------
     >>> direction_word(np.array([0.1, -0.9, 0.2]))
     'anterior'
+    >>> direction_word(np.array([0.0, -0.71, 0.7]), beside=[np.array([0.1, 0.7, 0.69])])
+    'cranial'
     """
-    return max(_DIRECTION_WORDS, key=lambda word: float(direction @ np.array(word[1])))[0]
+    taken = {direction_word(sign * one) for one in beside for sign in (1.0, -1.0)}
+    along = {word: float(direction @ np.array(axis)) for word, axis in _DIRECTION_WORDS}
+    free = {word: share for word, share in along.items() if word not in taken and share > _WITHIN_60_DEG}
+    return max(free or along, key=along.__getitem__)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -71,7 +71,8 @@ def take_defect_cuts(scan: Scan, frame: ScrewFrame) -> tuple[Cut, ...]:
     """
     depth = np.arange(0.0, frame.length_mm, _STEP_MM)
     reach = np.arange(-_REACH_MM, _REACH_MM, _STEP_MM)
-    ends = direction_word(-frame.axis_direction), direction_word(frame.axis_direction)
+    square = frame.zero_direction, frame.quarter_direction
+    ends = direction_word(-frame.axis_direction, square), direction_word(frame.axis_direction, square)
     directions = {"along-zero": frame.zero_direction, "along-quarter": frame.quarter_direction}
     cuts = [_along(scan, frame, name, across, depth, reach) for name, across in directions.items()]
     middle = frame.length_mm / 2.0
