@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from draw_metal import draw
 from draw_metal import screw as metal_of_screw
 from scipy.special import ndtr
 
+import ongrowth.defect.find
 from ongrowth.defect import DefectPlane, find_defect
 from ongrowth.defect.bare import Bare, find_bare, lines_beside
+from ongrowth.defect.middle import Middle
 from ongrowth.defect.slit import Block
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform, unit
+from ongrowth.scan import Problem
 from ongrowth.screw import ScrewSpec, find_screws
 
 SIDE = np.arange(-9.0, 9.1, 0.5)
@@ -149,3 +154,19 @@ def test_a_clear_gap_in_bone_that_hides_it_along_lines_is_found(bone_hu: float, 
     assert np.degrees(np.arccos(abs(found.plane.normal @ course))) < 2.0
     assert abs(found.plane.point_mm @ course) < 0.2
     assert found.gap_mm == pytest.approx(gap_mm, abs=0.3)
+
+
+@pytest.mark.parametrize("normal", [(1.0, 0.02, 0.0), (0.0, -0.5, -0.86)])
+def test_a_slit_whose_fit_leaves_the_shaft_is_no_defect(
+    monkeypatch: pytest.MonkeyPatch, normal: tuple[float, float, float]
+) -> None:
+    """It runs along the shaft, or beyond its end: nobody gave that plane, so nobody is told to check it."""
+    course = unit([0.0, -0.5, -0.86])
+    scan = draw(metal_of_screw(-17.0 * course, course))
+    screw = find_screws(scan, [ScrewSpec(major_diameter_mm=3.6, root_diameter_mm=3.5)]).screws[0]
+    plane = Plane(60.0 * course, np.array(normal))
+    strayed = Middle(plane, 1.0, 0.9, 0.9, 0.9, 1.0, 1.0, 1.0, 0.1)
+    monkeypatch.setattr(ongrowth.defect.find, "choose", lambda *_, **__: SimpleNamespace(middle=strayed))
+    found = find_defect(scan, screw, ScrewFrame.of(screw.head_mm, screw.tip_mm))
+    assert isinstance(found, Problem)
+    assert found.code == "defect-not-seen"

@@ -19,7 +19,7 @@ from ongrowth.defect.slit import Block, Slit, find_slits
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.quantity import Caution
-from ongrowth.scan import Level, Problem, Scan
+from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.screw import Metalwork, OtherMetal, Screw
 from ongrowth.sentence import screw_words
 
@@ -150,10 +150,13 @@ def _is_open(middle: Middle, lines: Lines) -> bool:
     return not is_told or telling.severed_share(middle.plane) > _LEAST_OF_OPEN * middle.open_share
 
 
-def _of_slit(middle: Middle, frame: ScrewFrame) -> DefectPlane:
-    return on_screw(
-        middle.plane, frame, middle.gap_mm, "found", middle.u_angle_deg, middle.u_offset_mm, middle.rivals
-    )
+def _of_slit(middle: Middle, frame: ScrewFrame) -> DefectPlane | None:
+    """Return a fitted slit as the defect; None where the fit has left the shaft."""
+    u_deg, u_mm = middle.u_angle_deg, middle.u_offset_mm
+    try:
+        return on_screw(middle.plane, frame, middle.gap_mm, "found", u_deg, u_mm, middle.rivals)
+    except Refused:
+        return None
 
 
 def _not_seen(screw: Screw) -> Problem:
