@@ -120,8 +120,8 @@ def read_manifest(
     ------
     BadManifest
         Every fault at once, each with its row: codes ``no-manifest``, ``missing-column``,
-        ``unknown-unit``, ``misspelt-column``, ``taken-column``, ``bad-cell``, ``bad-implant``,
-        ``bad-case-file``, ``no-such-path``, ``empty-folder``, ``duplicate-scan``,
+        ``unknown-unit``, ``misspelt-column``, ``taken-column``, ``column-not-read``, ``bad-cell``,
+        ``bad-implant``, ``bad-case-file``, ``no-such-path``, ``empty-folder``, ``duplicate-scan``,
         ``rows-disagree``.
     """
     manifest = look_through(path, calibration=calibration, windows=windows)
@@ -195,6 +195,9 @@ def _column_faults(columns: Sequence[str]) -> Iterator[Problem]:
                 near = difflib.get_close_matches(name, columns, n=1, cutoff=0.7)
                 hint = f"Is it {near[0]}?" if near else f"Add it; {_WHAT_IT_HOLDS[name]}."
                 yield fault("missing-column", f"The column {name} is missing.", hint)
+    elif beside := [name for name in columns if name in KNOWN_COLUMNS and name != "case_file"]:
+        what = f"Beside case_file nothing is read from {', '.join(beside)}."
+        yield fault("column-not-read", what, "Say it in the case files, or leave case_file out.")
     for place, name in enumerate(columns, start=1):
         if not name:
             yield fault("bad-cell", f"Column {place} has no name.", "Name it, or delete it.")
