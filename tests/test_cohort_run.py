@@ -127,6 +127,24 @@ def test_digests_tell_what_numbers_depend_on(tmp_path: Path) -> None:
     assert settings_digest(job, lambda job, folder: stand_in.measurement()) != digest
 
 
+def test_a_shared_file_that_changes_is_read_again(tmp_path: Path) -> None:
+    """Workers of a Dask scheduler outlive a run, and so may the session that begins the next."""
+    windows, calibration = tmp_path / "windows.toml", tmp_path / "bone.json"
+    row = (
+        'surface = "any"\nquantity = "mean_width"\nside = "any"\nfrom_weeks = 0\nto_weeks = 9\nunit = "mm"\n'
+    )
+    job = Job("c0", "s0", tmp_path, windows=windows, calibration=calibration)
+    found = []
+    for high in (1.0, 12.5):
+        windows.write_text(f'[[window]]\n{row}high = {high}\nmeaning = "m"\nsource = "s"\n')
+        calibration.write_text(f"[{high}]")
+        found.append((job.known().windows[0].high, settings_digest(job, stand_in.measure)))
+        windows_only = replace(job, calibration=None)
+        found.append((high, settings_digest(windows_only, stand_in.measure)))
+    assert [high for high, _ in found] == [1.0, 1.0, 12.5, 12.5]
+    assert len({digest for _, digest in found}) == 4
+
+
 def test_digests_of_files_see_names_and_content(tmp_path: Path) -> None:
     scan = tmp_path / "scan"
     (scan / "deep").mkdir(parents=True)

@@ -16,7 +16,7 @@ from typing import Any
 import ongrowth
 from ongrowth.case import FirstDays, Known, run_reading
 from ongrowth.casefile import told_weeks
-from ongrowth.findings import Windows, read_windows, shipped_windows
+from ongrowth.findings import read_windows, shipped_windows
 from ongrowth.reading import CorrectionRecord, ReaderValue, write_reading
 from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
 from ongrowth.screw import ScrewSpec
@@ -97,7 +97,7 @@ class Job:
             site=self.site,
             birth_year=self.birth_year,
             calibration=self.calibration,
-            windows=_windows(self.windows),
+            windows=read_windows(self.windows) if self.windows else shipped_windows(),
             scan_id=self.scan,
             role=self.role,
             corrections=self.corrections,
@@ -107,11 +107,6 @@ class Job:
             first_days=tuple(FirstDays(one.path, one.known()) for one in self.first_days),
             grafts=self.grafts,
         )
-
-
-@functools.cache
-def _windows(path: Path | None) -> Windows:
-    return read_windows(path) if path else shipped_windows()
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +173,11 @@ def _lender(job: Job, measure: Measure) -> tuple[str, str]:
     return settings_digest(job, measure), files
 
 
-@functools.cache
 def _content(path: Path | None) -> str | None:
-    return None if path is None else content_digest(path)
+    return None if path is None else _content_as(path, listing_digest(path))
+
+
+@functools.lru_cache(maxsize=64)
+def _content_as(path: Path, _listing: str) -> str:
+    """Return the digest of files that many scans share; read again only when they have changed."""
+    return content_digest(path)
