@@ -18,10 +18,12 @@ from ongrowth.change import (
     protocol_differences,
 )
 from ongrowth.change.difference import Placement
+from ongrowth.defect import Side
+from ongrowth.findings import judge_changes, line_of, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
 from ongrowth.quantity import Caution
-from ongrowth.reading import ScanFacts
+from ongrowth.reading import Against, ImplantReading, ScanFacts
 
 LIES = RigidTransform.from_rotation_vector([0.12, -0.2, 0.16], [4.0, -7.0, 11.0])
 THEN = build.make_frame()
@@ -108,6 +110,35 @@ def test_without_a_defect_bridging_is_not_measurable() -> None:
         is_same_protocol=True,
     )
     assert {r.state for r in records if r.side == "defect"} == {"not measurable"}
+
+
+def test_a_halo_that_no_defect_parts_grows_as_a_whole_and_the_answer_says_so() -> None:
+    def undivided(width_mm: float) -> ImplantReading:
+        one, none = (
+            build.make_implant(*2 * (build.make_side(width_mm),)),
+            build.missing_side(Caution.NO_DEFECT),
+        )
+        side = np.where(one.halo.map.side == Side.TIP, Side.HEAD, one.halo.map.side)
+        grid, whole = replace(one.halo.map, side=side), one.halo.head_side
+        return replace(one, halo=replace(one.halo, map=grid, head_side=none, tip_side=none, whole=whole))
+
+    scans, weeks = ("w12", "w26"), 26.0
+    one, two = undivided(0.3), undivided(0.9)
+    changes, _ = changes_between(one, two, scans, Placement(), is_same_protocol=True)
+    assert [(c.side, c.state) for c in changes if c.quantity == "mean_width"] == [("whole", "grown")]
+    last = build.make_reading(two, weeks=weeks)
+    findings = (*last.findings, *judge_changes(changes, weeks, shipped_windows(), "ha-coated"))
+    line = line_of("whole", two.id, findings)
+    assert line is not None
+    assert line.result is Against.OUTSIDE
+    assert line.deciding.quantity == "width_growth"
+    hidden = replace(two, halo=replace(two.halo, whole=build.missing_side()))
+    changes, _ = changes_between(one, hidden, scans, Placement(), is_same_protocol=True)
+    # as the answer has it: it has no line for a whole shaft that was not measured
+    assert [(c.side, c.state) for c in changes if c.quantity == "mean_width"] == [
+        ("head_side", "not measurable"),
+        ("tip_side", "not measurable"),
+    ]
 
 
 def test_motions_keep_their_numbers() -> None:

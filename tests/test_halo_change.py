@@ -202,6 +202,36 @@ def test_a_change_is_no_more_than_the_two_widths_allow() -> None:
     assert (pair.low95, pair.high95) == pytest.approx((-(0.1 + free), 0.05 + free))
 
 
+def test_a_shaft_that_no_defect_parts_changes_as_a_whole() -> None:
+    def undivided(width_mm: float) -> Halo:
+        halo, none = halo_of(width_mm), summary_of(Measured.missing(Unit.MM, Caution.NO_DEFECT))
+        grid = replace(halo.map, side=np.full(SHAPE, Side.HEAD, dtype=np.int8))
+        return replace(halo, map=grid, head_side=none, tip_side=none)
+
+    change = measure_change(undivided(0.5), undivided(1.0), is_one_protocol=True)
+    assert change.whole.value == pytest.approx(0.5)
+    for side in (change.head_side, change.tip_side):
+        assert not side.is_known
+        assert side.cautions == Caution.NO_DEFECT
+    # seen in one of the two, the defect parts the same bone in the other
+    parted = np.where(side_of() == Side.TIP, 0.7, 1.0)
+    narrower = measure_change(undivided(1.0), halo_of(parted), is_one_protocol=True)
+    wider = measure_change(halo_of(parted), undivided(1.0), is_one_protocol=True)
+    for change, sign in ((narrower, -1.0), (wider, 1.0)):
+        assert change.head_side.value == pytest.approx(0.0, abs=1e-9)
+        assert change.tip_side.value == pytest.approx(sign * 0.3)
+        assert change.whole.value == pytest.approx(sign * 0.15)
+        assert change.compared_share == 1.0
+
+
+def test_without_doubts_a_side_that_was_not_measured_does_not_change() -> None:
+    """Its cells may be known, but not how sure they are together: no value has an interval of NaN."""
+    before = replace(halo_of(1.0, has_doubt=False), head_side=no_summary())
+    change = measure_change(before, halo_of(1.4), is_one_protocol=True)
+    assert not change.head_side.is_known
+    assert change.whole.is_known
+
+
 def test_a_halo_read_from_a_file_gives_the_full_uncertainty() -> None:
     change = measure_change(halo_of(1.0, has_doubt=False), halo_of(1.4), is_one_protocol=True)
     assert change.whole.value == pytest.approx(0.4)

@@ -171,6 +171,11 @@ def test_every_quantity_that_is_judged_has_a_name_in_the_report() -> None:
         assert codes.term(quantity).concept.value
 
 
+def test_every_part_that_may_change_has_a_code() -> None:
+    parts = schema("ongrowth-case/1")["properties"]["changes"]["items"]["properties"]["side"]["enum"]
+    assert {"whole", "head_side", "tip_side"} < set(parts) <= set(codes.scheme()["context"])
+
+
 def test_the_printed_table_holds_every_code() -> None:
     text = DOCS.read_text(encoding="utf-8")
     for _, _, value, meaning in own_rows():

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from ongrowth.halo import HaloChange, measure_change
+from ongrowth.halo import Halo, HaloChange, measure_change
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import ChangeMap, ChangeRecord, ImplantReading
+from ongrowth.wording import HALO_SIDES
 
 GROWN, SHRUNK, SAME, NOT_MEASURABLE = "grown", "shrunk", "not shown to have changed", "not measurable"
 
@@ -51,8 +52,7 @@ def changes_between(
         slide_mm=placement.slide_mm,
     )
     values = (
-        ("head_side", "mean_width", halo.head_side),
-        ("tip_side", "mean_width", halo.tip_side),
+        *((part, "mean_width", getattr(halo, part)) for part in _parts_told(later.halo)),
         *_defect_changes(earlier, later),
         ("screw", "tip_to_cortex_mm", later.tip_to_cortex_mm.less(earlier.tip_to_cortex_mm)),
     )
@@ -80,6 +80,12 @@ def state_of(change: Measured) -> str:
     if change.low95 > 0.0:
         return GROWN
     return SHRUNK if change.high95 < 0.0 else SAME
+
+
+def _parts_told(halo: Halo) -> tuple[str, ...]:
+    """Return the parts that the answer has a line for: the whole shaft only where no defect parts it."""
+    is_whole = not halo.is_parted and halo.whole.mean_width.is_known
+    return ("whole",) if is_whole else HALO_SIDES
 
 
 def _change_map(halo: HaloChange, implant: str, scans: tuple[str, str], placement: Placement) -> ChangeMap:

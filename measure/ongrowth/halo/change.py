@@ -111,12 +111,16 @@ def measure_change(
     -------
     HaloChange
         Values unclamped, each with its own uncertainty; intervals cut at what the two widths allow, since no
-        width is below 0. "Not measurable" where too few cells were measured twice.
+        width is below 0. "Not measurable" where too few cells were measured twice. Where a defect parts the
+        shaft in one scan alone, its sides hold for both.
     """
     alike = ONE_PROTOCOL if is_one_protocol else NOTHING
     onto = _onto(before.map, after.map, turn_deg, slide_mm)
     first, second = _Cells.of(before), _Cells.of(after).placed(onto, before.map.side.shape)
-    both = first.is_measured & second.is_measured & (before.map.side == second.side)
+    sides = first.side if before.is_parted else second.side
+    both = first.is_measured & second.is_measured
+    if before.is_parted and after.is_parted:
+        both &= first.side == second.side
     told = Caution.NONE if is_one_protocol else Caution.PROTOCOL_CHANGED
     counted = _is_counted(before.map.side)
 
@@ -130,13 +134,16 @@ def measure_change(
         return _within_widths(change, *pair), parts
 
     means = [(getattr(before, n).mean_width, getattr(after, n).mean_width) for n in _NAMES]
-    is_head, is_tip = (before.map.side == s for s in (Side.HEAD, Side.TIP))
     whole, parts = side(counted, means[0])
+    if before.is_parted or after.is_parted:
+        head, tip = (side(sides == s, pair)[0] for s, pair in zip(SIDES.values(), means[1:], strict=True))
+    else:
+        head = tip = Measured.missing(Unit.MM, told | Caution.NO_DEFECT)
     total = max(sum(parts.values()), 1e-12)
     return HaloChange(
         whole,
-        side(is_head, means[1])[0],
-        side(is_tip, means[2])[0],
+        head,
+        tip,
         _change_map(before.map, first, second, both, alike),
         float(both.sum() / max(counted.sum(), 1)),
         tuple(sorted(((name, v / total) for name, v in parts.items()), key=lambda p: -p[1])),
@@ -270,6 +277,8 @@ def _difference(
     """Return second minus first, each a weighted mean of cells, and the parts of its variance, mm2."""
     a, b = first.doubt, second.doubt
     if a is None or b is None:
+        if not (told[0].is_known and told[1].is_known):  # then nothing tells how sure the cells are together
+            return Measured.missing(Unit.MM, cautions), {}
         value = float((second.width_mm * second_weight).sum() - (first.width_mm * first_weight).sum())
         parts = {"all, as nothing is known to cancel": told[0].u ** 2 + told[1].u ** 2}
         return Measured.of(value, float(np.sqrt(sum(parts.values()))), Unit.MM, cautions), parts

@@ -59,7 +59,7 @@ class ChangeRecord:
     """Change of a quantity of one side between two scans."""
 
     implant: str
-    side: str  # head_side | tip_side | defect | screw
+    side: str  # head_side | tip_side | whole | defect | screw
     quantity: str
     from_scan: str
     to_scan: str

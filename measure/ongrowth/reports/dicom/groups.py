@@ -195,7 +195,7 @@ def _halo_group(implant: Record, summary: Record, findings: list[Record]) -> Gro
         part_words("whole", ""),
         implant["side"],
         codes.RELATION,
-        own("context", "whole_halo"),
+        own("context", "whole"),
         own("method", "halo"),
         _judged(numbers, findings),
         (_answer("shape", summary["shape"]), _answer("rim", rim["present"])),
