@@ -102,3 +102,14 @@ def test_a_folder_without_ct_is_refused(tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("no image")
     assert CliRunner().invoke(main, ["series", str(tmp_path)]).exit_code == 3
     assert CliRunner().invoke(main, ["series", str(tmp_path / "nowhere")]).exit_code == 2
+
+
+def test_a_series_whose_number_does_not_name_it_is_listed_with_its_uid(disc: Path) -> None:
+    """Of two examinations in one folder each has a series 2, and `--series 2` is refused."""
+    assert "UID" not in listed(disc)
+    twin = with_values(SeriesInstanceUID="1.2.3.7", SeriesNumber=2, AcquisitionDate="20310601")
+    write_series(disc / "e", Grid(), edit=twin)
+    told = listed(disc)
+    assert "UID 1.2.3.4" in told
+    assert "UID 1.2.3.7" in told
+    assert told.count("UID") == 2

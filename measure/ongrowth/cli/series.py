@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -43,15 +44,20 @@ def series(scan: Path, as_json: bool) -> None:  # noqa: FBT001
         }
         click.echo(json.dumps(record, indent=1, ensure_ascii=False))
         return
+    times = Counter(one.number for one in found)
     for one in found:
-        click.echo("\n".join(_lines(one, is_taken=one is taken)))
+        is_named = bool(one.number) and times[one.number] == 1
+        click.echo("\n".join(_lines(one, is_taken=one is taken, is_named=is_named)))
     for problem in problems:
         click.echo(f"{problem.level.value}: {problem.text} {problem.advice}".rstrip())
     click.echo(fixed_words().short)
 
 
-def _lines(one: SeriesInfo, *, is_taken: bool) -> list[str]:
-    """Return one series in words: what it is, its sizes, whether it can be measured and why not."""
+def _lines(one: SeriesInfo, *, is_taken: bool, is_named: bool) -> list[str]:
+    """Return one series in words: what it is, its sizes, whether it can be measured and why not.
+
+    Its UID stands there where its number does not name it for ``--series``.
+    """
     head = one.name or "volume file"
     head = head[0].upper() + head[1:] + (f": {one.shown_description}" if one.shown_description else "")
     sizes = [counted(one.n_slices, "slice")]
@@ -63,6 +69,7 @@ def _lines(one: SeriesInfo, *, is_taken: bool) -> list[str]:
     why = one.reason.removeprefix("cannot be read: ")
     out = [head, f"  {', '.join(sizes)}", f"  {able}{'; check takes it' if is_taken else ''}: {why}"]
     told = (p for p in one.problems if p.level.value == "caution")
+    out += [] if is_named or not one.series_uid else [f"  UID {one.series_uid}"]
     return [*out, *(f"  caution: {problem.text}" for problem in told)]
 
 
