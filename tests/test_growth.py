@@ -7,7 +7,17 @@ import math
 import build_reading as build
 import pytest
 
-from ongrowth.findings import Against, Finding, answer, judge, judge_changes, line_of, shipped_windows
+from ongrowth.findings import (
+    Against,
+    Compared,
+    Finding,
+    answer,
+    judge,
+    judge_changes,
+    line_of,
+    print_line,
+    shipped_windows,
+)
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import ChangeRecord
 
@@ -47,3 +57,25 @@ def test_an_earlier_ct_made_otherwise_that_tells_nothing_of_growth_leaves_the_an
     reading = build.make_reading(build.make_implant(side, side))
     told = answer(reading.implants, (*reading.findings, unlike), reading.scan, "L5").cannot_tell
     assert (any(unlike.why in point for point in told)) is (expected in (NOT_MEASURABLE, UNDECIDED))
+
+
+@pytest.mark.parametrize(
+    ("value", "result", "reason"),
+    [
+        (
+            Measured.of(0.4, 0.28, Unit.MM),
+            "undecided: growth",
+            "The comparison with week 3 does not exclude 0.50 mm.",
+        ),
+        (Measured.of(0.8, 0.2, Unit.MM), "outside: grown", "A halo must not grow after week 6"),
+    ],
+)
+def test_growth_that_is_not_excluded_is_not_called_grown(value: Measured, result: str, reason: str) -> None:
+    """The line beside it says "no change of width shown"."""
+    side = build.make_side(0.5)
+    found = (*judge(build.make_halo(side, side), 20.0, implant="left"), growth(value, 20.0))
+    line = line_of("tip_side", "left", found)
+    assert line is not None
+    told = print_line(line, "L5", Compared(since={"w03": "week 3"}))
+    assert told.result == result
+    assert told.reason.startswith(reason)

@@ -31,7 +31,7 @@ from ongrowth.findings import (
 from ongrowth.reading import Case, DefectReading, ImplantReading, Patient
 from ongrowth.reports.dicom import Wanted, export_case, write_objects
 from ongrowth.reports.dicom import sheet as sheets
-from ongrowth.scan import Scan
+from ongrowth.scan import Level, Problem, Scan
 from ongrowth.wording import fixed_words
 
 MADE = dt.datetime(2031, 4, 30, 9, 30, tzinfo=dt.UTC)
@@ -67,6 +67,15 @@ def test_the_sheet_says_what_is_excluded_below_a_coarse_limit_and_names_other_me
     assert "below 1.20 mm" in text
     assert text.count("is excluded by the 95 % interval.") == 2
     assert "Other metal\nwire, length 7.20 mm (6.42 to 7.98 mm)" in text
+
+
+def test_the_sheet_says_which_screw_is_not_in_the_answer() -> None:
+    gone = Problem("screw-not-found", Level.CAUTION, "The right screw was not found.", "")
+    side = build.make_side(0.5)
+    reading = build.make_reading(build.make_implant(side, side), problems=(gone,))
+    case = Case(Patient("harbour-07", 2016, "L5"), (reading,), reading.findings, reading.summary)
+    told = [row for row in rows_of(case) if row.cells[0][1] == gone.text]
+    assert [row.is_bold for row in told] == [True, False]  # with the answer, and among what cannot be told
 
 
 def test_the_sheet_says_all_that_the_answer_says(scan: Scan) -> None:

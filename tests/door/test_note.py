@@ -12,6 +12,7 @@ import pytest
 from ongrowth.findings import answer
 from ongrowth.reading import Case, Patient
 from ongrowth.reports.note import render_note
+from ongrowth.scan import Level, Problem
 from ongrowth.wording import fixed_words, say, say_compact, say_short, side_words, span
 
 ONE_SIDED = (2.0, 1.9, 1.1, 0.6, 0.4, 0.5, 0.8, 1.4)
@@ -59,6 +60,24 @@ def test_the_decimal_comma_leaves_names_and_sources_alone(case: Case) -> None:
     assert "kernel Br59.3" in text
     assert "Protocol v1.2, see doi:10.1177/0284185120903446 and 1.2.840.113." in text
     assert "1,10 mm (1,00 to 1,20 mm)" in text
+
+
+def test_a_screw_that_is_not_in_the_answer_stands_where_the_answer_stands() -> None:
+    """The right screw of the case is gone: the headline spoke of the left one as if it were alone."""
+    text = "In this scan the right screw of the case was not found."
+    gone = Problem(
+        "screw-not-found", Level.CAUTION, text, "Give its head and tip points if the scan shows it."
+    )
+    side = build.make_side(0.5)
+    reading = build.make_reading(build.make_implant(side, side), problems=(gone,))
+    case = Case(Patient("harbour-07", 2016, "L5"), (reading,), reading.findings, reading.summary)
+    assert text in case.summary.sentence
+    full = " ".join(render_note(case).split())
+    assert text in full[full.index("IMPRESSION") :]
+    assert text in " ".join(render_note(case, short=True).split())
+    page = build.plain_page(case)
+    assert f'<p class="sentence">{text}</p>' in page
+    assert page.index(text) < page.index("What this CT cannot tell")
 
 
 def test_metal_that_is_no_screw_is_told_below_the_screws(case: Case) -> None:

@@ -54,6 +54,7 @@ SCREW_BEFORE_SURGERY = (
     "Check the week and the dates."
 )
 
+_LEFT_OUT = ("screw-not-found", "screw-cut-off", "screw-unclear")
 COMPARED = ("width_growth", "migration", "interfragmentary_motion")  # quantities that need an earlier CT
 
 _METAL = ("integrity", "migration", "interfragmentary_motion")
@@ -228,6 +229,17 @@ def next_scan_week(findings: Sequence[Finding], weeks: float) -> float:
     return next(later, math.nan)
 
 
+def left_out_words(scan: ScanFacts) -> tuple[str, ...]:
+    """Return what is said of screws that are in the case, or in the CT, and not in the answer.
+
+    Parameters
+    ----------
+    scan : ScanFacts
+        The latest CT.
+    """
+    return tuple(p.text for p in scan.problems if p.code in _LEFT_OUT and p.level is Level.CAUTION)
+
+
 def thin_series_words(scan: ScanFacts) -> tuple[str, ...]:
     """Return the advice that comes before any later CT where the slices are thick; none elsewhere.
 
@@ -323,6 +335,7 @@ def answer(
     """
     weeks = scan.weeks_since_surgery
     sentences = [screw_sentence(implant, findings, weeks, site) for implant in implants]
+    sentences += left_out_words(scan)
     if not implants:
         sentences = [_why_no_screw(scan)]
     week = next_scan_week(findings, weeks)

@@ -88,8 +88,20 @@ def _reason(line: Line, compared: Compared | None) -> str:
     if compared is None:
         return why
     if deciding.quantity == "width_growth" and deciding.window is not None:
-        return deciding.window.meaning  # the growth itself is told beside it
+        return _growth_reason(deciding, compared)
     return "" if line.key == "metal" and deciding.from_scan else compared.named(why)
+
+
+def _growth_reason(deciding: Finding, compared: Compared) -> str:
+    """Return why growth decides a line; how much it is stands beside it."""
+    if _is_grown(deciding) and deciding.window is not None:
+        return deciding.window.meaning
+    doubt = deciding.why.rsplit(": ", 1)[-1]
+    return doubt.replace("the comparison", f"The comparison with {compared.name(deciding.from_scan)}")
+
+
+def _is_grown(finding: Finding) -> bool:
+    return finding.value.low95 > 0.0
 
 
 def _excluded(line: Line) -> str:
@@ -128,8 +140,14 @@ def _result_words(line: Line) -> str:
     is_compared = any(f.quantity in _POSITION for f in line.findings)
     if line.key == "metal":
         return line.result.value if is_compared else f"metal {line.result.value}"
-    rule = _RULES.get(line.deciding.quantity) if line.result in (Against.UNDECIDED, Against.OUTSIDE) else None
+    rule = _rule_words(line.deciding) if line.result in (Against.UNDECIDED, Against.OUTSIDE) else None
     return f"{line.result.value}: {rule}" if rule else line.result.value
+
+
+def _rule_words(deciding: Finding) -> str | None:
+    """Return the rule; of growth that is not shown, only that it is growth that is open."""
+    is_open = deciding.quantity == "width_growth" and not _is_grown(deciding)
+    return "growth" if is_open else _RULES.get(deciding.quantity)
 
 
 # A halo within the range of its mean width may stand out by another rule; "one side" is the whole of it.

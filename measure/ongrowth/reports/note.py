@@ -20,6 +20,7 @@ from ongrowth.findings import (
     edge_words,
     gap_rows,
     is_before_surgery,
+    left_out_words,
     lines_of,
     metal_words,
     next_scan_words,
@@ -235,6 +236,7 @@ def _impression(case: Case) -> list[str]:
     weeks = last.scan.weeks_since_surgery
     return [
         *(screw_sentence(implant, case.findings, weeks, site) for implant in last.implants),
+        *left_out_words(last.scan),
         *_next_scan(case),
     ]
 
@@ -258,7 +260,7 @@ def _short_note(case: Case) -> list[str]:
         widths = (f"{side_words(s, site)} {say(getattr(halo, s).mean_width)}" for s in told)
         out.append(f"Halo: {', '.join(widths)}.")
     remark = [case.patient.remark] if case.patient.remark else []
-    return [*remark, *out, *_next_scan(case), fixed_words().short]
+    return [*remark, *out, *left_out_words(last.scan), *_next_scan(case), fixed_words().short]
 
 
 _PLAIN_RESULT = {

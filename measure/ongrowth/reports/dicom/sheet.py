@@ -17,6 +17,7 @@ from ongrowth.findings import (
     Compared,
     gap_rows,
     is_before_surgery,
+    left_out_words,
     lines_of,
     metal_words,
     next_scan_words,
@@ -120,6 +121,7 @@ def _sheet(case: Case, implants: Sequence[ImplantReading], number: str) -> list[
         out.append(Row(((0.0, case.summary.sentence),), 10.0, is_bold=True))
     for implant in implants:
         out += _screw(case, implant)
+    out += [Row(((0.0, told),), 10.0, is_bold=True, after_mm=2.0) for told in left_out_words(last.scan)]
     out += _list("Other metal", [metal_words(metal) for metal in last.other_metal])
     out += _list("What this CT cannot tell", case.summary.cannot_tell)
     out += _list("Not looked at", [", ".join(case.summary.not_looked_at)])
