@@ -14,7 +14,7 @@ import numpy as np
 
 from ongrowth.casefile import CaseFile, parse_case_file
 from ongrowth.newbone import NewBone, NewBonePlace
-from ongrowth.quantity import Measured, Unit
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Level, Problem, Scan, refuse
 from ongrowth.screw import Metalwork, ScrewSpec
 
@@ -32,6 +32,7 @@ class Steps:
         self.asked: dict[str, list[Any]] = defaultdict(list)
         self.motion: Any = build.make_motion()
         self.width_mm = 0.7
+        self.is_parted = True
         self.date = scan.acquisition.date
         self.dates: dict[str, dt.date] = {}
         self.patients: dict[str, str] = {}
@@ -64,7 +65,10 @@ class Steps:
         self.asked["settings"].append(more[-1])
         self.asked["calibration"].append(more[0])
         side = build.make_side(self.width_mm)
-        return build.make_halo(side, side)
+        if self.is_parted:
+            return build.make_halo(side, side)
+        none = build.missing_side(Caution.NO_DEFECT)
+        return build.make_halo(none, none, whole=side)
 
     def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *, lucent_mm: float) -> Any:
         self.asked["bridge"].append(defect)

@@ -377,10 +377,12 @@ def test_the_day_of_a_ct_of_the_first_days_may_stand_in_its_header_alone(
     assert steps.asked["calibration"] == [None, told, None]
 
 
+@pytest.mark.parametrize("is_parted", [True, False])
 def test_a_ct_of_the_first_days_that_shows_a_halo_lends_nothing(
-    steps: Steps, told: Calibration, tmp_path: Path
+    steps: Steps, told: Calibration, tmp_path: Path, is_parted: bool
 ) -> None:
     del told
+    steps.is_parted = is_parted
     said: list[str] = []
     run_case(lending_case(tmp_path), said.append)
     assert steps.asked["calibration"] == [None] * 4

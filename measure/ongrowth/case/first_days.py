@@ -130,5 +130,5 @@ def run_first_days(path: Path, known: Known, tell: Tell = silent) -> Calibration
 
 
 def _has_halo(implant: ImplantReading) -> bool:
-    sides = implant.halo.head_side, implant.halo.tip_side
-    return any(side.mean_width.low95 > _HALO_MM for side in sides)
+    halo = implant.halo
+    return any(getattr(halo, part).mean_width.low95 > _HALO_MM for part in halo.parts)
