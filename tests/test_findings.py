@@ -516,6 +516,25 @@ def test_where_no_halo_is_shown_it_is_said_that_there_may_be_one() -> None:
         assert (NO_PROOF in told) is is_said
 
 
+@pytest.mark.parametrize(
+    ("smallest_mm", "reason"),
+    [
+        (1.17, "No interruption is shown; one of less than 1.17 mm would not show."),
+        (math.nan, "No interruption is shown."),
+    ],
+)
+def test_metal_as_expected_is_told_with_what_this_ct_would_miss(smallest_mm: float, reason: str) -> None:
+    """In slices of 2 mm a shaft interrupted by 0.8 mm passed for whole without a word."""
+    side = build.make_side(0.5)
+    whole = build.make_implant(side, side).screw.integrity
+    seen = replace(whole, smallest_shown_mm=smallest_mm)
+    found = judge(build.make_halo(side, side), 8.0, implant="left", integrity=seen)
+    line = line_of("metal", "left", found)
+    assert line is not None
+    told = print_line(line, "L5")
+    assert (told.result, told.reason) == ("metal as expected", reason)
+
+
 def test_a_gap_that_decides_the_line_of_bridging_is_named() -> None:
     """The line prints the bridged share: a limit in millimetres would be read as one of that."""
     gap = Measured.of(3.6, 0.8, Unit.MM)

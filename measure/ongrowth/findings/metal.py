@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from ongrowth.findings.lucency import no_window_reason
 from ongrowth.findings.windows import Windows, rows_for
-from ongrowth.quantity import Caution, Measured
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, ChangeRecord, Finding, MotionRecord, Window
 from ongrowth.screw import Integrity
 from ongrowth.wording import say, with_unit
@@ -51,8 +51,8 @@ def _integrity(integrity: Integrity) -> tuple[Against, str]:
     if integrity.state == "not measurable":
         return Against.NOT_MEASURABLE, "This scan does not tell whether the shaft is whole."
     smallest = integrity.smallest_shown_mm
-    shown = f" (smallest this scan shows: {smallest:.1f} mm)" if smallest > 0.0 else ""
-    return Against.AS_EXPECTED, f"No interruption is shown{shown}."
+    missed = f"; one of less than {with_unit(smallest, Unit.MM)} would not show" if smallest > 0.0 else ""
+    return Against.AS_EXPECTED, f"No interruption is shown{missed}."
 
 
 def beside_a_bent_axis(finding: Finding) -> Finding:

@@ -64,7 +64,7 @@ def print_line(line: Line, site: str, compared: Compared | None = None) -> Print
         expected=_expected_words(line),
         symbol=SYMBOLS[line.result],
         result=_result_words(line),
-        reason=_reason(line, compared) if needs_reason else _excluded(line),
+        reason=_reason(line, compared) if needs_reason else _left_open(line),
         compared=compared.lines(line.key, site) if compared else (),
         look=LOOK_AT_THE_DEFECT if line.key == "bridging" and line.main.value.is_known else "",
     )
@@ -104,7 +104,10 @@ def _is_grown(finding: Finding) -> bool:
     return finding.value.low95 > 0.0
 
 
-def _excluded(line: Line) -> str:
+def _left_open(line: Line) -> str:
+    """Return what is excluded, or not, of a line that is as expected, where its value does not tell."""
+    if line.key == "metal":
+        return next((f.why for f in line.findings if f.state == _WHOLE), "")
     window = line.main.window
     return "" if window is None else excluded_words(line.main.value, window)
 
@@ -161,6 +164,7 @@ _RULES = {
 }
 _GAP_WIDTHS = ("gap_width_mean", "gap_width_max")
 
+_WHOLE = "no interruption shown"
 _POSITION = ("migration", "interfragmentary_motion")
 
 
