@@ -87,7 +87,7 @@ def bridged_picture(share: BridgedShare) -> str:
 
 
 def range_picture(ranges: Sequence[ReferenceRange]) -> str:
-    """Return the limits of a reference cohort over the weeks, each with the interval of the percentile.
+    """Return the limits of a reference cohort over the weeks, each with its interval as far as that is told.
 
     Parameters
     ----------
@@ -102,7 +102,8 @@ def range_picture(ranges: Sequence[ReferenceRange]) -> str:
         for k, key in enumerate(groups):
             for r in (r for r in ranges if (r.surface, r.side) == key):
                 span, shade = [r.from_weeks, min(r.to_weeks, last)], str(0.15 + 0.5 * k / max(len(groups), 1))
-                axes.fill_between(span, r.low95, r.high95, color=shade, alpha=0.2, lw=0)
+                low, high = (end if np.isfinite(end) else r.limit for end in (r.low95, r.high95))
+                axes.fill_between(span, low, high, color=shade, alpha=0.2, lw=0)
                 axes.plot(span, [r.limit] * 2, color=shade, lw=1.2, ls=("-", "--", ":", "-.")[k % 4])
                 axes.plot(span, [r.median] * 2, color=shade, lw=0.5, ls=("-", "--", ":", "-.")[k % 4])
             axes.plot(

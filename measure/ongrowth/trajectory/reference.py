@@ -6,10 +6,12 @@ import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy import stats
 
 from ongrowth.findings import SURFACES, Windows, quantity_unit, shipped_windows
 from ongrowth.quantity import Unit
@@ -43,7 +45,7 @@ class ReferenceRange:
     from_weeks, to_weeks : float
         Span.
     limit, low95, high95 : float
-        Percentile of the cohort and the interval of that percentile.
+        Percentile of the cohort and its interval; an end is infinite where too few patients tell it.
     median : float
         Median of the cohort.
     n_patients, n_values : int
@@ -71,6 +73,11 @@ class ReferenceRange:
     unit: Unit
     expected_share: float = EXPECTED_SHARE
 
+    @property
+    def far(self) -> float:
+        """The end of the interval beyond which the percentile surely does not lie; infinite if not told."""
+        return self.high95 if self.is_upper else self.low95
+
 
 def reference_ranges(
     table: pd.DataFrame,
@@ -79,8 +86,6 @@ def reference_ranges(
     spans_weeks: Sequence[float] = SPANS_WEEKS,
     expected_share: float = EXPECTED_SHARE,
     min_patients: int = MIN_PATIENTS,
-    n_draws: int = 400,
-    seed: int = 1,
 ) -> tuple[ReferenceRange, ...]:
     """Return the limits of a reference cohort, one for each surface, side and span with enough patients.
 
@@ -98,8 +103,6 @@ def reference_ranges(
         never outside.
     min_patients : int
         Patients a span must have.
-    n_draws, seed : int
-        Patients are drawn again this often for the interval of the limit.
 
     Raises
     ------
@@ -110,9 +113,10 @@ def reference_ranges(
     Notes
     -----
     The percentile of a span is that of the values round its median week, weighted by nearness on the scale
-    log(1 + weeks) and so that each patient counts once; its interval is from drawing patients, not values,
-    with replacement. Values carry their measurement error: the range is that of measured values, which is
-    what a new value is held against.
+    log(1 + weeks) and so that each patient counts once. Its interval lies between the order statistics that
+    the binomial distribution gives for as many patients as weigh alike: it supposes nothing of how widths are
+    distributed, and has no far end below 72 of them (for the 95th percentile). Values carry their measurement
+    error: the range is that of measured values, which is what a new value is held against.
     """
     if quantity not in WINDOW_QUANTITIES:
         raise refuse(
@@ -125,7 +129,7 @@ def reference_ranges(
     rows = select(table, quantity, sides)
     _must_be_known(rows, "surface", SURFACES)
     _must_be_known(rows, "unit", [quantity_unit(quantity).value])
-    settings = (spans_weeks, expected_share, min_patients, n_draws, seed)
+    settings = (spans_weeks, expected_share, min_patients)
     ranges = tuple(
         found
         for (surface, side), group in rows.groupby(["surface", "side"], sort=True)
@@ -151,39 +155,34 @@ def _must_be_known(rows: pd.DataFrame, column: str, words: Sequence[str]) -> Non
         )
 
 
-_Settings = tuple[Sequence[float], float, int, int, int]
+_Settings = tuple[Sequence[float], float, int]
 
 
 def _ranges(
     group: pd.DataFrame, surface: str, side: str, quantity: str, settings: _Settings
 ) -> Iterator[ReferenceRange]:
-    spans, expected_share, min_patients, n_draws, seed = settings
+    spans, expected_share, min_patients = settings
     weeks, values = group["weeks_since_surgery"].to_numpy(), group["value"].to_numpy()
-    patients, owner = np.unique(group["case"].astype(str), return_inverse=True)
+    _, owner = np.unique(group["case"].astype(str), return_inverse=True)
     is_upper = quantity not in _MORE_IS_BETTER
     share = expected_share if is_upper else 1.0 - expected_share
-    times = np.random.default_rng(seed).multinomial(
-        patients.size, np.full(patients.size, 1.0 / patients.size), n_draws
-    )
     for start, end in itertools.pairwise(spans):
         inside = (weeks >= start) & (weeks < end)
         n_patients = np.unique(owner[inside]).size
         if n_patients < min_patients:
             continue
-        middle = float(np.median(weeks[inside]))
-        nearness = _nearness(weeks, middle)
-        drawn = [_local_quantile(values, nearness * t[owner], owner, share) for t in times]
-        low, high = np.nanpercentile(drawn, [2.5, 97.5])
+        weight = _fair(_nearness(weeks, float(np.median(weeks[inside]))), owner)
+        low, high = _ends(_n_alike(np.bincount(owner, weight)), share)
         yield ReferenceRange(
             surface,
             "any" if side == "defect" else side,
             quantity,
             start,
             end,
-            _local_quantile(values, nearness, owner, share),
-            float(low),
-            float(high),
-            _local_quantile(values, nearness, owner, 0.5),
+            weighted_quantile(values, weight, share),
+            weighted_quantile(values, weight, low) if low > 0.0 else -math.inf,
+            weighted_quantile(values, weight, high) if high < 1.0 else math.inf,
+            weighted_quantile(values, weight, 0.5),
             int(n_patients),
             int(inside.sum()),
             is_upper,
@@ -197,15 +196,30 @@ def _nearness(weeks: FloatArray, middle: float) -> FloatArray:
     return np.where(np.abs(distance) < 3.0, np.exp(-0.5 * distance**2), 0.0)
 
 
-def _local_quantile(values: FloatArray, weight: FloatArray, owner: ArrayLike, share: float) -> float:
-    """Return a quantile of weighted values in which every patient counts by its nearest value alone."""
-    index = np.asarray(owner)
-    per_patient = np.bincount(index, weight)
+def _fair(weight: FloatArray, owner: NDArray[np.intp]) -> FloatArray:
+    """Return weights of values with which every patient counts by its nearest value alone."""
+    per_patient = np.bincount(owner, weight)
     most = np.zeros_like(per_patient)
-    np.maximum.at(most, index, weight)
+    np.maximum.at(most, owner, weight)
     with np.errstate(invalid="ignore", divide="ignore"):
-        fair = np.where(weight > 0.0, weight * (most / per_patient)[index], 0.0)
-    return weighted_quantile(values, fair, share)
+        return np.where(weight > 0.0, weight * (most / per_patient)[owner], 0.0)
+
+
+def _n_alike(weight: NDArray[Any]) -> int:
+    """Return how many patients of one weight tell as much as these (Kish L. Survey sampling. Wiley 1965)."""
+    return int(weight.sum() ** 2 / (weight**2).sum())
+
+
+def _ends(n: int, share: float) -> tuple[float, float]:
+    """Return between which shares of n values a quantile lies in 95 of 100 samples; beyond 0 and 1: not told.
+
+    Examples
+    --------
+    >>> _ends(100, 0.5), _ends(40, 0.95)[1] > 1.0
+    ((0.395, 0.605), True)
+    """
+    low, high = (float(stats.binom.ppf(level, n, share)) for level in (0.025, 0.975))
+    return (low - 0.5) / n, (high + 0.5) / n  # places of the values of rank `low` and `high` + 1
 
 
 def weighted_quantile(values: ArrayLike, weights: ArrayLike, share: float) -> float:
@@ -249,7 +263,8 @@ def windows_of(ranges: Sequence[ReferenceRange], cohort: str) -> Windows:
     tuple of Window
         For each range two rows: beyond the percentile a value is undecided, beyond the far end of the
         percentile's own interval it is outside. For weeks, surfaces and sides without enough patients, the
-        rows of the shipped table stand.
+        rows of the shipped table stand; where they are too few to tell the far end alone, those that say what
+        is outside.
 
     Notes
     -----
@@ -263,16 +278,20 @@ def windows_of(ranges: Sequence[ReferenceRange], cohort: str) -> Windows:
 
 
 def _rows_of(found: ReferenceRange, cohort: str) -> Iterator[Window]:
-    far = found.high95 if found.is_upper else found.low95
     share = f"{100 * found.expected_share:g} % of the reference cohort"
     who = f"{found.n_patients} patients, {found.n_values} values of {cohort}"
-    source = f"{who}; percentile {found.limit:.3f} ({found.low95:.3f} to {found.high95:.3f})"
+    ends = " to ".join(
+        f"{end:.3f}" if math.isfinite(end) else "not told" for end in (found.low95, found.high95)
+    )
+    source = f"{who}; percentile {found.limit:.3f} ({ends})"
     words = f"{share} {'reach no more' if found.is_upper else 'reach at least this'}."
     far_words = f"Beyond the range of {share}, its uncertainty included."
     for limit, beyond, meaning in (
         (found.limit, Against.UNDECIDED, words),
-        (far, Against.OUTSIDE, far_words),
+        (found.far, Against.OUTSIDE, far_words),
     ):
+        if math.isinf(limit):
+            continue
         yield Window(
             surface=found.surface,
             quantity=found.quantity,
@@ -297,9 +316,7 @@ def _left_over(row: Window, ranges: Sequence[ReferenceRange]) -> Iterator[Window
     surfaces = SURFACES if row.surface == "any" else (row.surface,)
     sides = HALO_SIDES if row.side == "any" else (row.side,)
     left = {
-        (surface, side): _uncovered(
-            row.from_weeks, row.to_weeks, _covered(row.quantity, surface, side, ranges)
-        )
+        (surface, side): _uncovered(row.from_weeks, row.to_weeks, _covered(row, surface, side, ranges))
         for surface, side in itertools.product(surfaces, sides)
     }
     if len(set(left.values())) == 1:
@@ -313,11 +330,15 @@ def _left_over(row: Window, ranges: Sequence[ReferenceRange]) -> Iterator[Window
 _Spans = tuple[tuple[float, float], ...]
 
 
-def _covered(quantity: str, surface: str, side: str, ranges: Sequence[ReferenceRange]) -> _Spans:
+def _covered(row: Window, surface: str, side: str, ranges: Sequence[ReferenceRange]) -> _Spans:
+    """Return the spans for which a cohort says what a row says."""
     return tuple(
         (r.from_weeks, r.to_weeks)
         for r in ranges
-        if r.quantity == quantity and r.surface == surface and r.side in ("any", side)
+        if r.quantity == row.quantity
+        and r.surface == surface
+        and r.side in ("any", side)
+        and (math.isfinite(r.far) or row.beyond is Against.UNDECIDED)
     )
 
 
