@@ -196,9 +196,12 @@ def test_what_does_not_fit_of_earlier_cts_stands_beside_the_latest(steps: Steps)
     assert "CT w26" not in told
 
 
-def test_before_surgery_no_screw_is_looked_for(steps: Steps) -> None:
+@pytest.mark.parametrize("day", ["date = 2031-02-04", ""])
+def test_before_surgery_no_screw_is_looked_for(steps: Steps, day: str) -> None:
+    """The role alone tells it of a volume file, which has no date; the answer is on the later CT."""
+    steps.date = None
     text = case_text(
-        '[[scan]]\npath = "pre"\ndate = 2031-02-04\nrole = "pre-op"',
+        f'[[scan]]\npath = "pre"\n{day}\nrole = "pre-op"',
         '[[scan]]\npath = "w08"\ndate = 2031-04-29',
     )
     case = run_case(parse_case_file(text, Path("/case")))

@@ -21,6 +21,7 @@ from ongrowth.scan import Level, Problem, Refused, Scan, refuse
 
 Keep = Callable[[Reading], object]
 _TOLD_OF_EARLIER = ("screw-before-surgery", "week-mismatch", "diameter-differs")
+_BY_ROLE = {"pre-op": -math.inf, "baseline": 0.0}
 Refusals = list[tuple[str, tuple[Problem, ...]]]
 
 
@@ -181,8 +182,9 @@ def _taken_anew(taken: Taken, tell: Tell, keep: Keep) -> Taken:
 
 
 def _when(taken: Taken) -> float:
+    """Return the week of a CT; where none is known its role tells whether it comes before the others."""
     weeks = taken.reading.scan.weeks_since_surgery
-    return math.inf if math.isnan(weeks) else weeks
+    return _BY_ROLE.get(taken.entry.role or "", math.inf) if math.isnan(weeks) else weeks
 
 
 def _compared(earlier: Taken, later: Taken, before: Case | None, tell: Tell) -> Comparison:
