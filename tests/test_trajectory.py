@@ -314,6 +314,28 @@ def test_share_bridged_has_bounds_and_an_interval() -> None:
     assert "4 defects" in bridged_picture(found)
 
 
+@pytest.mark.parametrize("weeks", [6.0, 12.0, 26.0, 52.0])
+def test_the_interval_of_the_share_bridged_holds_the_true_one(weeks: float) -> None:
+    """Also where nearly none or nearly all are: from patients drawn again alone it was 100 to 100 % there."""
+    rng = np.random.default_rng(18)
+    truth = 1.0 - 0.5 ** ((weeks / 20.0) ** 1.8)
+    held = []
+    for _ in range(60):
+        _, left, right = visits(rng, 15)
+        ends = enumerate(zip(left, right, strict=True))
+        seen = tuple(BridgingInterval(f"c{k}", "left", float(a), float(b)) for k, (a, b) in ends)
+        found = bridged_share(seen, np.array([weeks]), n_draws=40)
+        held.append(found.low95[0] <= truth <= found.high95[0])
+    assert np.mean(held) > 0.95 - 3.0 * math.sqrt(0.95 * 0.05 / 60)
+
+
+def test_ten_patients_without_a_bridge_do_not_exclude_one_in_four() -> None:
+    open_ = tuple(BridgingInterval(f"c{k}", "left", 52.0, math.inf) for k in range(10))
+    found = bridged_share(open_, np.array([26.0, 60.0]), n_draws=20)
+    assert found.low95 == pytest.approx([0.0, 0.0])
+    assert found.high95 == pytest.approx([1.0 - 0.025**0.1, 1.0])  # none of ten; nobody was seen at week 60
+
+
 # --- windows from data ------------------------------------------------------------------------------
 
 

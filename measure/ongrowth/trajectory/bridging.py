@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from ongrowth.tidy import select
 from ongrowth.trajectory.waiting import waiting_mass
@@ -71,7 +72,8 @@ class BridgedShare:
         Share that must, and that may, have happened by then: the data leave open where within its
         interval an event lies.
     low95, high95 : ndarray, shape (K,)
-        Interval of the share, patients drawn again with replacement.
+        Interval of the share, patients drawn again with replacement; no narrower than that of a share of as
+        many patients as were seen to be bridged or not by then.
     n_patients, n_defects, n_seen : int
         Patients, defects, and those seen bridged.
     """
@@ -112,7 +114,9 @@ def bridged_share(
     Notes
     -----
     Ends of intervals are taken in whole weeks. Visits planned for one week scatter by days, and an estimate
-    to the day would put all that is still open into the days between the scattered visits.
+    to the day would put all that is still open into the days between the scattered visits. Where none or all
+    are bridged, drawing them again tells nothing: the interval of Clopper CJ, Pearson ES. Biometrika
+    1934;26:404-413 does.
     """
     left = np.round([i.from_weeks for i in intervals])
     right = np.maximum(np.round([i.to_weeks for i in intervals]), left + 1.0)
@@ -121,16 +125,26 @@ def bridged_share(
     least, largest = waiting_mass(left, right).happened(at)
     middle = _middle_of_draws([i.case for i in intervals], left, right, at, n_draws, seed)
     low, high = np.percentile(middle, [2.5, 97.5], axis=0)
+    cases = np.array([i.case for i in intervals])
+    is_told = (right[:, None] <= at) | (left[:, None] >= at)
+    n_told = np.array([np.unique(cases[told]).size for told in is_told.T])
     return BridgedShare(
         at,
         least,
         largest,
-        np.minimum(low, least),
-        np.maximum(high, largest),
-        len({i.case for i in intervals}),
+        np.minimum(low, _exact(least, n_told)[0]),
+        np.maximum(high, _exact(largest, n_told)[1]),
+        len(set(cases)),
         len(intervals),
         int(np.isfinite(right).sum()),
     )
+
+
+def _exact(share: FloatArray, n: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+    """Return the exact interval of a share of n, shapes (K,); all from 0 to 1 where n is 0."""
+    seen = share * n
+    low, high = stats.beta.ppf(0.025, seen, n - seen + 1.0), stats.beta.ppf(0.975, seen + 1.0, n - seen)
+    return np.nan_to_num(low, nan=0.0), np.nan_to_num(high, nan=1.0)
 
 
 def _middle_of_draws(
