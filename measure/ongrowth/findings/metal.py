@@ -12,6 +12,7 @@ from ongrowth.reading import Against, ChangeRecord, Finding, MotionRecord, Windo
 from ongrowth.screw import Integrity
 from ongrowth.wording import say, with_unit
 
+NONE_SHOWN = "No interruption is shown."
 BENT_AXIS = "The shaft is bent; this was measured about a straight axis, so look at the cuts."
 _CLEAR_GROWTH_MM = 0.5  # a comparison that cannot exclude this much growth decides nothing; project's choice
 
@@ -51,8 +52,8 @@ def _integrity(integrity: Integrity) -> tuple[Against, str]:
     if integrity.state == "not measurable":
         return Against.NOT_MEASURABLE, "This scan does not tell whether the shaft is whole."
     smallest = integrity.smallest_shown_mm
-    missed = f"; one of less than {with_unit(smallest, Unit.MM)} would not show" if smallest > 0.0 else ""
-    return Against.AS_EXPECTED, f"No interruption is shown{missed}."
+    missed = f" One of less than {with_unit(smallest, Unit.MM)} would not show." if smallest > 0.0 else ""
+    return Against.AS_EXPECTED, f"{NONE_SHOWN}{missed}"
 
 
 def beside_a_bent_axis(finding: Finding) -> Finding:

@@ -8,6 +8,7 @@ from ongrowth.findings.answer import Line, line_words
 from ongrowth.findings.compared import Compared
 from ongrowth.findings.expect import range_words
 from ongrowth.findings.lucency import excluded_words
+from ongrowth.findings.metal import NONE_SHOWN
 from ongrowth.reading import Against, Finding
 from ongrowth.screw import OtherMetal
 from ongrowth.wording import say
@@ -107,7 +108,8 @@ def _is_grown(finding: Finding) -> bool:
 def _left_open(line: Line) -> str:
     """Return what is excluded, or not, of a line that is as expected, where its value does not tell."""
     if line.key == "metal":
-        return next((f.why for f in line.findings if f.state == _WHOLE), "")
+        why = next((f.why for f in line.findings if f.state == _WHOLE), "")
+        return why.removeprefix(NONE_SHOWN).strip()  # that none is shown stands above it
     window = line.main.window
     return "" if window is None else excluded_words(line.main.value, window)
 
