@@ -70,7 +70,9 @@ class Steps:
         none = build.missing_side(Caution.NO_DEFECT)
         return build.make_halo(none, none, whole=side)
 
-    def measure_bridge(self, scan: Any, screw: Any, frame: Any, defect: Any, *, lucent_mm: float) -> Any:
+    def measure_bridge(
+        self, scan: Any, screw: Any, frame: Any, defect: Any, *, lucent_mm: tuple[float, float]
+    ) -> Any:
         self.asked["bridge"].append(defect)
         self.asked["lucent"].append(lucent_mm)
         return replace(build.make_bridge(0.3), defect=defect)

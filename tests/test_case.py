@@ -84,7 +84,9 @@ def test_a_reading_is_whole_and_valid(steps: Steps) -> None:
     assert reading.provenance.input_digest == hashlib.sha256(b"w08").hexdigest()
     assert reading.provenance.wall_s > 0.0
     assert any(problem.code == "head-assumed" for problem in reading.scan.problems)
-    assert steps.asked["lucent"] == [steps.width_mm]  # no edge of the gap is read in the halo
+    assert steps.asked["lucent"] == [
+        (steps.width_mm, steps.width_mm)
+    ]  # no edge of the gap is read in the halo
     assert "lamina side" not in reading.summary.sentence  # both sides stand alike, so no side is named
     assert reading.summary.sentence.startswith("Left screw, week 8: halo on both sides")
 

@@ -75,12 +75,20 @@ class _View:
     is_blur_known: bool = False
     screw: Screw | None = None
     foot: Foot | None = None
-    lucent_mm: float = 0.0
+    lucent_mm: tuple[float, float] = (0.0, 0.0)
 
     @property
     def inner_mm(self) -> float:
         """Radius about the middle that metal fills."""
         return self.screw.major_diameter_mm.value / 2.0 if self.screw else 0.0
+
+    @property
+    def beside_mm(self) -> tuple[float, float]:
+        """Radius about the middle, on either side of the gap, that metal or what is lucent reaches."""
+        if self.screw is None:
+            return 0.0, 0.0
+        head, tip = (self.inner_mm + lucent + _FOOT_MM for lucent in self.lucent_mm)
+        return head, tip
 
     def spread_mm(self, defect: DefectPlane) -> float:
         """Return the width at half maximum of the point spread across a defect."""
@@ -88,7 +96,12 @@ class _View:
 
 
 def measure_bridge(
-    scan: Scan, screw: Screw, frame: ScrewFrame, defect: DefectPlane, *, lucent_mm: float = 0.0
+    scan: Scan,
+    screw: Screw,
+    frame: ScrewFrame,
+    defect: DefectPlane,
+    *,
+    lucent_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Bridge:
     """Measure the gap and what bridges it over the cross-section of the bone, the metal left out.
 
@@ -102,8 +115,8 @@ def measure_bridge(
         Its frame.
     defect : DefectPlane
         The plane of the defect.
-    lucent_mm : float
-        Width of the lucent layer on the screw: no edge of the gap is read in it.
+    lucent_mm : tuple of float
+        Width of the lucent layer on the head side and on the tip side: no edge of the gap is read in it.
 
     Returns
     -------
@@ -257,8 +270,7 @@ def _figures(
     mean_u = math.hypot(seen_u * (1.0 - fraction.value), open_mm * fraction.u, place_u)
     area = float(section.sum()) * content.step_mm**2
     cell_u = np.where(section, math.hypot(open_u, _CELL_MM), np.nan)
-    beside_mm = view.inner_mm + view.lucent_mm + _FOOT_MM if view.screw else 0.0
-    head_edge, tip_edge = measure_edges(gap, beside_mm)
+    head_edge, tip_edge = measure_edges(gap, view.beside_mm)
     return Bridge(
         defect=defect,
         gap_width_mean=Measured.of(_mean(width[section]), mean_u, Unit.MM, cautions, floor=0.0),

@@ -40,7 +40,7 @@ def measure_tissue(content: GapContent, is_open: BoolArray) -> Measured:
     return Measured.of(float(np.median(middle)), u, Unit.HU)
 
 
-def measure_edges(gap: GapFit, inner_mm: float = 0.0) -> tuple[Edge, Edge]:
+def measure_edges(gap: GapFit, beside_mm: tuple[float, float] = (0.0, 0.0)) -> tuple[Edge, Edge]:
     """Return the head side's and the tip side's edge, read inside the cortex.
 
     The face is read off the fit, the bone behind it off the voxels. Where the cortex leaves no room
@@ -50,16 +50,17 @@ def measure_edges(gap: GapFit, inner_mm: float = 0.0) -> tuple[Edge, Edge]:
     ----------
     gap : GapFit
         The fit.
-    inner_mm : float
-        Radius about the middle that the screw, its halo and their foot take, mm; 0 without.
+    beside_mm : tuple of float
+        Radius about the middle that the screw, its halo and their foot take on either side, mm; 0 without.
     """
     columns, faces = gap.columns, gap.faces
     here = gap.shores[0] & gap.shores[1]
     away = np.hypot(columns.grid_mm[:, None], columns.grid_mm)
-    inner = ndimage.binary_erosion(here, iterations=round(_CORTEX_MM / columns.step_mm)) & (away >= inner_mm)
+    inside = ndimage.binary_erosion(here, iterations=round(_CORTEX_MM / columns.step_mm))
+    head, tip = (inside & (away >= radius_mm) for radius_mm in beside_mm)
     low, high = (float(np.nanmedian(np.where(here, f, np.nan))) for f in (faces.low_mm, faces.high_mm))
     behind = shore_levels_hu(columns, low, high, *_BEHIND_MM)
-    return _edge(faces.low_shore_hu, behind[0], inner), _edge(faces.high_shore_hu, behind[1], inner)
+    return _edge(faces.low_shore_hu, behind[0], head), _edge(faces.high_shore_hu, behind[1], tip)
 
 
 def _edge(shore_hu: FloatArray, behind_hu: FloatArray, inner: BoolArray) -> Edge:

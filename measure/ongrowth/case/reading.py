@@ -333,9 +333,11 @@ def _read_implant(
     return reading, (*fit.told, *_whole_note(screw, bridge))
 
 
-def _lucent_mm(halo: Halo) -> float:
-    """Return how wide the halo is on the wider side; 0 where none is known."""
-    return max([0.0, *(s.mean_width.value for s in (halo.head_side, halo.tip_side) if s.mean_width.is_known)])
+def _lucent_mm(halo: Halo) -> tuple[float, float]:
+    """Return how wide the halo is on the head side and on the tip side; 0 where it is not known."""
+    widths = (halo.head_side.mean_width, halo.tip_side.mean_width)
+    head, tip = (max(0.0, width.value) if width.is_known else 0.0 for width in widths)
+    return head, tip
 
 
 def _with_planes_before(
