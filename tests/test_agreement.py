@@ -191,7 +191,10 @@ def test_kappa_is_that_of_a_general_library(weights: Weights, name: str | None) 
 
 def test_kappa_at_its_edges() -> None:
     words = ("none", "thin", "wide")
-    assert weighted_kappa(cross_table(words * 4, words * 4, words)).estimate.value == 1.0
+    always = weighted_kappa(cross_table(words * 4, words * 4, words)).estimate
+    never = weighted_kappa([[0, 6], [6, 0]], "none").estimate
+    assert (always.value, never.value) == (1.0, -1.0)
+    assert all(math.isnan(end) for one in (always, never) for end in (one.low95, one.high95))
     alone = weighted_kappa(cross_table(["none"] * 5, ["none"] * 5, words))
     assert math.isnan(alone.estimate.value)
     assert alone.observed_agreement == 1.0

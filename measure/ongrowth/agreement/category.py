@@ -16,6 +16,8 @@ from ongrowth.quantity import COVERAGE_95
 FloatArray = NDArray[np.float64]
 Weights = Literal["none", "linear", "quadratic"]
 
+_NO_SPREAD = 1e-6  # what rounding leaves of a standard error
+
 
 @dataclass(frozen=True, slots=True)
 class Kappa:
@@ -87,7 +89,8 @@ def weighted_kappa(table: ArrayLike, weights: Weights = "linear") -> Kappa:
     Notes
     -----
     Cohen J. Psychol Bull 1968;70:213-220; standard error of Fleiss JL, Cohen J, Everitt BS. Psychol Bull
-    1969;72:323-327. Without any disagreement to expect, kappa is NaN.
+    1969;72:323-327. Without any disagreement to expect, kappa is NaN; where readers always agree, or never,
+    that standard error is 0, however little they have read, and there is no interval.
     """
     counts = np.asarray(table, dtype=np.float64)
     if counts.ndim != 2 or counts.shape[0] != counts.shape[1] or counts.sum() == 0:
@@ -104,8 +107,8 @@ def weighted_kappa(table: ArrayLike, weights: Weights = "linear") -> Kappa:
     spread = np.sum(p * (w - (mean_row[:, None] + mean_column[None, :]) * (1.0 - kappa)) ** 2)
     variance = (float(spread) - (kappa - chance * (1.0 - kappa)) ** 2) / (n * (1.0 - chance) ** 2)
     se = math.sqrt(max(variance, 0.0))
-    half = COVERAGE_95 * se
-    estimate = Estimate(kappa, max(kappa - half, -1.0), min(kappa + half, 1.0))
+    low, high = (max(kappa - COVERAGE_95 * se, -1.0), min(kappa + COVERAGE_95 * se, 1.0))
+    estimate = Estimate(kappa, low, high) if se > _NO_SPREAD else Estimate(kappa)
     return Kappa(int(n), weights, estimate, se, observed, chance)
 
 
