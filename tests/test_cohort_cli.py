@@ -96,6 +96,17 @@ def test_wrong_calls_are_told(tmp_path: Path) -> None:
     assert call("cohort", manifest, "--out", tmp_path / "out", "--windows", bad).exit_code == 2
 
 
+@pytest.mark.parametrize(
+    ("command", "option"),
+    [("cohort", "--minutes"), ("cohort", "--memory-gb"), ("windows", "--share"), ("readers", "--repeats")],
+)
+def test_what_is_no_number_is_no_amount(tmp_path: Path, command: str, option: str) -> None:
+    """It is neither below nor above a bound: a limit would be none."""
+    told = call(command, tmp_path, "--out", tmp_path / "out", option, "nan")
+    assert told.exit_code == 2
+    assert told.stderr.startswith(f"bad-usage: Invalid value for '{option}': 'nan' is no amount.")
+
+
 def test_agreement_of_a_wide_table(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     truth = rng.normal(1.0, 0.3, 20)

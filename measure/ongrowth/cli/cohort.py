@@ -15,6 +15,7 @@ import click
 from ongrowth.cli.door import (
     OK,
     SOME_FAILED,
+    Amount,
     debug_option,
     json_option,
     misuse,
@@ -48,12 +49,8 @@ _PATH = click.Path(path_type=Path)
 @click.option("--in-process", is_flag=True, help="Measure in this process, without limits: to find faults.")
 @click.option("--calibration", type=_PATH, help="Calibration file or folder, where a row names none.")
 @windows_option
-@click.option(
-    "--minutes", type=click.FloatRange(0.01), default=30.0, show_default=True, help="Time for a scan."
-)
-@click.option(
-    "--memory-gb", type=click.FloatRange(0.2), default=6.0, show_default=True, help="Memory for a scan."
-)
+@click.option("--minutes", type=Amount(0.01), default=30.0, show_default=True, help="Time for a scan.")
+@click.option("--memory-gb", type=Amount(0.2), default=6.0, show_default=True, help="Memory for a scan.")
 @click.option("--skip-bad-rows", is_flag=True, help="Leave rows with a fault out; they go into failures.csv.")
 @click.option("--retry-failed", is_flag=True, help="Try scans again that failed in an earlier run.")
 @click.option("--renew", is_flag=True, help="Replace results of another version of the program.")
@@ -381,7 +378,7 @@ def courses(table: Path, out: Path, quantity: str, by: str) -> None:
 @click.argument("table", type=_PATH)
 @click.option("--out", type=_PATH, help="File to write instead of stdout, for example windows.toml.")
 @click.option("--quantity", multiple=True, default=["mean_width"], show_default=True, help="May be repeated.")
-@click.option("--share", type=click.FloatRange(0.5, 0.99), default=0.95, show_default=True,
+@click.option("--share", type=Amount(0.5, 0.99), default=0.95, show_default=True,
               help="Share of reference patients within the expected range.")  # fmt: skip
 @click.option("--min-patients", type=click.IntRange(10), default=40, show_default=True,
               help="Patients that a span of weeks must have; else the shipped rows stand.")  # fmt: skip
@@ -418,7 +415,7 @@ def windows(table: Path, out: Path | None, **given: Any) -> None:
 @click.command()
 @click.argument("folder", metavar="COHORT", type=_PATH)
 @out_folder_option
-@click.option("--repeats", type=click.FloatRange(0.0, 1.0), default=0.2, show_default=True,
+@click.option("--repeats", type=Amount(0.0, 1.0), default=0.2, show_default=True,
               help="Share of screws that are shown twice.")  # fmt: skip
 @click.option("--most", type=click.IntRange(1), help="Draw at most so many screws.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Of drawing, order and codes.")

@@ -253,6 +253,17 @@ class Day(_Parameter):
             self.fail(f"{value!r} is no day. Write it year-month-day, for example 2031-03-04.", param, ctx)
 
 
+class Amount(click.FloatRange):
+    """A number within bounds; what is no number lies within all."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number of a text."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is no amount.", param, ctx)
+        return number
+
+
 class Numbers(_Parameter):
     """A fixed count of numbers with commas between them, for example ``12.1,-140.2,-402.5``."""
 

@@ -132,7 +132,7 @@ def inflated(packed: Entry, dataset_offset: int) -> InflatedEntry:
     if size >= MAX_INFLATED_BYTES + len(_PLAIN_HEAD):
         raise refuse(
             "deflate-bomb",
-            f"{packed.name} unpacks to more than {MAX_INFLATED_BYTES >> 20} MB.",
+            f"A deflated image unpacks to more than {MAX_INFLATED_BYTES >> 20} MB.",
             "Export the series again without deflate compression.",
         )
     return InflatedEntry(packed, dataset_offset, size)
