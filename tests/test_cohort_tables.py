@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import json
 import math
 import re
@@ -319,6 +320,17 @@ def test_an_unfinished_run_gives_the_tables_of_what_there_is(tmp_path: Path) -> 
     tables = write_tables(manifest, tmp_path / "out")
     assert (tables.n_measured, tables.n_failed) == (1, 1)
     assert "not-measured" in (tmp_path / "out" / "failures.csv").read_text(encoding="utf-8")
+
+
+def test_a_ct_that_failed_has_the_week_of_its_dates(tmp_path: Path) -> None:
+    stand_in.write_cohort(tmp_path, "refused")
+    manifest = read_manifest(tmp_path / "manifest.csv")
+    days = {"surgery_date": dt.date(2031, 3, 4), "scan_date": dt.date(2031, 4, 29)}
+    manifest = replace(manifest, jobs=(replace(manifest.jobs[0], weeks=math.nan, **days),))
+    run_cohort(manifest, tmp_path / "out", executor=InProcess(), measure=stand_in.measure)
+    write_tables(manifest, tmp_path / "out")
+    visits = pd.read_csv(tmp_path / "out" / "visits.csv")
+    assert (visits["state"][0], visits["weeks_since_surgery"][0]) == ("failed", 8.0)
 
 
 def test_an_empty_result_still_makes_readable_tables(tmp_path: Path) -> None:

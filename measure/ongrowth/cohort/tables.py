@@ -128,7 +128,7 @@ def _passed(job: Job) -> list[str]:
 def _visit(job: Job, receipt: Receipt | None, outcome: Measurement | Failure) -> Cells:
     version, content = (receipt.version, receipt.digests.content) if receipt else ("", "")
     if isinstance(outcome, Failure):
-        told = ("failed", outcome.code, version, content, job.weeks, *_no_columns())
+        told = ("failed", outcome.code, version, content, job.told_weeks, *_no_columns())
     else:
         told = ("measured", "", version, content, *_columns(outcome))
     return (job.case, job.scan, *told, *_passed(job))
