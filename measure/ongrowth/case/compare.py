@@ -36,7 +36,9 @@ from ongrowth.reading import (
     Reading,
 )
 from ongrowth.scan import Level, Problem, Refused, Scan
+from ongrowth.screw import falls_short
 from ongrowth.sentence import screw_words
+from ongrowth.wording import say
 
 _AROUND_MM = 32.0  # beyond the ends of the screws: farther than any bone a comparison looks at
 
@@ -151,6 +153,15 @@ def _moved(then: Scan, now: Scan, one: ImplantReading, two: ImplantReading) -> S
             Level.CAUTION,
             f"The earlier CT shows no defect at {screw_words(two.id)}: fragments could not be told apart.",
             "Give the plane of the defect in the viewer.",
+        )
+    lengths = one.screw.length_mm, two.screw.length_mm
+    if falls_short(*lengths) or falls_short(*reversed(lengths)):
+        return Problem(
+            "position-not-compared",
+            Level.CAUTION,
+            f"The shaft of {screw_words(two.id)} measured {say(lengths[0])} in the earlier CT and "
+            f"{say(lengths[1])} in the later one: its ends are not the same places.",
+            "Look at the cuts of both.",
         )
     try:
         return measure_motion(then, now, one.screw, two.screw, one.defect)

@@ -14,10 +14,19 @@ from ongrowth.case.reuse import is_carried, made_from, reference_before, stamp_o
 from ongrowth.case.together import judged_together
 from ongrowth.casefile import CaseFile, ScanEntry, correction_records, reader_values
 from ongrowth.defect import DefectPlane, settles
-from ongrowth.findings import Windows, answer, judge_changes, judge_motions, read_windows, shipped_windows
+from ongrowth.findings import (
+    Windows,
+    answer,
+    beside_its_length,
+    judge_changes,
+    judge_motions,
+    read_windows,
+    shipped_windows,
+)
 from ongrowth.memory import give_back
 from ongrowth.reading import Case, ComparisonNote, Finding, Patient, Reading, case_dose
 from ongrowth.scan import Level, Problem, Refused, Scan, refuse
+from ongrowth.wording import say_short
 
 Keep = Callable[[Reading], object]
 _TOLD_OF_EARLIER = ("screw-before-surgery", "week-mismatch", "diameter-differs")
@@ -276,7 +285,8 @@ def _case(
     case_file: CaseFile, readings: tuple[Reading, ...], compared: Sequence[Comparison], refused: Refusals
 ) -> Case:
     patient, last = case_file.patient, readings[-1]
-    findings = (*last.findings, *_change_findings(last, compared, windows_of(case_file)))
+    found = _of_earlier_length(last, readings)
+    findings = (*found, *_change_findings(last, compared, windows_of(case_file)))
     of_last = (problem for pair in compared if pair.to_scan == last.scan.id for problem in pair.told)
     told = (*of_last, *_told_of_earlier(readings))
     return Case(
@@ -333,6 +343,20 @@ def _told_of_earlier(readings: tuple[Reading, ...]) -> Iterable[Problem]:
         if days[0] and days[1] and days[1] < days[0]:
             text = f"By its date CT {two.scan.id} was made before CT {one.scan.id}, by its week after it."
             yield Problem("order-mismatch", Level.CAUTION, text, "Check which CT is which, and the weeks.")
+
+
+def _of_earlier_length(last: Reading, readings: Sequence[Reading]) -> Iterable[Finding]:
+    """Return the findings on the last CT, that on a shaft much shorter than it was in doubt."""
+    now = {implant.id: implant.screw.length_mm for implant in last.implants}
+    then = {implant.id: (one, implant) for one in reversed(readings[:-1]) for implant in one.implants}
+    for finding in last.findings:
+        if finding.quantity == "integrity" and finding.implant in then:
+            one, implant = then[finding.implant]
+            was = implant.screw.length_mm
+            told = f"it measured {say_short(was)} in scan {one.scan.id}"
+            yield beside_its_length(finding, now[finding.implant], was, told)
+        else:
+            yield finding
 
 
 def _change_findings(last: Reading, compared: Sequence[Comparison], windows: Windows) -> Iterable[Finding]:

@@ -26,7 +26,7 @@ from ongrowth.defect import (
     settles,
     unsure_note,
 )
-from ongrowth.findings import Windows, answer, judge, shipped_windows
+from ongrowth.findings import Windows, answer, beside_its_length, judge, shipped_windows
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.halo import (
@@ -39,6 +39,7 @@ from ongrowth.halo import (
     plant,
     weigh_screws,
 )
+from ongrowth.quantity import Measured, Unit
 from ongrowth.read import read_scan
 from ongrowth.reading import (
     CorrectionRecord,
@@ -63,6 +64,7 @@ from ongrowth.reading import (
 from ongrowth.scan import Level, Problem, Refused, Scan
 from ongrowth.screw import Metalwork, Screw, ScrewSpec, find_metal, find_screws
 from ongrowth.sentence import screw_words
+from ongrowth.wording import say_short
 
 Tell = Callable[[str], None]
 Keep = Callable[[Scan, ImplantReading, Fitted], object]
@@ -459,6 +461,22 @@ def _judge(implants: Sequence[ImplantReading], weeks: float, windows: Windows) -
     )
 
 
+def _of_stated_length(
+    findings: tuple[Finding, ...], implants: Sequence[ImplantReading]
+) -> tuple[Finding, ...]:
+    """Return the findings, that on a shaft much shorter than stated in doubt."""
+    screws = {one.id: one.screw for one in implants if math.isfinite(one.screw.spec.length_mm)}
+
+    def judged(finding: Finding) -> Finding:
+        screw = screws.get(finding.implant)
+        if screw is None or finding.quantity != "integrity":
+            return finding
+        stated = Measured.of(screw.spec.length_mm, 0.0, Unit.MM)
+        return beside_its_length(finding, screw.length_mm, stated, f"{say_short(stated)} are stated")
+
+    return tuple(map(judged, findings))
+
+
 def _reading(
     path: Path, scan: Scan, implants: tuple[ImplantReading, ...], told: tuple[Problem, ...], known: Known
 ) -> Reading:
@@ -468,7 +486,7 @@ def _reading(
     noise_hu = image_noise_hu(scan, implants[0].frame) if implants else math.nan
     facts = gather_facts(scan, scan_id(path, known, scan), weeks, noise_hu, problems, known.birth_year)
     facts = _with_blur(facts, implants)
-    findings = _judge(implants, weeks, known.windows)
+    findings = _of_stated_length(_judge(implants, weeks, known.windows), implants)
     return Reading(
         scan=facts,
         implants=implants,
@@ -497,7 +515,11 @@ def with_halos(reading: Reading, halos: Mapping[str, Halo], windows: Windows, si
     """
     implants = with_controls([with_halo(one, halos[one.id]) for one in reading.implants])
     facts = _with_blur(reading.scan, implants)
-    findings = _judge(implants, facts.weeks_since_surgery, windows)
+    metal = {
+        f.implant: f for f in reading.findings if f.quantity == "integrity"
+    }  # a halo changes nothing of it
+    judged = _judge(implants, facts.weeks_since_surgery, windows)
+    findings = tuple(metal.get(f.implant, f) if f.quantity == "integrity" else f for f in judged)
     summary = answer(implants, findings, facts, site)
     return replace(reading, scan=facts, implants=implants, findings=findings, summary=summary)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ongrowth.halo import Halo, HaloChange, measure_change
 from ongrowth.quantity import Caution, Measured, Unit
@@ -101,4 +101,10 @@ def _defect_changes(earlier: ImplantReading, later: ImplantReading) -> Iterator[
             unit = Unit.ONE if name == "bridged_fraction" else Unit.MM
             yield "defect", name, Measured.missing(unit, Caution.NO_DEFECT)
         else:
-            yield "defect", name, now.less(then)
+            yield "defect", name, _within(now.less(then), then, now)
+
+
+def _within(change: Measured, then: Measured, now: Measured) -> Measured:
+    """Return a change whose interval ends where those of the two values end it: no share is above 100 %."""
+    low, high = now.low95 - then.high95, now.high95 - then.low95
+    return replace(change, low95=max(change.low95, low), high95=min(change.high95, high))

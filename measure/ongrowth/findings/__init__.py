@@ -52,7 +52,13 @@ from ongrowth.findings.expect import (
     range_words,
 )
 from ongrowth.findings.lucency import judge_halo, line_result
-from ongrowth.findings.metal import beside_a_bent_axis, judge_changes, judge_integrity, judge_motions
+from ongrowth.findings.metal import (
+    beside_a_bent_axis,
+    beside_its_length,
+    judge_changes,
+    judge_integrity,
+    judge_motions,
+)
 from ongrowth.findings.printed import LOOK_AT_THE_DEFECT, SYMBOLS, PrintedLine, metal_words, print_line
 from ongrowth.findings.windows import (
     SURFACES,
@@ -95,6 +101,7 @@ __all__ = [
     "Windows",
     "answer",
     "answer_before",
+    "beside_its_length",
     "bridging_category",
     "category_words",
     "edge_words",

@@ -9,7 +9,7 @@ from ongrowth.findings.lucency import no_window_reason
 from ongrowth.findings.windows import Windows, rows_for
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Against, ChangeRecord, Finding, MotionRecord, Window
-from ongrowth.screw import Integrity
+from ongrowth.screw import Integrity, falls_short
 from ongrowth.wording import say, with_unit
 
 NONE_SHOWN = "No interruption is shown."
@@ -54,6 +54,25 @@ def _integrity(integrity: Integrity) -> tuple[Against, str]:
     smallest = integrity.smallest_shown_mm
     missed = f" One of less than {with_unit(smallest, Unit.MM)} would not show." if smallest > 0.0 else ""
     return Against.AS_EXPECTED, f"{NONE_SHOWN}{missed}"
+
+
+def beside_its_length(finding: Finding, length: Measured, full: Measured, told: str) -> Finding:
+    """Return the finding on a shaft that may not be all there: whole it is not shown to be.
+
+    Parameters
+    ----------
+    finding : Finding
+        On integrity, as it would stand of a shaft of the right length.
+    length, full : Measured
+        Length of the shaft; what it should be.
+    told : str
+        What is known of that, "42.0 mm are stated" for example.
+    """
+    if finding.against_window is not Against.AS_EXPECTED or not falls_short(length, full):
+        return finding
+    why = f"The shaft measures {say(length)}; {told}. "
+    why += "Part of it may be gone, or an end lies elsewhere: look at the cuts."
+    return replace(finding, against_window=Against.UNDECIDED, why=why)
 
 
 def beside_a_bent_axis(finding: Finding) -> Finding:

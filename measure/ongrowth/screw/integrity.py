@@ -9,6 +9,7 @@ from ongrowth.screw.model import Integrity
 from ongrowth.screw.shaft import Shaft
 
 _NOT_TOLD_MM = 3.0
+_A_HEAD_MM = 5.0  # a stated length may count the head; project's choice
 
 
 def examine(shaft: Shaft, head_at_mm: float, way: float, cautions: Caution = Caution.NONE) -> Integrity:
@@ -40,6 +41,19 @@ def examine(shaft: Shaft, head_at_mm: float, way: float, cautions: Caution = Cau
     else:
         state = "no interruption shown"
     return Integrity(state, gap.smallest_mm, at_mm, interruption, bend)
+
+
+def falls_short(length_mm: Measured, full_mm: Measured) -> bool:
+    """Whether a shaft is surely shorter than it should be by more than a head that was counted with it.
+
+    Parameters
+    ----------
+    length_mm : Measured
+        Of the shaft.
+    full_mm : Measured
+        As stated, or as measured at another time.
+    """
+    return bool(full_mm.less(length_mm).low95 > _A_HEAD_MM)
 
 
 def _bend(shaft: Shaft, cautions: Caution) -> Measured:
