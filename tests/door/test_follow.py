@@ -51,7 +51,7 @@ def test_the_page_tells_the_change_beside_each_line(page: str) -> None:
         "Since week 4: narrower by 0.60 mm (0.46 to 0.74 mm)",
         "Since week 12: wider by 0.50 mm (0.36 to 0.64 mm)",
         "Since week 4: no change of width shown (-0.04 to 0.24 mm)",
-        "bridged share up by 40 (29 to 51) percentage points; new bone in the defect 120 mm³",
+        "bridged share up by 40 (29 to 48) percentage points; new bone in the defect 120 mm³",
         "screw moved toward its head (backing out) by 0.50 mm (0.46 to 0.54 mm) against the lamina side and",
         "fragments not shown to have moved (within 0.04 mm)",
         "position (screw moved) and halo on the pedicle side (screw tip) outside what is expected",
