@@ -165,10 +165,12 @@ def test_the_command_holds_forms_against_each_other_and_the_tool(cohort: Path, t
     assert "--key" in keyless.stderr
 
 
-def test_a_pseudonym_of_digits_is_no_number(tmp_path: Path) -> None:
-    (tmp_path / "key.csv").write_text("item,occasion,case,scan,implant\nR0001,1,007,06,left\n")
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_a_pseudonym_of_digits_is_no_number(tmp_path: Path, separator: str) -> None:
+    key = "item,occasion,case,scan,implant\nR0001,1,007,06,left\n"
     form = "item,side,quantity,value,unit,category,reader,remark\nR0001,head_side,mean_width,0.5,mm,,01,\n"
-    (tmp_path / "form.csv").write_text(form)
+    for name, text in (("key.csv", key), ("form.csv", form)):
+        (tmp_path / name).write_text(text.replace(",", separator))
     read = unblind([read_table(tmp_path / "form.csv")], read_table(tmp_path / "key.csv"))
     own = {"case": "007", "scan": "06", "implant": "left", "side": "head_side", "quantity": "mean_width"}
     told = with_tool(read, pd.DataFrame([own | {"value": 0.4}]))

@@ -57,7 +57,8 @@ _NUMBER = r"\s*[-+]?\d+([.,]\d+)?\s*"
 
 def _with_points(column: pd.Series[Any]) -> pd.Series[Any]:
     """Return a column of numbers with decimal commas as numbers; any other column as it is."""
-    if not pd.api.types.is_object_dtype(column) and not pd.api.types.is_string_dtype(column):
+    is_text = pd.api.types.is_object_dtype(column) or pd.api.types.is_string_dtype(column)
+    if column.name in _IDS or not is_text:
         return column
     known = column.dropna().astype(str)
     if known.empty or not known.str.fullmatch(_NUMBER).all():
