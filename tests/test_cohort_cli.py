@@ -144,8 +144,10 @@ def test_agreement_of_a_long_table_can_be_split(tmp_path: Path) -> None:
     columns = ["patient", "kernel", "reader", "width_mm", "class"]
     pd.DataFrame(rows, columns=columns).to_parquet(table)
     words = ("agreement", table, "--subject", "patient", "--value", "width_mm", "--by", "kernel")
-    done = call(*words, "--category", "class", "--categories", "none,thin,wide")
+    done = call(*words, "--category", "class", "--categories", "none,thin,wide", "--out", tmp_path / "out")
     assert done.exit_code == 0, done.output
+    page = (tmp_path / "out" / "page.html").read_text(encoding="utf-8")
+    assert "r1 less r2 (sharp) against their mean" in page, "of two parts one is drawn: which"
     assert "Limits of agreement [sharp]: r1 against r2 (n = 12)" in done.stdout
     assert "  bias, r1 less r2: " in done.stdout
     assert "[smooth]" in done.stdout

@@ -334,15 +334,23 @@ def _write_agreement(
     )
     if not any(f.part for f in figures):  # the table was not split
         head, rows = head[1:], tuple(row[1:] for row in rows)
-    caption = "Difference against mean, with bias, limits of agreement (dashed) and their intervals."
-    if unit:
-        caption += f" Values in {unit}."
     section = Section(
-        "Figures", svg=difference_picture(table, layout, figures), caption=caption,
+        "Figures", svg=difference_picture(table, layout, figures), caption=_caption(figures, unit),
         tables=(PrintedTable("", head, rows),),
     )  # fmt: skip
     write_text(out / "page.html", render("Agreement of readings", [section]))
     click.echo(f"Page: {(out / 'page.html').resolve()}", err=True)
+
+
+def _caption(figures: Sequence[Statistic], unit: str) -> str:
+    """Return what is drawn: of several pairs and parts the first."""
+    shown = next((f for f in figures if f.topic.startswith("limits of agreement")), None)
+    if shown is None:
+        return ""
+    where = f" ({shown.part})" if shown.part else ""
+    what = f"{shown.first} less {shown.second}{where} against their mean"
+    values = f" Values in {unit}." if unit else ""
+    return f"{what}, with bias, limits of agreement (dashed) and their intervals.{values}"
 
 
 @click.command()
