@@ -204,6 +204,16 @@ def test_case_files_are_read_scan_by_scan(folder: Path) -> None:
     assert [fault.problem.code for fault in found.faults] == ["no-such-path", "no-case-file"]
 
 
+def test_what_a_case_file_names_and_is_not_there_is_told(folder: Path) -> None:
+    """It ended a run over all cases before the first was measured, without a word of which file."""
+    settings = '[settings]\nwindows = "w.toml"\ncalibration = "bone"\n'
+    text = settings + '[[scan]]\npath = "a"\n[[scan]]\npath = "none"\n'
+    (folder / "case.toml").write_text(text, encoding="utf-8")
+    told = " ".join(faults(folder, "case_file\ncase.toml\n"))
+    for what in ("calibration of scan a", "windows table of scan a", "path of scan none"):
+        assert f"there is nothing at the {what}." in told
+
+
 def test_what_is_not_read_beside_a_case_file_is_told(folder: Path) -> None:
     (told,) = faults(folder, "case_file,arm,weeks_since_surgery\ncase.toml,A,8\n")
     assert told.startswith("column-not-read: Beside case_file nothing is read from weeks_since_surgery.")

@@ -359,11 +359,13 @@ class _Reader:
             return
         for job in _case_jobs(case, case_file, self.windows, self.calibration):
             draft = _Draft(number, replace(job, extra=self._extra(row)), {}, [])
-            if os.path.exists(job.path):  # noqa: PTH110
-                self._join(draft, None)
+            files = {"path": job.path, "calibration": job.calibration, "windows table": job.windows}
+            lost = [what for what, file in files.items() if file and not os.path.exists(file)]  # noqa: PTH110
+            if lost:
+                texts = (f"{name}: there is nothing at the {what} of scan {job.scan}." for what in lost)
+                self._refuse(draft, [fault("no-such-path", text, "Check the path.") for text in texts])
             else:
-                what = f"{name}: there is nothing at the path of scan {job.scan}."
-                self._refuse(draft, [fault("no-such-path", what, "Check the path.")])
+                self._join(draft, None)
 
     def manifest(self) -> Manifest:
         """Return what the rows say together."""
