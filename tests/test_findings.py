@@ -519,7 +519,7 @@ def test_where_no_halo_is_shown_it_is_said_that_there_may_be_one() -> None:
 @pytest.mark.parametrize(
     ("smallest_mm", "reason"),
     [
-        (1.17, "One of less than 1.17 mm would not show."),
+        (1.17, "An interruption of less than 1.17 mm would not show."),
         (math.nan, ""),
     ],
 )

@@ -52,7 +52,11 @@ def _integrity(integrity: Integrity) -> tuple[Against, str]:
     if integrity.state == "not measurable":
         return Against.NOT_MEASURABLE, "This scan does not tell whether the shaft is whole."
     smallest = integrity.smallest_shown_mm
-    missed = f" One of less than {with_unit(smallest, Unit.MM)} would not show." if smallest > 0.0 else ""
+    missed = (
+        f" An interruption of less than {with_unit(smallest, Unit.MM)} would not show."
+        if smallest > 0.0
+        else ""
+    )
     return Against.AS_EXPECTED, f"{NONE_SHOWN}{missed}"
 
 
