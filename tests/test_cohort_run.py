@@ -127,6 +127,16 @@ def test_digests_tell_what_numbers_depend_on(tmp_path: Path) -> None:
     assert settings_digest(job, lambda job, folder: stand_in.measurement()) != digest
 
 
+@pytest.mark.parametrize("made_by", ["program_digest", "libraries"])
+def test_another_state_of_the_program_measures_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, made_by: str
+) -> None:
+    job = Job("c", "s", tmp_path)
+    before = settings_digest(job, stand_in.measure)
+    monkeypatch.setattr(f"ongrowth.cohort.job.{made_by}", lambda: "another")
+    assert settings_digest(job, stand_in.measure) != before
+
+
 def test_a_shared_file_that_changes_is_read_again(tmp_path: Path) -> None:
     """Workers of a Dask scheduler outlive a run, and so may the session that begins the next."""
     windows, calibration = tmp_path / "windows.toml", tmp_path / "bone.json"

@@ -17,7 +17,7 @@ import ongrowth
 from ongrowth.case import FirstDays, Known, run_reading
 from ongrowth.casefile import told_weeks
 from ongrowth.findings import read_windows, shipped_windows
-from ongrowth.reading import CorrectionRecord, ReaderValue, write_reading
+from ongrowth.reading import CorrectionRecord, ReaderValue, libraries, program_digest, write_reading
 from ongrowth.reports.table import ScanColumns, TableRow, reading_rows, scan_columns
 from ongrowth.screw import ScrewSpec
 from ongrowth.series.digest import content_digest, listing_digest
@@ -144,8 +144,8 @@ def measure_scan(job: Job, folder: Path) -> Measurement:
 def settings_digest(job: Job, measure: Measure) -> str:
     """Return the SHA-256 of everything but the images that a scan's numbers depend on.
 
-    Files (calibrations, windows) count by their content, not by their place; so does the program's version,
-    and the function that measures.
+    Files (calibrations, windows) count by their content, not by their place; so does the program, with the
+    libraries it measures by and the function that measures.
     """
     facts: dict[str, Any] = {name: getattr(job, name) for name in _SETTINGS}
     facts |= {
@@ -156,6 +156,8 @@ def settings_digest(job: Job, measure: Measure) -> str:
         "preop": _lender(job.preop, measure) if job.preop else None,
         "first_days": [_lender(one, measure) for one in job.first_days],
         "version": ongrowth.__version__,
+        "program": program_digest(),
+        "libraries": libraries(),
         "measure": f"{measure.__module__}.{measure.__qualname__}",
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True, default=str).encode()).hexdigest()
