@@ -11,7 +11,10 @@ from typing import Any
 
 import build_reading as build
 import numpy as np
+import pytest
 
+import ongrowth.case.compare as compare
+import ongrowth.case.reading as recipe
 from ongrowth.casefile import CaseFile, parse_case_file
 from ongrowth.newbone import NewBone, NewBonePlace
 from ongrowth.quantity import Caution, Measured, Unit
@@ -36,6 +39,14 @@ class Steps:
         self.date = scan.acquisition.date
         self.dates: dict[str, dt.date] = {}
         self.patients: dict[str, str] = {}
+
+    def put_in_place(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Let the recipe and the comparison of two CTs take these steps."""
+        for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
+            monkeypatch.setattr(recipe, name, getattr(self, name))
+        monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
+        for name in ("read_scan", "measure_motion", "measure_new_bone"):
+            monkeypatch.setattr(compare, name, getattr(self, name))
 
     def read_scan(self, path: Path, *, series: str = "", **_: Any) -> Scan:
         self.asked["series"].append((path.name, series))

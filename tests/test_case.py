@@ -60,11 +60,7 @@ def scan() -> Scan:
 @pytest.fixture
 def steps(scan: Scan, monkeypatch: pytest.MonkeyPatch) -> Steps:
     stand_ins = Steps(scan)
-    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
-        monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
-    monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
-    for name in ("read_scan", "measure_motion", "measure_new_bone"):
-        monkeypatch.setattr(compare, name, getattr(stand_ins, name))
+    stand_ins.put_in_place(monkeypatch)
     return stand_ins
 
 

@@ -14,7 +14,6 @@ from build_steps import Steps, case_text, two_scans
 from click.testing import CliRunner, Result
 
 import ongrowth
-import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
 import ongrowth.case.reuse as reuse
 from ongrowth.case import Known, run_case, run_reading
@@ -28,11 +27,7 @@ from ongrowth.screw import OtherMetal
 @pytest.fixture
 def steps(monkeypatch: pytest.MonkeyPatch) -> Steps:
     stand_ins = Steps(build.make_scan(step_mm=1.0))
-    for name in ("read_scan", "find_screws", "find_defect", "measure_halo", "measure_bridge"):
-        monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
-    monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
-    for name in ("read_scan", "measure_motion", "measure_new_bone"):
-        monkeypatch.setattr(compare, name, getattr(stand_ins, name))
+    stand_ins.put_in_place(monkeypatch)
     return stand_ins
 
 

@@ -13,7 +13,6 @@ import pytest
 from build_doubt import open_halo
 from build_steps import Steps, case_text, replace_scans
 
-import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
 from ongrowth.calibration import Calibration
 from ongrowth.case import Known, run_case, run_reading
@@ -45,14 +44,11 @@ def steps(monkeypatch: pytest.MonkeyPatch) -> Steps:
         stand_ins.asked["halo"].append(last[-1])
         return open_halo(*HALOS[last[-1]])
 
-    for name in ("find_screws", "find_defect", "measure_bridge"):
-        monkeypatch.setattr(recipe, name, getattr(stand_ins, name))
+    stand_ins.put_in_place(monkeypatch)
     monkeypatch.setattr(recipe, "read_scan", read_scan)
     monkeypatch.setattr(recipe, "measure_halo", measure_halo)
     ahead = (Prospect("calibrated", 0.5, 0.4), Prospect("thinner", 0.02, 0.3))
     monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ahead)
-    for name in ("read_scan", "measure_motion", "measure_new_bone"):
-        monkeypatch.setattr(compare, name, getattr(stand_ins, name))
     return stand_ins
 
 

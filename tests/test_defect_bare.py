@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,6 +14,7 @@ from scipy.special import ndtr
 import ongrowth.defect.find
 from ongrowth.defect import DefectPlane, find_defect
 from ongrowth.defect.bare import Bare, find_bare, lines_beside
+from ongrowth.defect.find import _is_open
 from ongrowth.defect.middle import Middle
 from ongrowth.defect.slit import Block
 from ongrowth.frame import ScrewFrame
@@ -170,3 +172,18 @@ def test_a_slit_whose_fit_leaves_the_shaft_is_no_defect(
     found = find_defect(scan, screw, ScrewFrame.of(screw.head_mm, screw.tip_mm))
     assert isinstance(found, Problem)
     assert found.code == "defect-not-seen"
+
+
+def test_lines_that_do_not_meet_a_plane_have_no_say_in_it() -> None:
+    """Lines in spongy bone would show the slit, but end before it; dense bone, which it severs, hides it."""
+    slit, normal = blurred_slit(1100.0, 2.4), np.array([0.0, 0.0, 1.0])
+    short = blurred_slit(200.0, 0.0).hu
+    hu = np.where(X > 0.0, slit.hu, np.where(Z < 12.0, short, np.minimum(short, 50.0)))
+    hu = np.where(np.abs(X) < 3.0, np.nan, hu)  # so that the two do not mix
+    lines = lines_beside(Block(slit.world_from_block, SIDE, SIDE, DEPTH, hu.astype(np.float32)), RADIUS)
+    at_slit = Plane(np.array([0.0, 0.0, 17.0]), normal)
+    assert len(lines.that_show(2.4).x_mm) > 40
+    assert lines.that_show(2.4).met(at_slit) == (0, 0)
+    seen = Middle(at_slit, 2.4, 1.0, 1.0, 1.0, 2.6, 1.0, 1.0, 0.1)
+    assert _is_open(seen, lines)
+    assert not _is_open(replace(seen, gap_mm=4.6), lines)  # so wide a gap would show in dense bone, too

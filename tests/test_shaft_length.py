@@ -10,7 +10,6 @@ import build_reading as build
 import pytest
 from build_steps import Steps, two_scans
 
-import ongrowth.case.compare as compare
 import ongrowth.case.reading as recipe
 from ongrowth.case import Known, run_case, run_reading
 from ongrowth.change import Placement, changes_between
@@ -25,11 +24,7 @@ from ongrowth.screw import Metalwork, ScrewSpec
 def lengths(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     """Lengths that the shaft is found to have, CT by CT; the last one holds for all that follow."""
     steps, told = Steps(build.make_scan(step_mm=1.0)), [42.0]
-    for name in ("read_scan", "find_defect", "measure_halo", "measure_bridge"):
-        monkeypatch.setattr(recipe, name, getattr(steps, name))
-    monkeypatch.setattr(recipe, "look_ahead", lambda *_, **__: ())
-    for name in ("read_scan", "measure_motion", "measure_new_bone"):
-        monkeypatch.setattr(compare, name, getattr(steps, name))
+    steps.put_in_place(monkeypatch)
 
     def find_screws(_: Scan, specs: tuple[ScrewSpec, ...]) -> Metalwork:
         length = Measured.of(told.pop(0) if len(told) > 1 else told[0], 0.3, Unit.MM)

@@ -87,19 +87,21 @@ class Lines:
 
     def that_show(self, gap_mm: float) -> Lines:
         """Return the lines along which a gap so wide would leave a stretch without bone."""
-        return self._only(self.least_gap_mm < gap_mm)
-
-    def _only(self, chosen: BoolArray) -> Lines:
+        chosen = self.least_gap_mm < gap_mm
         own = (getattr(self, f.name)[chosen] for f in fields(self) if f.name != "world_from_block")
         return Lines(self.world_from_block, *own)
 
-    def severed_share(self, plane: Plane) -> float:
-        """Return the share of lines with bone on both sides of a plane, patient mm, that it severs; 0..1."""
+    def met(self, plane: Plane) -> tuple[int, int]:
+        """Return how many lines with bone on both sides a plane, patient mm, severs, and crosses in bone."""
         foot = self.world_from_block.apply(np.column_stack([self.x_mm, self.y_mm, np.zeros_like(self.x_mm)]))
         slope = float(plane.normal @ self.world_from_block.turn(np.array([0.0, 0.0, 1.0])))
         at = -plane.height_mm(foot) / slope
-        severed = int(self.severed(at).sum())
-        return severed / max(1, severed + int(self.crossed(at).sum()))
+        return int(self.severed(at).sum()), int(self.crossed(at).sum())
+
+    def severed_share(self, plane: Plane) -> float:
+        """Return the share of lines with bone on both sides of a plane, patient mm, that it severs; 0..1."""
+        severed, crossed = self.met(plane)
+        return severed / max(1, severed + crossed)
 
 
 def lines_beside(block: Block, envelope_mm: float) -> Lines:

@@ -145,9 +145,9 @@ def _is_open(middle: Middle, lines: Lines) -> bool:
 
     Dense bone hides a gap that shows in spongy bone; where too few lines would show it they have no say.
     """
-    telling = lines.that_show(middle.gap_mm)
-    is_told = len(telling.x_mm) >= _FEWEST_LINES
-    return not is_told or telling.severed_share(middle.plane) > _LEAST_OF_OPEN * middle.open_share
+    severed, crossed = lines.that_show(middle.gap_mm).met(middle.plane)
+    n = severed + crossed
+    return n < _FEWEST_LINES or severed > _LEAST_OF_OPEN * middle.open_share * n
 
 
 def _of_slit(middle: Middle, frame: ScrewFrame) -> DefectPlane | None:
