@@ -138,7 +138,7 @@ def report(work: Path, *, write: bool) -> None:
     text = f"{len(numbers)} phantoms; in {unseen} the defect is not seen.\n\n{table}"
     click.echo(text)
     if write:
-        PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), {"plain": text}), encoding="utf-8")
+        PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), {"another world": text}), encoding="utf-8")
 
 
 def _figures(sides: list[dict[str, Any]]) -> tuple[str, ...]:
