@@ -19,8 +19,8 @@ from ongrowth.scan import Scan
 FloatArray = NDArray[np.float64]
 
 _FINE_MM, _HALF_MM = 0.22, 30.0
-LENGTH_MM, CREST_MM, _ROOT_MM, _PITCH_MM = 42.0, 2.0, 1.5, 1.5
-_METAL_HU, _SOFT_HU, _LAYER_HU, _GAP_HU, _DENSE_HU, _CEILING_HU = 9000.0, 40.0, 60.0, 50.0, 900.0, 3071.0
+LENGTH_MM, CREST_MM, _ROOT_MM, PITCH_MM = 42.0, 2.0, 1.5, 1.5
+METAL_HU, SOFT_HU, LAYER_HU, GAP_HU, DENSE_HU, CEILING_HU = 9000.0, 40.0, 60.0, 50.0, 900.0, 3071.0
 SIZES = {"major_diameter_mm": 2 * CREST_MM, "root_diameter_mm": 2 * _ROOT_MM}
 
 
@@ -82,20 +82,25 @@ def _fine(plain: Plain, u: FloatArray, v: FloatArray, s: FloatArray, rng: np.ran
         bone += plain.texture_hu / grain.std() * grain
     if plain.cortex_mm:
         half = plain.cortex_mm / 2.0
-        bone += (_DENSE_HU - plain.bone_hu) * _share(np.abs(outside + half) - half)
+        bone += (DENSE_HU - plain.bone_hu) * _share(np.abs(outside + half) - half)
     at = (plain.gap_at - 0.5) * LENGTH_MM
     inside, slit = _share(outside), _share(np.abs(s - at) - plain.gap_mm / 2.0)
-    hu = _SOFT_HU + (bone - _SOFT_HU) * inside
-    hu += (_GAP_HU - hu) * slit
+    hu = SOFT_HU + (bone - SOFT_HU) * inside
+    hu += (GAP_HU - hu) * slit
     width = np.where(s < at, plain.head_mm, plain.tip_mm)
     layer = _share(radius - CREST_MM - width) * inside * (width > 0.0) * (depth > 0.0) * (depth < LENGTH_MM)
-    hu += (_LAYER_HU - hu) * layer
-    turn = (s / _PITCH_MM - np.arctan2(v, u) / (2.0 * math.pi)) % 1.0
+    hu += (LAYER_HU - hu) * layer
+    return hu + (METAL_HU - hu) * _share(outside_metal_mm(u, v, s))
+
+
+def outside_metal_mm(u: FloatArray, v: FloatArray, s: FloatArray) -> FloatArray:
+    """Return about how far places lie outside the screw: across its axis, and along it from its middle."""
+    radius, depth = np.hypot(u, v), s + LENGTH_MM / 2.0
+    turn = (s / PITCH_MM - np.arctan2(v, u) / (2.0 * math.pi)) % 1.0
     thread = _ROOT_MM + (CREST_MM - _ROOT_MM) * np.clip(2.6 * np.abs(turn - 0.5) - 0.15, 0.0, 1.0)
     tapered = np.minimum(thread, np.clip((LENGTH_MM - depth) / 2.0, 0.0, 1.0) * CREST_MM)
     shaft = np.maximum(radius - tapered, np.maximum(depth - LENGTH_MM, -depth))
-    metal = _share(np.minimum(shaft, np.maximum(radius - 3.2, np.abs(depth + 2.0) - 2.0)))
-    return hu + (_METAL_HU - hu) * metal
+    return np.minimum(shaft, np.maximum(radius - 3.2, np.abs(depth + 2.0) - 2.0))
 
 
 def _outside_bone_mm(plain: Plain, u: FloatArray, v: FloatArray, s: FloatArray) -> FloatArray:
@@ -121,8 +126,8 @@ def _sampled(plain: Plain, fine: FloatArray, rng: np.random.Generator) -> Scan:
     )
     hu = ndimage.map_coordinates(fine, [(p + _HALF_MM) / _FINE_MM for p in places], order=1)
     noise = ndimage.gaussian_filter(rng.standard_normal(hu.shape), (0.4, 0.6, 0.6))
-    hu = np.minimum(hu + plain.noise_hu / noise.std() * noise, _CEILING_HU)
+    hu = np.minimum(hu + plain.noise_hu / noise.std() * noise, CEILING_HU)
     world_from_voxel = np.eye(4)
     world_from_voxel[:3, :3] = np.fliplr(np.diag(step[::-1]))
     world_from_voxel[:3, 3] = first[::-1]
-    return Scan(np.round(hu).astype(np.int16), world_from_voxel, hu_ceiling=_CEILING_HU)
+    return Scan(np.round(hu).astype(np.int16), world_from_voxel, hu_ceiling=CEILING_HU)

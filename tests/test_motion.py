@@ -19,6 +19,7 @@ from ongrowth.motion import (
     common_scale,
     double_examinations,
     is_off,
+    measure_pitch,
     measure_scale,
     migration_of,
     stretched,
@@ -354,11 +355,11 @@ def test_a_turn_is_read_off_the_thread(turned_deg: float) -> None:
     assert math.degrees(turn) == pytest.approx(-turned_deg, abs=2.0)
 
 
-def a_threaded_screw(length_mm: float = 1.0) -> Screw:
+def a_threaded_screw(length_mm: float = 1.0, pitch_mm: float = 1.5) -> Screw:
     """The screw of `FRAME`, all of it longer or shorter."""
     middle = FRAME.world(0.0, 0.0, FRAME.length_mm / 2.0)
     head, tip = (stretched(p, middle, length_mm) for p in (FRAME.origin_mm, FRAME.tip_mm))
-    spec = ScrewSpec(id="left", pitch_mm=1.5)
+    spec = ScrewSpec(id="left", pitch_mm=pitch_mm)
     size = Measured.of(4.0, 0.1, Unit.MM)
     length = Measured.of(FRAME.length_mm * length_mm, 0.2, Unit.MM)
     whole = Integrity("no interruption shown", 0.5, math.nan, size, size)
@@ -409,6 +410,24 @@ def test_without_a_thread_there_is_no_ruler() -> None:
     found = measure_scale(bare, bare, a_threaded_screw(), a_threaded_screw())
     assert not found.is_known
     assert not is_off(common_scale([found]))
+
+
+@pytest.mark.parametrize("state", ["interrupted", "bent"])
+def test_a_screw_in_pieces_is_no_ruler(state: str) -> None:
+    scan, whole = threaded(FRAME, 1.5, 10.0), a_threaded_screw()
+    assert measure_scale(scan, scan, whole, whole).is_known
+    other = replace(whole, integrity=replace(whole.integrity, state=state, at_depth_mm=20.0))
+    assert not measure_scale(scan, scan, whole, other).is_known
+
+
+@pytest.mark.parametrize(("slices_a_turn", "is_sure"), [(1.0, False), (1.5, True), (2.0, False), (2.6, True)])
+def test_slices_that_cut_each_turn_alike_make_the_ruler_unsure(slices_a_turn: float, is_sure: bool) -> None:
+    upright = abs(float(FRAME.axis_direction @ threaded(FRAME, 1.5, 0.0).slice_normal))
+    gap_mm = threaded(FRAME, 1.5, 0.0).slice_gap_mm
+    pitch_mm = slices_a_turn * gap_mm / upright
+    found = measure_pitch(threaded(FRAME, pitch_mm, 10.0), a_threaded_screw(pitch_mm=pitch_mm))
+    turns = (FRAME.length_mm - 7.0) / pitch_mm
+    assert (math.tau * turns * found.u / pitch_mm < 0.25) is is_sure  # radians of phase from end to end
 
 
 def test_several_screws_tell_one_scale_better_than_one() -> None:

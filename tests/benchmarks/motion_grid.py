@@ -239,10 +239,10 @@ def plane_of(visit: Visit, frame: ScrewFrame, number: int) -> DefectPlane:
 def motion_records(found: ScrewMotion, a: Visit, b: Visit, frame: ScrewFrame) -> list[dict[str, Any]]:
     truth = motion_between(a.site, b.site)
     true = (truth.screw_in_head_side, truth.screw_in_tip_side, truth.tip_side_in_head_side)
-    return [_motion_record(m, t, found, frame) for m, t in zip(found.motions, true, strict=True)]
+    return [motion_record(m, t, found, frame) for m, t in zip(found.motions, true, strict=True)]
 
 
-def _motion_record(
+def motion_record(
     motion: Motion, true: RigidTransform, found: ScrewMotion, frame: ScrewFrame
 ) -> dict[str, Any]:
     """Set a motion beside the truth, in the axes of the screw."""

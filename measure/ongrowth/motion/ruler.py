@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.frame import ScrewFrame
-from ongrowth.motion.thread import read_thread
+from ongrowth.motion.thread import Ripple, read_thread
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw
@@ -22,6 +22,9 @@ _NOT_THE_THREAD = 0.05  # farther from the stated pitch than any scanner is wron
 # Bound of Cramer and Rao for the frequency of a sinusoid in noise, from how far it stands out; errors of 39
 # scans of the tuning half are 1.05 of it (root mean square).
 _BOUND = math.sqrt(24.0) / 2.0
+# Where a turn of the thread holds just one slice or two, each turn is cut at almost the same places, and its
+# phase bends along the shaft by so much. From phantoms of plain bone (tuning half, and one case by hand).
+_BENT_RAD, _SLOW_BEAT = 0.3, 1.5  # the second: beats of thread and slices on the whole shaft
 _SIGNIFICANT = 3.0  # standard uncertainties: scans of one case are many, and a false correction does harm
 
 
@@ -40,8 +43,11 @@ def measure_pitch(scan: Scan, screw: Screw) -> Measured:
     Returns
     -------
     Measured
-        In mm; missing where the thread does not show ("smaller than blur").
+        In mm; missing where the thread does not show ("smaller than blur"), and where the shaft is bent or in
+        pieces ("screw bent"): pieces that have moved apart are no ruler.
     """
+    if screw.integrity.state in ("interrupted", "bent"):
+        return Measured.missing(Unit.MM, Caution.SCREW_BENT)
     frame = ScrewFrame.of(screw.head_mm, screw.tip_mm)
     ceiling = scan.hu_ceiling if math.isfinite(scan.hu_ceiling) else math.inf
     thread = read_thread(scan, frame, screw.major_diameter_mm.value / 2.0, ceiling, math.nan)
@@ -50,8 +56,16 @@ def measure_pitch(scan: Scan, screw: Screw) -> Measured:
     if is_other or not thread.clarity > _LEAST_CLARITY:
         return Measured.missing(Unit.MM, Caution.SMALLER_THAN_BLUR)
     turns = thread.span_mm / thread.pitch_mm
-    u = _BOUND * thread.pitch_mm / (2.0 * np.pi * turns * thread.clarity)
+    bent = _BENT_RAD if _beats_slowly(scan, frame, thread) else 0.0
+    u = thread.pitch_mm / (2.0 * np.pi * turns) * math.hypot(_BOUND / thread.clarity, bent)
     return Measured.of(thread.pitch_mm, float(u), Unit.MM)
+
+
+def _beats_slowly(scan: Scan, frame: ScrewFrame, thread: Ripple) -> bool:
+    """Whether the slices cut each turn of a thread at the same places all along the shaft, or almost."""
+    slices = thread.span_mm * abs(float(frame.axis_direction @ scan.slice_normal)) / scan.slice_gap_mm
+    turns = thread.span_mm / thread.pitch_mm
+    return min(abs(slices - turns), abs(slices - 2.0 * turns)) < _SLOW_BEAT
 
 
 def measure_scale(earlier: Scan, later: Scan, earlier_screw: Screw, later_screw: Screw) -> Measured:
