@@ -25,7 +25,7 @@ from scipy.spatial.transform import Rotation
 from ongrowth.defect import DefectPlane, find_defect, given_defect
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform
-from ongrowth.motion import ScrewMotion, measure_motion
+from ongrowth.motion import ScrewMotion, is_off, measure_motion, measure_scale
 from ongrowth.newbone import measure_new_bone
 from ongrowth.scan import Refused
 from ongrowth.screw import ScrewSpec, find_screws
@@ -190,6 +190,8 @@ def measured(half: str, number: int) -> Record:
     }
     piece = state.screw if state.tip_piece is None else state.tip_piece
     true = [(state.head, state.screw), (state.tip, piece), (state.head, state.tip)]
+    scale = measure_scale(*scans, *screws)
+    out["scale"] = [scale.value, scale.u, is_off(scale)] if scale.is_known else None
     out["motions"] = [
         motion_record(m, _rigid(seen_from(*bodies, looks[0])), found, frame)
         for m, bodies in zip(found.motions, true, strict=True)
@@ -273,9 +275,13 @@ def tables_of(records: list[Record]) -> dict[str, str]:
     known = [r for r in records if "motions" in r]
     seconds = np.array([r["seconds"] for r in known])
     seen = sum(r["defect"][0] and abs(r["defect"][1]) <= 1.0 for r in known)
+    scales = [r["scale"] for r in known if r["scale"]]
+    off = np.array([(value - 1.0) / u for value, u, _ in scales])
     counts = (
         f"{len(known)} pairs; {len(records) - len(known)} refused; defect found in {seen}; "
-        f"{np.median(seconds):.1f} s a pair (longest {seconds.max():.1f} s)."
+        f"{np.median(seconds):.1f} s a pair (longest {seconds.max():.1f} s). The thread tells the scale in "
+        f"{len(scales)}: root mean square of its error {np.sqrt(np.mean(off**2)):.2f} u, told to differ in "
+        f"{sum(s[2] for s in scales)} (truth: none)."
     )
     rows = {
         "plain errors": _error_rows(known),
