@@ -320,13 +320,15 @@ def test_the_interval_decides_not_what_a_scan_would_show() -> None:
     coarse = Measured.of(0.4, 0.65, Unit.MM, floor=0.0, limit=2.11)
     told = judge_width(here, "mean_width", coarse)
     assert told.against_window is AS_EXPECTED
-    assert told.why.startswith("More than 1.67 mm is excluded by the 95 % interval. ")
+    shown = "This CT is sure to show halos from 2.11 mm on only; "
+    excluded = f"{shown}but more than 1.67 mm its 95 % interval excludes."
+    assert told.why.startswith(excluded)
     line = line_of("head_side", "left", [told])
     assert line is not None
-    assert print_line(line, "L5").reason == "More than 1.67 mm is excluded by the 95 % interval."
+    assert print_line(line, "L5").reason == excluded
     fine = judge_width(here, "mean_width", Measured.of(0.4, 0.3, Unit.MM, floor=0.0, limit=0.9))
     assert fine.against_window is AS_EXPECTED
-    assert "excluded" not in fine.why  # print says "below 0.90 mm", and that is enough
+    assert "excludes" not in fine.why  # print says "below 0.90 mm", and that is enough
     for limit in (0.9, 2.11):
         unsure = judge_width(here, "mean_width", Measured.of(0.8, 0.9, Unit.MM, floor=0.0, limit=limit))
         assert unsure.against_window is UNDECIDED  # print leaves its interval out

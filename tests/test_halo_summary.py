@@ -52,3 +52,19 @@ def test_a_side_whose_layer_is_too_thin_to_read_leaves_the_whole_unread() -> Non
     assert summarise(draws_of(layers, 10), BOTH, Caution.NONE).layer_hu == UNKNOWN_HU
     # a shaft that no defect parts has one side
     assert summarise(draws_of(layers, 0), BOTH, Caution.NONE).layer_hu.value == pytest.approx(60.0)
+
+
+def test_the_sectors_of_a_side_average_to_its_mean() -> None:
+    """Draws of thin halos are cut at zero one by one, and their mean is wider than the best estimate."""
+    rng = np.random.default_rng(3)
+    draws = draws_of((UNKNOWN_HU, UNKNOWN_HU), 10)
+    thin = replace(
+        draws,
+        width_mm=np.full((20, 24), 0.05) * np.linspace(0.5, 1.5, 24),
+        fields_mm=0.05 + 0.7 * rng.standard_normal((50, 1, 1)) + np.zeros((50, 20, 24)),
+    )
+    for sides in ((Side.HEAD,), (Side.TIP,), BOTH):
+        found = summarise(thin, sides, Caution.NONE)
+        sectors = [sector.value for sector in found.sector_mean_width]
+        assert np.mean(sectors) == pytest.approx(found.mean_width.value)  # sectors of equal area
+        assert all(s.low95 <= s.value <= s.high95 for s in found.sector_mean_width)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import ast
+import dataclasses
 import functools
+import importlib
 import re
 import statistics
 from collections.abc import Iterator
@@ -98,6 +100,24 @@ def test_public_functions_tell_their_parameters_and_refusals(name: str) -> None:
     assert [word for word in told if word in wanted] == wanted
     raises = any(isinstance(node, ast.Raise) and node.exc is not None for node in ast.walk(function))
     assert not raises or "Raises\n------" in text
+
+
+def exported() -> Iterator[type]:
+    """Data classes that a package of the library gives out."""
+    for path in modules("measure/ongrowth"):
+        if path.name == "__init__.py":
+            name = ".".join(path.parent.relative_to(ROOT / "measure").parts)
+            module = importlib.import_module(name)
+            members = (getattr(module, word) for word in getattr(module, "__all__", ()))
+            yield from (m for m in members if isinstance(m, type) and dataclasses.is_dataclass(m))
+
+
+def test_data_classes_that_are_given_out_lock_their_arrays() -> None:
+    holding = {
+        one for one in exported() if any("Array" in str(field.type) for field in dataclasses.fields(one))
+    }
+    assert len(holding) > 15
+    assert {one.__qualname__ for one in holding if not hasattr(one, "__post_init__")} == set()
 
 
 def takes(what: ast.ClassDef | Function) -> set[str]:

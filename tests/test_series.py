@@ -90,6 +90,44 @@ def test_date(tmp_path: Path, values: dict[str, str], expected: dt.date) -> None
     assert scan_with(tmp_path, **values).acquisition.date == expected
 
 
+@pytest.mark.parametrize(
+    ("study", "told"),
+    [
+        ("20310501", ""),
+        ("20310430", ""),  # begun before midnight
+        ("20310403", "28 days after"),
+        ("20310605", "35 days before"),
+        ("19001111", ""),
+        ("", ""),
+    ],
+)
+def test_a_study_of_another_day_is_told(tmp_path: Path, study: str, told: str) -> None:
+    scan = scan_with(tmp_path, AcquisitionDate="20310501", StudyDate=study)
+    assert scan.acquisition.date == dt.date(2031, 5, 1)
+    texts = [problem.text for problem in scan.problems if problem.code == "dates-differ"]
+    assert len(texts) == bool(told)
+    assert all(told in text and "2031" not in text for text in texts)  # dates stay in the private file
+
+
+@pytest.mark.parametrize(
+    ("maker", "model", "scanner"),
+    [
+        ("Invented", "Ring 1", "Invented Ring 1"),
+        ("Invented", "Invented Ring 1", "Invented Ring 1"),
+        ("INVENTED", "Invented", "Invented"),
+        ("Invent", "Invented Ring 1", "Invent Invented Ring 1"),  # another word
+        ("Invented", "", "Invented"),
+        ("", "Ring 1", "Ring 1"),
+        ("", "", ""),
+    ],
+)
+def test_a_maker_whom_the_model_names_stands_there_once(
+    tmp_path: Path, maker: str, model: str, scanner: str
+) -> None:
+    scan = scan_with(tmp_path, Manufacturer=maker, ManufacturerModelName=model)
+    assert scan.acquisition.scanner == scanner
+
+
 def test_date_before_there_was_ct(tmp_path: Path) -> None:
     made_up = dict.fromkeys(DATES, "19001111")
     scan = scan_with(tmp_path / "all", **made_up)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,6 +30,20 @@ def frozen(array: ArrayLike) -> NDArray[np.float64]:
     out = np.array(array, dtype=np.float64)
     out.setflags(write=False)
     return out
+
+
+def lock_arrays(thing: Any) -> None:
+    """Make the arrays of a data class read-only in place, so that frozen types stay frozen without a copy.
+
+    Parameters
+    ----------
+    thing : data class instance
+        Called by its own ``__post_init__``.
+    """
+    for name in (field.name for field in dataclasses.fields(thing)):
+        value = getattr(thing, name)
+        if isinstance(value, np.ndarray):
+            value.setflags(write=False)
 
 
 def apply_affine(matrix: ArrayLike, points: ArrayLike) -> NDArray[np.float64]:

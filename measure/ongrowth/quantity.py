@@ -52,6 +52,7 @@ class Caution(enum.IntFlag):
     PROCESSED_IMAGE = enum.auto()
     DIAMETER_DOUBTFUL = enum.auto()
     SCREW_BENT = enum.auto()
+    NOT_SHOWN = enum.auto()
 
     @property
     def codes(self) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ import datetime as dt
 import os
 import shutil
 import subprocess
+import time
 import zipfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -118,6 +119,47 @@ def test_objects_of_earlier_results_are_told(made: build_export.Exported) -> Non
     (told,) = (line for line in later.stderr.splitlines() if line.startswith("older-objects: "))
     assert told.count(".dcm") == 1
     assert old.name in told
+
+
+def test_objects_hang_neither_on_place_nor_on_time(
+    made: build_export.Exported, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Copied, exported in another time zone, and with others beside it, an object stays what it was."""
+    source = replace(made.reading.source, measured="2031-04-30T23:30:00+02:00")
+    file = write_reading(replace(made.reading, source=source), made.folder / "again" / "w08")
+    images = ("--images", made.images)
+    out = made.folder / "again" / "dicom"
+    try:
+        for zone, kinds in (("UTC", ("--sr", "--seg")), ("Pacific/Auckland", ())):
+            monkeypatch.setenv("TZ", zone)
+            time.tzset()
+            told = run(file, *kinds, *images, "--out", out / zone[:3])
+            assert told.exit_code == 0, told.stderr
+            os.utime(file, (1e9, 1e9))  # as a copy may be
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    for kind in ("sr", "seg"):
+        first, second = (dcmread(out / zone / f"w08-{kind}.dcm") for zone in ("UTC", "Pac"))
+        assert first == second
+        assert (first.ContentDate, first.ContentTime) == ("20310430", "233000")
+    alone = run(file, "--sr", *images, "--out", out / "alone")
+    assert alone.exit_code == 0, alone.stderr
+    # a report that refers to no segmentation is another one
+    uids = {dcmread(out / folder / "w08-sr.dcm").SOPInstanceUID for folder in ("alone", "UTC")}
+    assert len(uids) == 2
+
+
+def test_an_older_reading_that_does_not_say_when_it_was_made(made: build_export.Exported) -> None:
+    """The file's own time serves as the date of the content, but has no say in identifiers."""
+    uids = set()
+    for n in (1, 2):
+        os.utime(made.reading_folder / "reading.json", (n * 1e9, n * 1e9))
+        out = made.folder / f"dicom-{n}"
+        assert run(made.reading_folder, "--sr", "--images", made.images, "--out", out).exit_code == 0
+        uids.add(dcmread(out / "w08-sr.dcm").SOPInstanceUID)
+    assert dcmread(made.folder / "dicom-1" / "w08-sr.dcm").ContentDate == "20010909"
+    assert len(uids) == 1
 
 
 def test_changed_voxels_are_noticed(made: build_export.Exported) -> None:

@@ -205,6 +205,8 @@ def test_ids_inside_pictures_point_to_themselves(page: str) -> None:
     for svg in re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL):
         targets = set(re.findall(r'\bid="([^"]+)"', svg))
         assert set(re.findall(r'(?:url\(#|href="#)([^")]+)', svg)) <= targets
+    names = re.findall(r'\sid="([^"]+)"', page)
+    assert sorted(set(names)) == sorted(names)  # an id stands there once, also in several pictures
 
 
 def test_the_same_reading_gives_the_same_page(reading: Reading, page: str) -> None:

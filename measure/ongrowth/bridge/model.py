@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.defect import DefectPlane
+from ongrowth.geometry import lock_arrays
 from ongrowth.quantity import Caution, Measured, Unit
 
 
@@ -43,6 +44,9 @@ class BridgeMap:
     inside: NDArray[np.bool_]
     hidden: NDArray[np.bool_]
 
+    def __post_init__(self) -> None:
+        lock_arrays(self)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BridgePiece:
@@ -65,6 +69,9 @@ class BridgePiece:
     centre_mm: NDArray[np.float64]
     place: str
     direction: str
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,11 +147,13 @@ def surroundings(scan: Scan, reading: Reading) -> Scan:
 
 def _moved(then: Scan, now: Scan, one: ImplantReading, two: ImplantReading) -> ScrewMotion | Problem:
     """Return how a screw and its fragments have moved, or why that cannot be told."""
+    name = screw_words(two.id)
     if one.defect is None:
         return Problem(
             "position-not-compared",
             Level.CAUTION,
-            f"The earlier CT shows no defect at {screw_words(two.id)}: fragments could not be told apart.",
+            f"The earlier CT shows no defect at {name}, and motion is measured against the bone on "
+            "either side of one: whether the screw has moved is not told.",
             "Give the plane of the defect in the viewer.",
         )
     lengths = one.screw.length_mm, two.screw.length_mm
@@ -159,7 +161,7 @@ def _moved(then: Scan, now: Scan, one: ImplantReading, two: ImplantReading) -> S
         return Problem(
             "position-not-compared",
             Level.CAUTION,
-            f"The shaft of {screw_words(two.id)} measured {say(lengths[0])} in the earlier CT and "
+            f"The shaft of {name} measured {say(lengths[0])} in the earlier CT and "
             f"{say(lengths[1])} in the later one: its ends are not the same places.",
             "Look at the cuts of both.",
         )
@@ -167,7 +169,7 @@ def _moved(then: Scan, now: Scan, one: ImplantReading, two: ImplantReading) -> S
         return measure_motion(then, now, one.screw, two.screw, one.defect)
     except Refused as error:
         told = error.problems[0]
-        text = f"From CT to CT {screw_words(two.id)} could not be followed: {told.text}"
+        text = f"From CT to CT {name} could not be followed: {told.text}"
         return replace(told, level=Level.CAUTION, text=text)
 
 

@@ -575,4 +575,5 @@ def source_of(scan: Scan, known: Known) -> Source:
         made.patient_id,
         known.scan_date or made.date,
         known.surgery_date,
+        dt.datetime.now(dt.UTC).astimezone().isoformat(timespec="seconds"),
     )

@@ -92,8 +92,8 @@ def _export(case: Case, file: Path, given: dict[str, Any]) -> Export:
     from ongrowth.reports.dicom import KINDS, Wanted, export_case
 
     kinds = tuple(kind for kind in KINDS if given[kind]) or KINDS
-    made = dt.datetime.fromtimestamp(file.stat().st_mtime, tz=dt.UTC).astimezone()
-    export = export_case(case, made, Wanted(kinds, given["all_frames"], given["images"]), tell)
+    written = dt.datetime.fromtimestamp(file.stat().st_mtime, tz=dt.UTC)
+    export = export_case(case, written, Wanted(kinds, given["all_frames"], given["images"]), tell)
     for remark in export.remarks:
         click.echo(f"note: {remark}", err=True)
     return export

@@ -119,7 +119,10 @@ def excluded_words(value: Measured, window: Window) -> str:
     """
     if not value.below_limit > window.high:
         return ""
-    return f"More than {with_unit(value.high95, value.unit)} is excluded by the 95 % interval."
+    limit, top = (with_unit(one, value.unit) for one in (value.below_limit, value.high95))
+    return (
+        f"This CT is sure to show halos from {limit} on only; but more than {top} its 95 % interval excludes."
+    )
 
 
 def no_window_reason(weeks: float) -> str:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.geometry import lock_arrays
 from ongrowth.quantity import Measured
 
 FloatArray = NDArray[np.float64]
@@ -91,11 +92,7 @@ class Doubt:
     model_mm: float
 
     def __post_init__(self) -> None:
-        for array in (
-            self.solutions, self.widths_mm, self.blur_mm, self.chances, self.alone, self.paired,
-            self.covariance, self.blur_u_mm, self.follow_mm, self.noise_mm, self.envelope_mm,
-        ):  # fmt: skip
-            array.setflags(write=False)
+        lock_arrays(self)
 
     def index(self, *parts: str) -> list[int]:
         """Return the places of the shared unknowns that belong to some parts."""

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ongrowth.defect import Side
+from ongrowth.geometry import lock_arrays
 from ongrowth.halo.doubt import Doubt, Rim
 from ongrowth.quantity import Caution, Measured
 
@@ -41,15 +42,7 @@ class HaloMap:
     cautions: NDArray[np.int64]
 
     def __post_init__(self) -> None:
-        for array in (
-            self.depth_mm,
-            self.angle_deg,
-            self.width_mm,
-            self.width_u_mm,
-            self.side,
-            self.cautions,
-        ):
-            array.setflags(write=False)
+        lock_arrays(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from scipy import ndimage
 from ongrowth.calibration import Calibration, Protocol
 from ongrowth.edge import Blur, Section
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import unit
+from ongrowth.geometry import lock_arrays, unit
 from ongrowth.halo.field import NodeGrid, side_corners
 from ongrowth.halo.fit import (
     FIELDS,
@@ -65,6 +65,9 @@ class CalibrationFit:
     radius_mm: FloatArray
     measured_hu: FloatArray
     model_hu: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 def measure_calibration(scan: Scan, spec: ScrewSpec) -> CalibrationFit:

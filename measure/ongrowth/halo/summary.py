@@ -109,6 +109,7 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
     limit = float(np.nanmax([*(draws.limit_mm[s] for s in sides), _ONE_SIDED_95 * means.std()]))
     bare_sectors = _sector_means(draws, draws.fields_mm, area)
     sectors = np.maximum(bare_sectors, 0.0)
+    best_sectors = _sector_means(draws, np.nan_to_num(draws.width_mm)[None], area)[0]
     lift = bare_sectors - np.tensordot(draws.fields_mm, weight, axes=2)[:, None]
     excess = _sector_excess(lift, cautions)
     of = partial(_of_draws, cautions=cautions)
@@ -138,10 +139,12 @@ def summarise(draws: Draws, sides: tuple[Side, ...], cautions: Caution) -> HaloS
         measured_share=share,
         detection_limit=Measured.of(limit, 0.1 * limit, Unit.MM, cautions),
         sector_mean_width=tuple(
-            width(s)
+            width(s, value=float(best))
             if np.isfinite(s).all() and is_seen
             else Measured.missing(Unit.MM, Caution.NO_BONE if is_seen else Caution.EXCLUDED_BY_READER)
-            for s, is_seen in zip(sectors.T, _sectors_seen(draws, area, left_out), strict=True)
+            for s, best, is_seen in zip(
+                sectors.T, best_sectors, _sectors_seen(draws, area, left_out), strict=True
+            )
         ),
     )
 

@@ -248,7 +248,7 @@ def _rim(problem: Problem, solution: Solution, posterior: Posterior, side: Side)
         why = Caution.SMALLER_THAN_BLUR
         return Rim("not measurable", Measured.missing(Unit.MM, why), Measured.missing(Unit.HU, why))
     if hu < max(_RIM_SHOWN_SD * u_hu, _LEAST_RIM_HU):
-        none = Caution.NONE
+        none = Caution.NOT_SHOWN
         return Rim("not shown", Measured.missing(Unit.MM, none), Measured.missing(Unit.HU, none))
     bone = np.split(solution.state.bone_hu, [problem.fields.bone[0].size])[index].mean()
     return Rim(

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 from scipy.special import chdtr, chndtr
 
-from ongrowth.geometry import RigidTransform
+from ongrowth.geometry import RigidTransform, lock_arrays
 from ongrowth.quantity import COVERAGE_95, Caution, Measured, Unit
 
 FloatArray = NDArray[np.float64]
@@ -38,6 +38,9 @@ class HelicalAxis:
     direction: FloatArray
     slide_mm: float
     point_mm: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 def helical_axis(motion: RigidTransform) -> HelicalAxis:

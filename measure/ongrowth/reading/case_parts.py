@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.geometry import lock_arrays
 from ongrowth.quantity import Measured
 from ongrowth.reading.parts import Cut, DoseFacts, Finding, Reading, Summary
 from ongrowth.scan import Problem
@@ -94,6 +95,9 @@ class ChangeMap:
     turn_deg: float = 0.0
     slide_mm: float = 0.0
 
+    def __post_init__(self) -> None:
+        lock_arrays(self)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NewBoneCells:
@@ -114,6 +118,9 @@ class NewBoneCells:
     to_scan: str
     cells_mm: NDArray[np.float64]
     cell_mm: float
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

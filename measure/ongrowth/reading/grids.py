@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import lock_arrays
 from ongrowth.scan import Scan
 
 OUTSIDE_HU = -1024
@@ -36,6 +37,9 @@ class Grid:
     hu: NDArray[np.int16] | NDArray[np.float32]
     first_mm: NDArray[np.float64]
     step_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 def sample_hu(scan: Scan, places_mm: ArrayLike) -> NDArray[np.float32]:

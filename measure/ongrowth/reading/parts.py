@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from ongrowth.bridge import Bridge
 from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import lock_arrays
 from ongrowth.halo import Halo
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading.by_hand import CorrectionRecord, ReaderValue
@@ -264,6 +265,9 @@ class Cut:
     edge_words: tuple[str, str, str, str]
     at_depth_mm: float = math.nan
 
+    def __post_init__(self) -> None:
+        lock_arrays(self)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Profile:
@@ -284,6 +288,9 @@ class Profile:
     hu_mean: NDArray[np.float64]
     hu_low: NDArray[np.float64]
     hu_high: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -331,6 +338,9 @@ class DefectReading:
     cuts: tuple[Cut, ...] = ()
     course_mm: NDArray[np.float64] | None = None
 
+    def __post_init__(self) -> None:
+        lock_arrays(self)
+
 
 @dataclass(frozen=True, slots=True)
 class Provenance:
@@ -355,6 +365,7 @@ class Source:
     patient_id: str = ""
     scan_date: dt.date | None = None
     surgery_date: dt.date | None = None
+    measured: str = ""  # when, as ISO 8601 with the distance from UTC
 
 
 @dataclass(frozen=True, slots=True, eq=False)

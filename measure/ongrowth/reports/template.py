@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
@@ -23,7 +24,35 @@ def fill_template(package: str, name: str, values: Mapping[str, object]) -> str:
     values : mapping of str to object
         What stands in it, by name.
     """
-    return bind_units(_engine(package).get_template(name).render(values))
+    return bind_units(own_ids(_engine(package).get_template(name).render(values)))
+
+
+_PICTURE = re.compile(r"<svg.*?</svg>", re.DOTALL)
+_REFERENCE = re.compile(r'(href="|url\()#([^")]+)')
+
+
+def own_ids(page: str) -> str:
+    """Return a page no two pictures of which share an id; ids in them that nothing refers to are left out.
+
+    Parameters
+    ----------
+    page : str
+        HTML with inline SVG, each picture referring to itself alone.
+
+    Examples
+    --------
+    >>> own_ids('<svg><g id="a"/><use href="#a"/><g id="b"/></svg><svg><g id="a"/></svg>')
+    '<svg><g id="s1-a"/><use href="#s1-a"/><g/></svg><svg><g/></svg>'
+    """
+    number = itertools.count(1)
+
+    def renamed(picture: re.Match[str]) -> str:
+        own, svg = f"s{next(number)}", picture[0]
+        used = {found[2] for found in _REFERENCE.finditer(svg)}
+        svg = re.sub(r' id="([^"]+)"', lambda i: f' id="{own}-{i[1]}"' if i[1] in used else "", svg)
+        return _REFERENCE.sub(rf"\g<1>#{own}-\g<2>", svg)
+
+    return _PICTURE.sub(renamed, page)
 
 
 _UNIT_AFTER_NUMBER = re.compile(r"(?<=[\d)]) (?=%|(?:mm[²³]?|HU|mGy|mSv|kV|weeks?)(?![\w]))")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from ongrowth.geometry import frozen
+from ongrowth.geometry import frozen, lock_arrays
 from ongrowth.quantity import Caution, Measured
 from ongrowth.scan import Problem
 
@@ -117,6 +117,9 @@ class OtherMetal:
     points_mm: NDArray[np.float64]
     length_mm: Measured
     diameter_mm: Measured
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 @dataclass(frozen=True, slots=True)

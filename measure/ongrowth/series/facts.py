@@ -75,9 +75,7 @@ def read_acquisition(stack: Stack) -> Acquisition:
         strength=strength,
         kvp=first.number("KVP"),
         slice_thickness_mm=stack.stated_thickness_mm,
-        scanner=" ".join(
-            words(first.header, key) for key in ("Manufacturer", "ManufacturerModelName")
-        ).strip(),
+        scanner=_scanner(first),
         body_part=first.text("BodyPartExamined"),
         patient_position=first.text("PatientPosition"),
         series_description=words(first.header, "SeriesDescription"),
@@ -92,6 +90,13 @@ def read_acquisition(stack: Stack) -> Acquisition:
         is_lossy=is_lossy(first),
         dose=image_dose(stack.slices),
     )
+
+
+def _scanner(first: Slice) -> str:
+    """Return maker and model; a maker whom the model's name begins with stands there once."""
+    maker, model = (words(first.header, key) for key in ("Manufacturer", "ManufacturerModelName"))
+    is_told = f"{model} ".casefold().startswith(f"{maker} ".casefold())
+    return model if is_told else f"{maker} {model}".strip()
 
 
 _NAMING = ("PatientName", "OtherPatientNames", "PatientID", "OtherPatientIDs", "PatientBirthDate")
@@ -405,9 +410,20 @@ def _reconstruction_problems(acquisition: Acquisition) -> list[Problem]:
     return found
 
 
-def _date_problems(first: Slice) -> list[Problem]:
-    if scan_date(first) is not None:
+def _study_date_problems(first: Slice, day: dt.date) -> list[Problem]:
+    """Say where the study is of another day than the images; one begun before midnight is of the same."""
+    study = _day(first.text("StudyDate"))
+    later = (day - study).days if study and study.year >= FIRST_CT_YEAR else 0
+    if abs(later) <= 1:
         return []
+    when = f"{abs(later)} days {'after' if later > 0 else 'before'} the day of their study"
+    text = f"By their header the images were made {when}; the day of the images is used."
+    return [_caution("dates-differ", text, "Make sure of it, and give the week or both dates.")]
+
+
+def _date_problems(first: Slice) -> list[Problem]:
+    if (day := scan_date(first)) is not None:
+        return _study_date_problems(first, day)
     if stated := _stated_days(first):
         text = f"The images are dated {stated[0].year}, before there was CT; that date is not used."
         return [Problem("date-implausible", Level.NOTE, text, "Give the week or both dates.")]

@@ -19,6 +19,7 @@ from pydicom.filereader import read_partial
 from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag
 
+from ongrowth.geometry import lock_arrays
 from ongrowth.scan import Refused
 from ongrowth.series.source import UNREADABLE, Entry, inflated, reason
 
@@ -280,6 +281,9 @@ class Slice:
     spacing_mm: tuple[float, float]  # between rows, between columns
     slope: float
     intercept: float
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
     @property
     def header(self) -> Dataset:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.geometry import lock_arrays
 from ongrowth.scan import Level, Problem
 from ongrowth.sentence import counted
 from ongrowth.series.header import MAX_PIXELS_ALONG, NATIVE_SYNTAXES, Slice, whole
@@ -51,6 +52,9 @@ class Stack:
     world_from_voxel: NDArray[np.float64]
     problems: tuple[Problem, ...] = ()
     twins: tuple[tuple[int, int], ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
     @property
     def is_usable(self) -> bool:

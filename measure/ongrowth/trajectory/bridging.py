@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from ongrowth.geometry import lock_arrays
 from ongrowth.tidy import select
 from ongrowth.trajectory.waiting import waiting_mass
 
@@ -86,6 +87,9 @@ class BridgedShare:
     n_patients: int
     n_defects: int
     n_seen: int
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
 
 def bridged_share(

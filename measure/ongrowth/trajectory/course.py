@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from ongrowth.estimate import Estimate
+from ongrowth.geometry import lock_arrays
 from ongrowth.quantity import COVERAGE_95
 from ongrowth.scan import refuse
 from ongrowth.tidy import select, texts, usual_sides
@@ -76,6 +77,9 @@ class Course:
     weeks: FloatArray
     mean: FloatArray
     mean_u: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
     @property
     def low95(self) -> FloatArray:

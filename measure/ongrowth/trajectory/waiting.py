@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
 from ongrowth.estimate import Estimate
+from ongrowth.geometry import lock_arrays
 from ongrowth.quantity import COVERAGE_95
 
 FloatArray = NDArray[np.float64]
@@ -43,6 +44,9 @@ class SurvivalSteps:
     share_u: FloatArray
     low95: FloatArray
     high95: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
     @property
     def median_weeks(self) -> float:
@@ -130,6 +134,9 @@ class WaitingMass:
     from_weeks: FloatArray
     to_weeks: FloatArray
     mass: FloatArray
+
+    def __post_init__(self) -> None:
+        lock_arrays(self)
 
     def happened(self, weeks: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Return the least and the largest share that may have happened by some times, shapes (K,)."""

@@ -71,7 +71,7 @@ class Export:
 
 
 def export_case(
-    case: Case, made: dt.datetime, wanted: Wanted, tell: Callable[[str], None] = lambda _: None
+    case: Case, written: dt.datetime, wanted: Wanted, tell: Callable[[str], None] = lambda _: None
 ) -> Export:
     """Make the DICOM objects of the latest CT of a case.
 
@@ -79,8 +79,8 @@ def export_case(
     ----------
     case : Case
         One reading with its private source, or several.
-    made : datetime
-        When the CT was measured: becomes the date of the content.
+    written : datetime
+        Becomes the date of the content where the reading does not say when it was made.
     wanted : Wanted
         Which objects.
     tell : callable
@@ -101,7 +101,9 @@ def export_case(
     with tolerant():
         tell("Reading the headers of the source images")
         images = open_images(scan, range(scan.hu.shape[0]) if wanted.all_frames else used, reading.source)
-        identity = _identity(case, images, made, wanted)
+        measured = reading.source.measured
+        made = dt.datetime.fromisoformat(measured) if measured else written
+        identity = _identity(case, images, made)
         return _export(case, scan, used, images, identity, wanted, tell)
 
 
@@ -115,13 +117,13 @@ def _new_bone(case: Case) -> list[NewBoneCells]:
     return list(first.values())
 
 
-def _identity(case: Case, images: Images, made: dt.datetime, wanted: Wanted) -> Identity:
+def _identity(case: Case, images: Images, made: dt.datetime) -> Identity:
+    """Return whose the objects are; a file's own time has no say in their identifiers: copying changes it."""
     said = [
         reading_to_dict(case.readings[-1]),
         case_to_dict(case),
         [str(uid) for uid in (images.first.StudyInstanceUID, images.first.SeriesInstanceUID)],
-        sorted(wanted.kinds),
-        wanted.all_frames,
+        case.readings[-1].source.measured,
         scheme(),
     ]
     return identify(images.first, case.patient.site, said, made)

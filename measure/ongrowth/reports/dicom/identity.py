@@ -114,7 +114,7 @@ def identify(header: Dataset, site: str, said: Sequence[object], made: dt.dateti
     names = (
         (str(header.get("IssuerOfPatientID", "")), patient) if patient else (str(header.StudyInstanceUID),)
     )
-    text = json.dumps([*said, made.isoformat(), ongrowth.__version__], sort_keys=True)
+    text = json.dumps([*said, ongrowth.__version__], sort_keys=True)
     digest = hashlib.sha256(text.encode()).hexdigest()
     number = int(header.get("SeriesNumber") or 0)
     return Identity(names, site, digest, made, number, header.get("SpecificCharacterSet"))
@@ -130,7 +130,7 @@ def stamp(written: Dataset, identity: Identity, kind: str) -> None:
     identity : Identity
         When its content was made, and what it says.
     kind : str
-        Of the object.
+        Of the object, as for `Identity.common`.
     """
     if identity.character_set:
         written.SpecificCharacterSet = identity.character_set

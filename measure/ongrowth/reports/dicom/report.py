@@ -87,16 +87,17 @@ def make_report(
         referenced_images=list(images.headers) if _fills_library(images.headers) else None,
     )
     report[0].ContentSequence.append(_words(sentences))
+    kind = f"sr of {written.segmentation.SOPInstanceUID}" if written else "sr"
     document = Comprehensive3DSR(
         evidence=[*images.headers, *([written.segmentation] if written else [])],
         content=report[0],
         is_complete=False,
         is_final=False,
         is_verified=False,
-        **identity.common("sr", 1, "ongrowth measurements, not verified"),
+        **identity.common(kind, 1, "ongrowth measurements, not verified"),
     )
     document.CompletionFlagDescription = "Measured by software; not read by a clinician"
-    stamp(document, identity, "sr")
+    stamp(document, identity, kind)
     return document
 
 

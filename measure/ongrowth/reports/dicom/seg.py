@@ -58,6 +58,7 @@ def make_segmentation(images: Images, drawing: Drawing, identity: Identity, *, a
     if not drawn:
         raise refuse("no-segments", "No part of this reading fills a voxel.", "Leave out --seg.")
     parts = [drawing.parts[n] for n in drawn]
+    kind = "seg, all frames" if all_frames else "seg"
     segmentation = Segmentation(
         source_images=_alike(images),
         pixel_array=_on_frames(_renumbered(drawing, drawn), images),
@@ -67,9 +68,9 @@ def make_segmentation(images: Images, drawing: Drawing, identity: Identity, *, a
         content_label="SCREW_AND_HALO",
         content_description="Measured by software; not verified",
         omit_empty_frames=not all_frames,
-        **identity.common("seg", 2, "ongrowth segmentation, not verified"),
+        **identity.common(kind, 2, "ongrowth segmentation, not verified"),
     )
-    stamp(segmentation, identity, "seg")
+    stamp(segmentation, identity, kind)
     return Written(segmentation, {(p.implant, p.part): n for n, p in enumerate(parts, start=1)})
 
 
