@@ -24,6 +24,7 @@ from ongrowth.defect import (
     find_open_defect,
     unsure_note,
 )
+from ongrowth.defect.blur import usual_blur
 from ongrowth.defect.choice import choose
 from ongrowth.defect.course import bone_course
 from ongrowth.defect.middle import Middle, alike, weigh, with_rivals
@@ -86,6 +87,21 @@ def test_a_thin_open_gap_is_not_read_as_a_wide_one_half_full(told_mm: float) -> 
     assert bridge.bridged_fraction.value == 0.0
     assert bridge.gap_width_mean.low95 <= 0.8 <= bridge.gap_width_mean.high95
     assert bridge.gap_width_mean.value < 1.0  # 1.6 mm, half full, looks alike
+
+
+@pytest.mark.parametrize("gap_mm", [2.0, 3.0])
+@pytest.mark.parametrize("blur", [BLUR, None], ids=["blur known", "blur assumed"])
+def test_the_interval_holds_the_gap_between_dense_faces(gap_mm: float, blur: Blur | None) -> None:
+    """A dense rim of unknown depth and an assumed slice profile both move a face; the interval says so."""
+    bridge = measure_open_gap(drawn(gap_mm), FRAME, plane(gap_mm), blur=blur)
+    assert bridge.gap_width_mean_open.low95 <= gap_mm <= bridge.gap_width_mean_open.high95
+
+
+def test_the_profile_of_thin_slices_is_no_narrower_than_the_rows_of_the_detector() -> None:
+    scan = drawn(2.0)
+    thin = replace(scan, world_from_voxel=scan.world_from_voxel @ np.diag([0.6, 1.0, 1.0, 1.0]))
+    assert thin.nominal_slice_mm == pytest.approx(0.3)
+    assert usual_blur(thin).slice_fwhm_mm > 0.6
 
 
 @pytest.mark.parametrize("gap_mm", [0.7, 1.4, 2.4, 4.0])

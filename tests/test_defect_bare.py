@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 import ongrowth.defect.find
 from ongrowth.defect import DefectPlane, find_defect
-from ongrowth.defect.bare import Bare, find_bare, lines_beside
+from ongrowth.defect.bare import Bare, find_bare, least_gap_mm, lines_beside
 from ongrowth.defect.find import _is_open
 from ongrowth.defect.middle import Middle
 from ongrowth.defect.slit import Block
@@ -136,7 +136,7 @@ def test_dense_bone_hides_a_gap_that_is_narrower_than_the_least_one_it_shows(bon
             Plane(np.array([0.0, 0.0, 17.0]), np.array([0.0, 0.0, 1.0]))
         )
 
-    least = float(lines_beside(blurred_slit(bone_hu, 2.0), RADIUS).least_gap_mm[0])
+    least = float(least_gap_mm(np.array(bone_hu)))
     assert share(least - 0.4) == 0.0
     assert share(least + 0.5) == 1.0
 
@@ -182,8 +182,23 @@ def test_lines_that_do_not_meet_a_plane_have_no_say_in_it() -> None:
     hu = np.where(np.abs(X) < 3.0, np.nan, hu)  # so that the two do not mix
     lines = lines_beside(Block(slit.world_from_block, SIDE, SIDE, DEPTH, hu.astype(np.float32)), RADIUS)
     at_slit = Plane(np.array([0.0, 0.0, 17.0]), normal)
-    assert len(lines.that_show(2.4).x_mm) > 40
-    assert lines.that_show(2.4).met(at_slit) == (0, 0)
+    assert len(lines.that_show(2.4, at_slit).x_mm) > 40
+    assert lines.that_show(2.4, at_slit).met(at_slit) == (0, 0)
     seen = Middle(at_slit, 2.4, 1.0, 1.0, 1.0, 2.6, 1.0, 1.0, 0.1)
     assert _is_open(seen, lines)
     assert not _is_open(replace(seen, gap_mm=4.6), lines)  # so wide a gap would show in dense bone, too
+
+
+def test_a_gap_between_dense_rims_is_hidden_as_in_dense_bone() -> None:
+    """Rims of 1 mm leave the bone along a line as it is, but fill a gap where lines are averaged."""
+    slit = blurred_slit(430.0, 3.6)
+    spread, away = 0.9 / 2.355, np.abs(Z - 17.0) - 1.8
+    rims = 570.0 * (ndtr(away / spread) - ndtr((away - 1.0) / spread))
+    plane = Plane(np.array([0.0, 0.0, 17.0]), np.array([0.0, 0.0, 1.0]))
+    lines = lines_beside(replace(slit, hu=(slit.hu + rims).astype(np.float32)), RADIUS)
+    assert lines.met(plane)[0] == 0
+    seen = Middle(plane, 3.6, 1.0, 1.0, 1.0, 4.2, 1.0, 1.0, 0.1)
+    assert _is_open(seen, lines)
+    without_rims = lines_beside(slit, RADIUS)
+    assert without_rims.severed_share(plane) == 1.0
+    assert not _is_open(seen, lines_beside(blurred_slit(430.0, 0.0), RADIUS))  # whole bone is no gap

@@ -333,15 +333,17 @@ def _support(gap: GapFit) -> FloatArray:
 
 
 def _gap_u_mm(view: _View, gap: GapFit, content: GapContent) -> float:
-    """Return the standard uncertainty of the mean gap: noise, blur, model."""
+    """Return the standard uncertainty of the mean gap: noise, blur, how dense a rim is, model."""
     here = gap.shores[0] & gap.shores[1]
     noise = gap.fit.gap_sd_mm(gap.unknowns, gap.start, here)
-    share = _KNOWN_BLUR_SHARE if view.is_blur_known else _BLUR_SHARE
-    wider = gap.fit.with_shores(Shores(view.blur.scaled(f0_per_mm=1.0 - share), gap.columns.slice_cos))
-    shifted, _ = wider.run(gap.unknowns, 3)
-    by_blur = float(np.nanmean((shifted.gap_mm - gap.faces.gap_mm)[here]))
+    more = 1.0 + (_KNOWN_BLUR_SHARE if view.is_blur_known else _BLUR_SHARE)
+    wide = view.blur.scaled(f0_per_mm=1.0 / more, box_mm=more, second_box_mm=more)
+    by_blur, by_rim = (
+        float(np.nanmean((other.run(gap.unknowns, 3)[0].gap_mm - gap.faces.gap_mm)[here]))
+        for other in (gap.fit.with_shores(Shores(wide, gap.columns.slice_cos)), gap.fit.with_free_shores())
+    )
     model = math.hypot(_GAP_FLOOR_MM, _GAP_PER_SPREAD * content.spread_mm**2)
-    return math.sqrt(noise**2 + by_blur**2 + model**2)
+    return math.sqrt(noise**2 + by_blur**2 + by_rim**2 + model**2)
 
 
 def _place_u_mm(defect: DefectPlane) -> float:

@@ -6,7 +6,7 @@ plane passes through the stretches without bone. The shorter they are, the bette
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ _USUAL_SLOPE = 0.36  # of a defect against the shaft, SD: 20 degrees
 _LEAST_LINES, _LEAST_SEVERED = 40, 0.85  # of lines with bone on both sides; project's choice
 _LEAST_SPREAD_DEG = 90.0  # round the shaft
 _N_ROUNDS = 8
+_BEHIND_MM = 1.5  # a face, its rim and the blur of both
+_OF_ALL = ("world_from_block", "z_mm")  # what lines have in common
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,8 +66,8 @@ class Lines:
         Where it first and last meets bone.
     low_mm, high_mm : ndarray, shape (N,)
         Ends of the longest stretch without bone between; NaN where bone goes on.
-    least_gap_mm : ndarray, shape (N,)
-        Narrowest gap that leaves such a stretch in bone as dense as the line's.
+    z_mm, hu : ndarray, shapes (Z,) and (N, Z)
+        Places along the lines, and CT numbers there, averaged as the lines are.
     """
 
     world_from_block: RigidTransform
@@ -75,7 +77,8 @@ class Lines:
     last_mm: FloatArray
     low_mm: FloatArray
     high_mm: FloatArray
-    least_gap_mm: FloatArray
+    z_mm: FloatArray
+    hu: FloatArray
 
     def severed(self, at_mm: FloatArray) -> BoolArray:
         """Return on which lines a place lies in the stretch without bone."""
@@ -85,18 +88,27 @@ class Lines:
         """Return on which lines a place lies in bone."""
         return np.asarray((at_mm > self.first_mm) & (at_mm < self.last_mm) & ~self.severed(at_mm))
 
-    def that_show(self, gap_mm: float) -> Lines:
-        """Return the lines along which a gap so wide would leave a stretch without bone."""
-        chosen = self.least_gap_mm < gap_mm
-        own = (getattr(self, f.name)[chosen] for f in fields(self) if f.name != "world_from_block")
-        return Lines(self.world_from_block, *own)
+    def that_show(self, gap_mm: float, plane: Plane) -> Lines:
+        """Return the lines along which a gap so wide at a plane would leave a stretch without bone.
+
+        What counts is the densest bone at the faces: behind a dense rim a gap is as hidden as in dense bone.
+        """
+        away = np.abs(self.z_mm - self._depth_mm(plane)[:, None])
+        at_faces = np.where(away < gap_mm / 2.0 + _BEHIND_MM, self.hu, -np.inf).max(axis=1)
+        chosen = least_gap_mm(at_faces) < gap_mm
+        own = {f.name: getattr(self, f.name)[chosen] for f in fields(self) if f.name not in _OF_ALL}
+        return replace(self, **own)
 
     def met(self, plane: Plane) -> tuple[int, int]:
         """Return how many lines with bone on both sides a plane, patient mm, severs, and crosses in bone."""
+        at = self._depth_mm(plane)
+        return int(self.severed(at).sum()), int(self.crossed(at).sum())
+
+    def _depth_mm(self, plane: Plane) -> FloatArray:
+        """Return where each line meets a plane, patient mm."""
         foot = self.world_from_block.apply(np.column_stack([self.x_mm, self.y_mm, np.zeros_like(self.x_mm)]))
         slope = float(plane.normal @ self.world_from_block.turn(np.array([0.0, 0.0, 1.0])))
-        at = -plane.height_mm(foot) / slope
-        return int(self.severed(at).sum()), int(self.crossed(at).sum())
+        return np.asarray(-plane.height_mm(foot) / slope)
 
     def severed_share(self, plane: Plane) -> float:
         """Return the share of lines with bone on both sides of a plane, patient mm, that it severs; 0..1."""
@@ -117,7 +129,7 @@ def lines_beside(block: Block, envelope_mm: float) -> Lines:
     hu = _smoothed(block)
     is_bone, is_known = hu > SOFT_HU + LEAST_CONTRAST_HU, np.isfinite(hu)
     away = np.hypot(block.x_mm[:, None], block.y_mm) - envelope_mm
-    z, out = block.z_mm, []
+    z, out, along = block.z_mm, [], []
     for i, j in np.argwhere((away > _FROM_MM) & (away < _TO_MM) & is_bone.any(axis=2)):
         at = np.flatnonzero(is_bone[i, j])
         k = int(np.argmax(np.diff(at, append=at[-1])))
@@ -126,16 +138,19 @@ def lines_beside(block: Block, envelope_mm: float) -> Lines:
             continue
         is_bare = z[high] - z[low] >= _LEAST_MM
         stretch = (z[low], z[high]) if is_bare else (np.nan, np.nan)
-        least_gap = _least_gap_mm(float(np.median(hu[i, j, at])))
-        out.append((block.x_mm[i], block.y_mm[j], z[at[0]], z[at[-1]], *stretch, least_gap))
-    return Lines(block.world_from_block, *np.array(out, dtype=np.float64).reshape(-1, 7).T)
+        out.append((block.x_mm[i], block.y_mm[j], z[at[0]], z[at[-1]], *stretch))
+        along.append(hu[i, j])
+    x, y, first, last, low_mm, high_mm = np.array(out, dtype=np.float64).reshape(-1, 6).T
+    hu_along = np.array(along).reshape(-1, len(z))
+    return Lines(block.world_from_block, x, y, first, last, low_mm, high_mm, z, hu_along)
 
 
-def _least_gap_mm(bone_hu: float) -> float:
+def least_gap_mm(bone_hu: FloatArray) -> FloatArray:
     """Return how wide a gap in bone must be to look free of it over `_LEAST_MM`, blurred and averaged."""
-    lacking = 1.0 - LEAST_CONTRAST_HU / (bone_hu - SOFT_HU)  # share of the bone, at the ends of the stretch
+    contrast = np.maximum(bone_hu - SOFT_HU, LEAST_CONTRAST_HU)
+    lacking = 1.0 - LEAST_CONTRAST_HU / contrast  # share of the bone, at the ends of the stretch
     spread = np.hypot(_SMOOTH_MM, _USUAL_BLUR_MM) / 2.355
-    return float(_LEAST_MM + 2.0 * spread * max(special.ndtri(lacking), 0.0))
+    return np.asarray(_LEAST_MM + 2.0 * spread * np.maximum(special.ndtri(lacking), 0.0))
 
 
 def find_bare(lines: Lines, depth_mm: FloatArray) -> Bare | None:

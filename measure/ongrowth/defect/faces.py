@@ -157,6 +157,13 @@ class FaceFit:
         other.shores = shores
         return other
 
+    def with_free_shores(self) -> FaceFit:
+        """Return the same fit with bone behind the faces that may change four times as much with depth."""
+        other = copy.copy(self)
+        depth_hu = 4.0 * self._priors.shore_depth_hu
+        other._prior = self.cells.prior(*_prior_terms(replace(self._priors, shore_depth_hu=depth_hu)))
+        return other
+
     def start(
         self, low_mm: FloatArray | float, high_mm: FloatArray | float, shores_hu: FloatArray
     ) -> FloatArray:

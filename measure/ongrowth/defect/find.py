@@ -145,7 +145,7 @@ def _is_open(middle: Middle, lines: Lines) -> bool:
 
     Dense bone hides a gap that shows in spongy bone; where too few lines would show it they have no say.
     """
-    severed, crossed = lines.that_show(middle.gap_mm).met(middle.plane)
+    severed, crossed = lines.that_show(middle.gap_mm, middle.plane).met(middle.plane)
     n = severed + crossed
     return n < _FEWEST_LINES or severed > _LEAST_OF_OPEN * middle.open_share * n
 
