@@ -292,6 +292,23 @@ def test_volume_files(tmp_path: Path, name: str, grid: Grid) -> None:
     assert read_scan(tmp_path).digest == scan.digest  # the folder of the file serves as well
 
 
+@pytest.mark.parametrize("turned", ["RIP", "SAL", "ASR", "PIR"])
+def test_a_turned_volume_is_read_by_its_slices(tmp_path: Path, turned: str) -> None:
+    """Blur and thickness of slices are asked for along the first axis: the slices have to be there."""
+    hu, lps = field_volume(replace(PLAIN, spacing_mm=(0.5, 0.5)))
+    image = sitk.GetImageFromArray(hu)
+    steps = np.linalg.norm(lps[:3, :3], axis=0)
+    image.SetSpacing([float(v) for v in steps])
+    image.SetOrigin([float(v) for v in lps[:3, 3]])
+    sitk.WriteImage(sitk.DICOMOrient(image, turned), str(tmp_path / "v.nrrd"))
+    scan = read_scan(tmp_path / "v.nrrd")
+    assert scan.hu.shape[0] == PLAIN.n
+    assert scan.slice_gap_mm == pytest.approx(steps[2])
+    assert worst_hu(scan) <= ROUNDED
+    assert scan.hu.flags.c_contiguous
+    assert list_series(tmp_path / "v.nrrd")[0].n_slices == PLAIN.n
+
+
 def test_mirrored_volume_keeps_left_and_right(tmp_path: Path) -> None:
     """Many tools store NIfTI with the first axis running the other way: the matrix says so."""
     mirrored = replace(PLAIN, row=(-1.0, 0.0, 0.0))

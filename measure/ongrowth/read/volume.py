@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bz2
 import contextlib
+import dataclasses
 import gzip
 import math
 import struct
@@ -27,6 +28,7 @@ LPS_FROM_RAS = np.diag([-1.0, -1.0, 1.0, 1.0])
 FORMS_AGREE_MM = 0.05  # at the far corner
 MAX_HEADER_BYTES = 2**20
 _MOST_HU = 1e6  # far beyond any scale in use; also where 32-bit numbers still hold every whole one
+_SAME_STEP = 0.01  # by which square pixels may seem oblong, as a share: rounding in files
 _ODD_NUMBERS = (ValueError, OverflowError)  # an offset or a size that no file has
 SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 
@@ -35,7 +37,8 @@ SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 class VolumeHeader:
     """What a volume file says of itself.
 
-    `world_from_voxel` maps ``(k, j, i)`` (slowest axis first) to LPS mm.
+    `shape` has the slices first, and `world_from_voxel` maps ``(k, j, i)`` in this order to LPS mm; in the
+    file the slices run along axis `slice_axis` (0: the slowest).
     """
 
     data_path: Path
@@ -47,6 +50,7 @@ class VolumeHeader:
     slope: float = 1.0
     intercept: float = 0.0
     problems: tuple[Problem, ...] = ()
+    slice_axis: int = 0
 
 
 def is_volume_file(path: Path) -> bool:
@@ -73,7 +77,28 @@ def read_volume_header(path: Path) -> VolumeHeader:
     except (*UNREADABLE, *_ODD_NUMBERS, struct.error, KeyError, IndexError, TypeError) as error:
         raise _bad(path, f"its header cannot be read: {reason(error)}") from None
     _check_grid(path, header)
-    return header
+    return _slices_first(header)
+
+
+def _slices_first(header: VolumeHeader) -> VolumeHeader:
+    """Return the header with the slices first: pixels of a CT are square, so the odd step is theirs.
+
+    Tools turn volumes so that axes run in an order of their own. Where no step is odd, that stands.
+    """
+    steps = np.linalg.norm(header.world_from_voxel[:3, :3], axis=0)
+    others = ((1, 2), (0, 2), (0, 1))
+    is_square = [math.isclose(steps[a], steps[b], rel_tol=_SAME_STEP) for a, b in others]
+    if is_square.count(True) != 1 or is_square[0]:
+        return header
+    axis = is_square.index(True)
+    order = [axis, *others[axis]]
+    n, rows, columns = (header.shape[a] for a in order)
+    return dataclasses.replace(
+        header,
+        shape=(n, rows, columns),
+        world_from_voxel=header.world_from_voxel[:, [*order, 3]],
+        slice_axis=axis,
+    )
 
 
 def _bad(path: Path, what: str) -> Exception:
@@ -127,13 +152,14 @@ def read_volume_hu(header: VolumeHeader, progress: Callable[[str], None]) -> HU:
 
 def _read_planes(header: VolumeHeader, file: _Readable, *, is_whole: bool) -> HU:
     hu = empty_hu(header.shape, is_whole=is_whole)
-    plane_bytes = header.dtype.itemsize * header.shape[1] * header.shape[2]
-    for k in range(header.shape[0]):
+    planes = np.moveaxis(hu, 0, header.slice_axis)  # as the file has them
+    plane_bytes = header.dtype.itemsize * math.prod(planes.shape[1:])
+    for k in range(len(planes)):
         packed = _read_exactly(file, plane_bytes)
         if len(packed) < plane_bytes:
-            text = f"{header.data_path.name} ends at slice {k} of {header.shape[0]}."
+            text = f"{header.data_path.name} ends at slice {k} of {len(planes)}."
             raise refuse("truncated-file", text, "Export the volume again.")
-        plane = np.frombuffer(packed, header.dtype).reshape(header.shape[1:])
+        plane = np.frombuffer(packed, header.dtype).reshape(planes.shape[1:])
         values = (
             plane
             if header.slope == 1.0 and header.intercept == 0.0
@@ -144,7 +170,8 @@ def _read_planes(header: VolumeHeader, file: _Readable, *, is_whole: bool) -> HU
             raise _bad(header.data_path, "it holds voxels that are no CT numbers (NaN, endless or absurd)")
         if hu.dtype == np.int16 and (low < INT16.min or high > INT16.max):
             hu = hu.astype(np.float32)
-        hu[k] = values
+            planes = np.moveaxis(hu, 0, header.slice_axis)
+        planes[k] = values
     return narrowed(hu)
 
 
