@@ -148,6 +148,21 @@ def test_new_bone_is_that_which_was_drawn(followed: Followed) -> None:
         assert abs(told.value - mm3) < 0.1 * mm3 + 30.0
 
 
+def test_ends_of_a_shaft_that_moved_against_each_other_are_followed_apart(followed: Followed) -> None:
+    """Broken, the pieces pressed together: no gap shows. As one body the shaft seemed to have moved."""
+    tip = placed((0.8, 0.5, 0.0), (0.6, -0.3, -0.55), (0.0, 0.0, -1.5))
+    state = State(tip=tip, tip_piece=tip, break_mm=1.0, crack_mm=0.6)
+    scan = drawn(PATIENT, state, LOOKS[1])
+    screw = find_screws(scan, [followed.screws[0].spec]).screws[0]
+    found = measure_motion(followed.scans[0], scan, followed.screws[0], screw, followed.defect)
+    assert screw.integrity.state != "interrupted"
+    assert [p.code for p in found.problems] == ["screw-not-rigid"]
+    assert [m.state for m in found.motions] == [*["not shown to have moved"] * 2, "moved"]
+    shift, _ = in_axes_of_the_screw(seen_from(STILL, tip, LOOKS[0]), PATIENT.gap_at_mm)
+    for told, true in zip(found.tip_side_in_head_side.translation_mm, shift, strict=True):
+        assert told.low95 <= true <= told.high95
+
+
 def test_slices_that_cut_each_turn_of_the_thread_alike_do_not_change_the_scale(followed: Followed) -> None:
     """A turn holds two slices of the later CT: its pitch seemed shorter by 0.2 %, and certain."""
     scale = measure_scale(*followed.scans, *followed.screws)

@@ -7,10 +7,9 @@ from numpy.typing import NDArray
 
 from ongrowth.defect import DefectPlane
 from ongrowth.frame import ScrewFrame
-from ongrowth.geometry import RigidTransform
 from ongrowth.motion.displacement import motion_of
 from ongrowth.motion.model import Registered, ScrewMotion
-from ongrowth.motion.register import Sight, register_fragments, register_metal
+from ongrowth.motion.register import Sight, in_pieces, register_fragments, register_metal
 from ongrowth.motion.settings import MotionSettings
 from ongrowth.scan import Level, Problem, Scan
 from ongrowth.screw import Screw
@@ -49,7 +48,8 @@ def measure_motion(
     ScrewMotion
         Three motions in the screw's frame of the earlier scan; a body that cannot be registered
         leaves its motions "not measurable" with the reason. Of a screw that is broken in one of the
-        scans the head piece is followed in the head side and the tip piece in the tip side.
+        scans, or whose ends have moved against each other, the head piece is followed in the head side
+        and the tip piece in the tip side.
     """
     settings = settings or MotionSettings()
     sight = Sight.of(earlier, later, earlier_screw, later_screw)
@@ -57,9 +57,15 @@ def measure_motion(
     frame = sight.earlier_frame
     depth = defect.depth_mm(frame)
     centre = frame.world(0.0, 0.0, depth)
-    metal = _pieces(sight, start) if sight.is_broken else (register_metal(sight, start),) * 2
-    ends = _piece_frames(frame, sight.break_mm) if sight.is_broken else (frame, frame)
-    (screw, tip_piece), (screw_frame, tip_frame) = metal, ends
+    told = (_IN_PIECES,) if sight.is_broken else ()
+    if not sight.is_broken:
+        screw = tip_piece = register_metal(sight, start)
+        sight = in_pieces(sight, screw)
+        told = (_NOT_ONE_PIECE,) if sight.is_broken else ()
+    screw_frame = tip_frame = frame
+    if sight.is_broken:
+        screw, tip_piece = (register_metal(sight, start, f"{end} piece") for end in ("head", "tip"))
+        screw_frame, tip_frame = _piece_frames(frame, sight.break_mm)
     return ScrewMotion(
         motion_of(screw, head, screw_frame, _middle(frame, 0.0, depth)),
         motion_of(tip_piece, tip, tip_frame, _middle(frame, depth, frame.length_mm)),
@@ -68,10 +74,17 @@ def measure_motion(
         tip if tip.is_known else None,
         screw if screw.is_known else None,
         tip_piece if sight.is_broken and tip_piece.is_known else None,
-        (*_problems(head, tip, screw), *((_IN_PIECES,) if sight.is_broken else ())),
+        (*_problems(head, tip, screw), *told),
     )
 
 
+_NOT_ONE_PIECE = Problem(
+    "screw-not-rigid",
+    Level.CAUTION,
+    "The two ends of the shaft have moved against each other, as in a screw that has broken or bent, though "
+    "no interruption shows: its head end is measured against the head side, its tip end against the tip side.",
+    "Look at the whole shaft in both CTs.",
+)
 _IN_PIECES = Problem(
     "screw-in-pieces",
     Level.CAUTION,
@@ -79,10 +92,6 @@ _IN_PIECES = Problem(
     "the tip side.",
     "Look at the break on the page of the scan that shows it.",
 )
-
-
-def _pieces(sight: Sight, start: RigidTransform) -> tuple[Registered, Registered]:
-    return register_metal(sight, start, "head piece"), register_metal(sight, start, "tip piece")
 
 
 def _piece_frames(frame: ScrewFrame, break_mm: float) -> tuple[ScrewFrame, ScrewFrame]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import RigidTransform, apply_affine
-from ongrowth.motion.fragment import Field
+from ongrowth.motion.fragment import Field, thinned
 from ongrowth.motion.mixed import MixedFit, fit_mixed
 from ongrowth.motion.picture import Picture, Spline, smooth_values, splined
 from ongrowth.motion.solve import START, Samples, fit_rigid
@@ -34,6 +34,7 @@ _HEAD_SHARE, _LEFT_SHARE = 0.7, 0.2
 _BLOCK_MM = 4.0
 _MOST_SAMPLES = 40_000
 _FLAT_HU_PER_MM = 50.0  # flatter places have no normal
+_SHORTEST_MM, _BREAK_STEP_MM, _FEW_SAMPLES = 8.0, 2.0, 12_000  # of a piece; where a break is looked for
 WHOLE = (-math.inf, math.inf)
 
 
@@ -93,6 +94,47 @@ def register_screw(
     there = splined(metal_picture(fixed, fixed_frame, ceiling, sigma))
     here = metal_picture(moving, moving_frame, ceiling, sigma)
     return _between_ends(fit, there, here, fixed_frame, moving_frame, radius_mm)
+
+
+def find_break_mm(
+    fixed: Scan,
+    moving: Scan,
+    fixed_frame: ScrewFrame,
+    moving_frame: ScrewFrame,
+    radius_mm: float,
+    whole: RigidTransform,
+) -> float:
+    """Return the depth, mm, at which a shaft is best taken for two pieces, each rigid.
+
+    Parameters
+    ----------
+    fixed, moving : Scan
+        The two CTs.
+    fixed_frame, moving_frame : ScrewFrame
+        The screw in each.
+    radius_mm : float
+        Outer radius of the thread.
+    whole : RigidTransform
+        ``fixed_from_moving`` of the shaft taken for one piece.
+    """
+    ceiling = common_ceiling_hu(fixed, moving)
+    there = splined(metal_picture(fixed, fixed_frame, ceiling, _FINE_MM))
+    here = metal_picture(moving, moving_frame, ceiling, _FINE_MM)
+    field = thinned(_field(here, moving_frame, radius_mm, WHOLE), _FEW_SAMPLES)
+
+    def left_over(depth_mm: float) -> float:
+        parts = (
+            field.only(field.depth_mm < depth_mm).samples,
+            field.only(field.depth_mm >= depth_mm).samples,
+        )
+        fits = [fit_rigid(there, part, whole, here.normal) for part in parts]
+        return sum(
+            len(part) * float(np.var(part.values_hu)) * (1.0 - fit.correlation**2)
+            for part, fit in zip(parts, fits, strict=True)
+        )
+
+    depths = np.arange(_SHORTEST_MM, moving_frame.length_mm - _SHORTEST_MM, _BREAK_STEP_MM)
+    return float(min(depths, key=left_over, default=moving_frame.length_mm / 2.0))
 
 
 def _between_ends(
