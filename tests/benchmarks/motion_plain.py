@@ -9,10 +9,12 @@ that has a record of this version of the code is not measured again.
 
 from __future__ import annotations
 
+import functools
 import json
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -292,53 +294,58 @@ def tables_of(records: list[Record]) -> dict[str, str]:
     return {"plain counts": counts} | {name: markdown(pd.DataFrame(some)) for name, some in rows.items()}
 
 
-_BONE = {
-    "as it was": lambda r, b: r["same"] and not _is_ball(r, b),
-    "renewed": lambda r, b: not r["same"] and not _is_ball(r, b),
-    "nearly round": lambda r, b: _is_ball(r, b),
+_BONE: dict[str, Callable[[Record, Record], bool]] = {
+    "bone as it was (n)": lambda r, b: r["same"] and not _is_ball(r, b),
+    "renewed (n)": lambda r, b: not r["same"] and not _is_ball(r, b),
+    "tip side nearly round (n)": lambda r, b: _is_ball(r, b),
 }
 
 
 def _is_ball(record: Record, body: Record) -> bool:
-    return record["round"] and "tip side" in body["name"]
+    return bool(record["round"] and "tip side" in body["name"])
 
 
 def _error_rows(known: list[Record]) -> list[Record]:
-    rows = []
-    for kind, of in _BONE.items():
-        bodies = [b for r in known for b in r["bodies"] if "ours" in b and of(r, b)]
+    """Errors by what has become of the bone; of fragments also those of SimpleITK."""
+
+    def row(name: str, of: Callable[[Record, Callable[[Record], bool]], list[float]]) -> Record:
+        errors = {
+            kind: [e for r in known for e in of(r, functools.partial(own, r))] for kind, own in _BONE.items()
+        }
+        return {"error: median; 95 % within; most": name} | {
+            f"{k}": f"{_spread(e)} ({len(e)})" for k, e in errors.items()
+        }
+
+    def bodies(who: str, key: str) -> Callable[[Record, Callable[[Record], bool]], list[float]]:
+        return lambda r, own: [b[who][key] for b in r["bodies"] if "ours" in b and own(b)]
+
+    def motions(
+        body: str, of: Callable[[Record], float]
+    ) -> Callable[[Record, Callable[[Record], bool]], list[float]]:
+        return lambda r, own: [
+            of(m) for m in r["motions"] if m["name"].startswith(body) and "error_mm" in m and own(m)
+        ]
+
+    fragments = [
+        row(f"fragment, {name}{by}", bodies(who, key))
         for key, name in (
             ("own_mm", "own end, mm"),
             ("far_mm", "far end, mm"),
             ("turned_deg", "rotation, deg"),
-        ):
-            told_of = {
-                label: _spread([b[who][key] for b in bodies])
-                for who, label in (("ours", "this program"), ("theirs", "SimpleITK"))
-            }
-            rows.append({"bone": kind, "error": f"fragment, {name}", "n": len(bodies)} | told_of)
-        for body in ("screw", "tip side"):
-            motions = [m for r in known for m in r["motions"] if m["name"].startswith(body) and of(r, m)]
-            motions = [m for m in motions if "error_mm" in m]
-            rolled = [m for m in motions if m["is_roll_known"]]
-            parts = {
-                "across, mm": [norm(m["error_mm"][:2]) for m in motions],
-                "along, mm": [abs(m["error_mm"][2]) for m in motions],
-                "tilt, deg": [norm(m["error_deg"][:2]) for m in motions],
-                "roll, deg": [abs(m["error_deg"][2]) for m in rolled],
-            }
-            name = "screw in fragment" if body == "screw" else "tip side in head side"
-            rows += [
-                {
-                    "bone": kind,
-                    "error": f"{name}, {part}",
-                    "n": len(e),
-                    "this program": _spread(e),
-                    "SimpleITK": "",
-                }
-                for part, e in parts.items()
-            ]
-    return rows
+        )
+        for who, by in (("ours", ""), ("theirs", ", by SimpleITK"))
+    ]
+    parts: dict[str, Callable[[Record], float]] = {
+        "across, mm": lambda m: norm(m["error_mm"][:2]),
+        "along, mm": lambda m: abs(m["error_mm"][2]),
+        "tilt, deg": lambda m: norm(m["error_deg"][:2]),
+        "roll, deg": lambda m: abs(m["error_deg"][2]),
+    }
+    names = {"screw": "screw in fragment", "tip side": "tip side in head side"}
+    return [
+        *fragments,
+        *(row(f"{name}, {part}", motions(b, of)) for b, name in names.items() for part, of in parts.items()),
+    ]
 
 
 def _spread(errors: list[float]) -> str:

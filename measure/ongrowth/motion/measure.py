@@ -82,7 +82,8 @@ _NOT_ONE_PIECE = Problem(
     "screw-not-rigid",
     Level.CAUTION,
     "The two ends of the shaft have moved against each other, as in a screw that has broken or bent, though "
-    "no interruption shows: its head end is measured against the head side, its tip end against the tip side.",
+    "no interruption shows: its head end is measured against the head side, its tip end against the tip "
+    "side.",
     "Look at the whole shaft in both CTs.",
 )
 _IN_PIECES = Problem(
