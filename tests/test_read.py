@@ -292,33 +292,32 @@ def test_volume_files(tmp_path: Path, name: str, grid: Grid) -> None:
     assert read_scan(tmp_path).digest == scan.digest  # the folder of the file serves as well
 
 
-@pytest.mark.parametrize("turned", ["RIP", "SAL", "ASR", "PIR"])
-def test_a_turned_volume_is_read_by_its_slices(tmp_path: Path, turned: str) -> None:
+@pytest.mark.parametrize("cube", [False, True])
+@pytest.mark.parametrize("turned", ["LPS", "RIP", "SAL", "ASR", "PIR", "RPS"])
+def test_however_a_volume_was_turned_it_is_read_alike(tmp_path: Path, turned: str, *, cube: bool) -> None:
     """Blur and thickness of slices are asked for along the first axis: the slices have to be there."""
-    hu, lps = field_volume(replace(PLAIN, spacing_mm=(0.5, 0.5)))
+    step = (0.0, 0.0, 0.5 if cube else 0.625)
+    hu, lps = field_volume(replace(PLAIN, spacing_mm=(0.5, 0.5), step_mm=step))
     image = sitk.GetImageFromArray(hu)
-    steps = np.linalg.norm(lps[:3, :3], axis=0)
-    image.SetSpacing([float(v) for v in steps])
+    image.SetSpacing([0.5, 0.5, step[2]])
     image.SetOrigin([float(v) for v in lps[:3, 3]])
     sitk.WriteImage(sitk.DICOMOrient(image, turned), str(tmp_path / "v.nrrd"))
     scan = read_scan(tmp_path / "v.nrrd")
-    assert scan.hu.shape[0] == PLAIN.n
-    assert scan.slice_gap_mm == pytest.approx(steps[2])
-    assert worst_hu(scan) <= ROUNDED
+    assert np.array_equal(scan.hu, hu)
     assert scan.hu.flags.c_contiguous
+    assert scan.slice_gap_mm == pytest.approx(step[2])
+    assert scan.world_from_voxel == pytest.approx(lps[:, [2, 1, 0, 3]])
     assert list_series(tmp_path / "v.nrrd")[0].n_slices == PLAIN.n
 
 
 def test_mirrored_volume_keeps_left_and_right(tmp_path: Path) -> None:
     """Many tools store NIfTI with the first axis running the other way: the matrix says so."""
     mirrored = replace(PLAIN, row=(-1.0, 0.0, 0.0))
-    scan = read_scan(nifti(tmp_path / "v.nii.gz", mirrored))
-    assert (
-        np.linalg.det(scan.world_from_voxel)
-        > 0
-        > np.linalg.det(read_scan(nifti(tmp_path / "w.nii", PLAIN)).world_from_voxel)
-    )
-    assert worst_hu(scan) <= ROUNDED + 2e-3
+    assert np.linalg.det(field_volume(mirrored)[1]) < 0.0 < np.linalg.det(field_volume(PLAIN)[1])
+    for number, grid in enumerate((mirrored, PLAIN)):
+        scan = read_scan(nifti(tmp_path / f"v{number}.nii.gz", grid))
+        assert np.linalg.det(scan.world_from_voxel) < 0.0  # slices, rows, columns: as in DICOM
+        assert worst_hu(scan) <= ROUNDED + 2e-3
 
 
 def test_nifti_keeps_shear(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import bz2
 import contextlib
 import dataclasses
 import gzip
+import itertools
 import math
 import struct
 import zlib
@@ -37,8 +38,8 @@ SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 class VolumeHeader:
     """What a volume file says of itself.
 
-    `shape` has the slices first, and `world_from_voxel` maps ``(k, j, i)`` in this order to LPS mm; in the
-    file the slices run along axis `slice_axis` (0: the slowest).
+    `shape` has the slices first, and `world_from_voxel` maps ``(k, j, i)`` in this order to LPS mm. `order`
+    says which axis of the file (0: the slowest) each of them is; those in `flipped` run the other way there.
     """
 
     data_path: Path
@@ -50,7 +51,8 @@ class VolumeHeader:
     slope: float = 1.0
     intercept: float = 0.0
     problems: tuple[Problem, ...] = ()
-    slice_axis: int = 0
+    order: tuple[int, int, int] = (0, 1, 2)
+    flipped: tuple[int, ...] = ()
 
 
 def is_volume_file(path: Path) -> bool:
@@ -77,27 +79,34 @@ def read_volume_header(path: Path) -> VolumeHeader:
     except (*UNREADABLE, *_ODD_NUMBERS, struct.error, KeyError, IndexError, TypeError) as error:
         raise _bad(path, f"its header cannot be read: {reason(error)}") from None
     _check_grid(path, header)
-    return _slices_first(header)
+    return _upright(header)
 
 
-def _slices_first(header: VolumeHeader) -> VolumeHeader:
-    """Return the header with the slices first: pixels of a CT are square, so the odd step is theirs.
+def _upright(header: VolumeHeader) -> VolumeHeader:
+    """Return the header with the axes in one order and direction, whatever a tool has made of them.
 
-    Tools turn volumes so that axes run in an order of their own. Where no step is odd, that stands.
+    Pixels of a CT are square, so the odd step is that of the slices; where none is odd, the axis along the
+    patient is taken. Axes run to the left, to the back and upward.
     """
-    steps = np.linalg.norm(header.world_from_voxel[:3, :3], axis=0)
+    matrix = header.world_from_voxel
+    steps = np.linalg.norm(matrix[:3, :3], axis=0)
+    ways = matrix[:3, :3] / steps
+    along = max(itertools.permutations(range(3)), key=lambda p: sum(abs(ways[p[a], a]) for a in range(3)))
     others = ((1, 2), (0, 2), (0, 1))
     is_square = [math.isclose(steps[a], steps[b], rel_tol=_SAME_STEP) for a, b in others]
-    if is_square.count(True) != 1 or is_square[0]:
-        return header
-    axis = is_square.index(True)
-    order = [axis, *others[axis]]
-    n, rows, columns = (header.shape[a] for a in order)
+    slices = is_square.index(True) if is_square.count(True) == 1 else along.index(2)
+    first, second, third = (slices, *sorted(others[slices], key=lambda a: -along[a]))
+    flipped = tuple(a for a in range(3) if ways[along[a], a] < 0.0)
+    upright = matrix.copy()
+    for a in flipped:
+        upright[:, 3] += matrix[:, a] * (header.shape[a] - 1)
+        upright[:, a] *= -1.0
     return dataclasses.replace(
         header,
-        shape=(n, rows, columns),
-        world_from_voxel=header.world_from_voxel[:, [*order, 3]],
-        slice_axis=axis,
+        shape=(header.shape[first], header.shape[second], header.shape[third]),
+        world_from_voxel=upright[:, [first, second, third, 3]],
+        order=(first, second, third),
+        flipped=flipped,
     )
 
 
@@ -152,7 +161,7 @@ def read_volume_hu(header: VolumeHeader, progress: Callable[[str], None]) -> HU:
 
 def _read_planes(header: VolumeHeader, file: _Readable, *, is_whole: bool) -> HU:
     hu = empty_hu(header.shape, is_whole=is_whole)
-    planes = np.moveaxis(hu, 0, header.slice_axis)  # as the file has them
+    planes = _as_in_file(hu, header)
     plane_bytes = header.dtype.itemsize * math.prod(planes.shape[1:])
     for k in range(len(planes)):
         packed = _read_exactly(file, plane_bytes)
@@ -170,9 +179,14 @@ def _read_planes(header: VolumeHeader, file: _Readable, *, is_whole: bool) -> HU
             raise _bad(header.data_path, "it holds voxels that are no CT numbers (NaN, endless or absurd)")
         if hu.dtype == np.int16 and (low < INT16.min or high > INT16.max):
             hu = hu.astype(np.float32)
-            planes = np.moveaxis(hu, 0, header.slice_axis)
+            planes = _as_in_file(hu, header)
         planes[k] = values
     return narrowed(hu)
+
+
+def _as_in_file(hu: HU, header: VolumeHeader) -> HU:
+    """Return a view of an array whose axes run as those of the file do."""
+    return np.flip(hu.transpose(np.argsort(header.order)), header.flipped)
 
 
 def _read_exactly(file: _Readable, count: int) -> bytes:
