@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import build_reading as build
 import pytest
@@ -19,7 +20,7 @@ from ongrowth.findings import (
     shipped_windows,
 )
 from ongrowth.quantity import Caution, Measured, Unit
-from ongrowth.reading import ChangeRecord
+from ongrowth.reading import Case, ChangeRecord, Patient
 
 AS_EXPECTED, UNDECIDED = Against.AS_EXPECTED, Against.UNDECIDED
 OUTSIDE, NOT_MEASURABLE = Against.OUTSIDE, Against.NOT_MEASURABLE
@@ -79,3 +80,20 @@ def test_growth_that_is_not_excluded_is_not_called_grown(value: Measured, result
     told = print_line(line, "L5", Compared(since={"w03": "week 3"}))
     assert told.result == result
     assert told.reason.startswith(reason)
+
+
+@pytest.mark.parametrize(
+    ("change_mm", "is_told"), [(0.4, False), (0.8, True), (-0.8, False), (-1.2, True), (0.05, False)]
+)
+def test_a_change_that_exceeds_its_width_says_why(change_mm: float, *, is_told: bool) -> None:
+    """The earlier CT shows 0.9 mm, the later 0.6; a change hangs on one blur, each width on its own."""
+    readings = [
+        replace(made, scan=replace(made.scan, id=name))
+        for name, width in (("w03", 0.9), ("w08", 0.6))
+        for made in [build.make_reading(build.make_implant(build.make_side(width), build.make_side(width)))]
+    ]
+    value = Measured.of(change_mm, 0.05, Unit.MM)
+    change = ChangeRecord("left", "tip_side", "mean_width", "w03", "w08", value, "grown")
+    case = Case(Patient(), tuple(readings), readings[-1].findings, readings[-1].summary, changes=(change,))
+    (told,) = Compared.of(case, "left").lines("tip_side", "L5")
+    assert ("one blur for both CTs" in told) is is_told

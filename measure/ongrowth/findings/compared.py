@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from ongrowth.quantity import Measured, Unit
+from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading import Case, ChangeRecord, MotionRecord, NewBoneRecord, Reading
 from ongrowth.wording import say, say_compact, side_words, span, weeks_words, with_unit
 
@@ -15,6 +15,7 @@ _SIDES = {"head side": "head_side", "tip side": "tip_side"}
 MOVED = "moved"
 _MOSTLY = 0.8  # of the translation; project's choice
 
+_ONE_BLUR = "told with one blur for both CTs, hence more than one of them shows by itself"
 Record = TypeVar("Record", MotionRecord, ChangeRecord, NewBoneRecord)
 
 
@@ -22,23 +23,27 @@ Record = TypeVar("Record", MotionRecord, ChangeRecord, NewBoneRecord)
 class Compared:
     """All records of one screw that end at the latest CT, and how earlier CTs are called.
 
-    `since` names each earlier CT in words by its id, for example "week 5".
+    `since` names each earlier CT in words by its id, for example "week 5". `exceeding` holds side and earlier
+    CT of changes of width that are more than one of the two widths allows.
     """
 
     motions: tuple[MotionRecord, ...] = ()
     changes: tuple[ChangeRecord, ...] = ()
     new_bone: tuple[NewBoneRecord, ...] = ()
     since: Mapping[str, str] | None = None
+    exceeding: frozenset[tuple[str, str]] = frozenset()
 
     @classmethod
     def of(cls, case: Case, implant: str) -> Compared:
         """Return what a case says of the change of one screw up to its latest CT."""
         last = case.readings[-1].scan.id
+        changes = _ending(case.changes, implant, last)
         return cls(
             _ending(case.motions, implant, last),
-            _ending(case.changes, implant, last),
+            changes,
             _ending(case.new_bone, implant, last),
             {reading.scan.id: _when(reading) for reading in case.readings},
+            frozenset((c.side, c.from_scan) for c in changes if _exceeds(case, c)),
         )
 
     @property
@@ -83,11 +88,26 @@ class Compared:
             )  # all of it since the first
             return "; ".join(words for words in (_bridging_words(changes), _bone_words(bone)) if words)
         width = next((c for c in changes if c.side == key and c.quantity == "mean_width"), None)
-        return "" if width is None else _width_words(width.value)
+        if width is None:
+            return ""
+        told = _width_words(width.value)
+        return f"{told}; {_ONE_BLUR}" if (key, scan) in self.exceeding else told
 
 
 def _ending(records: Iterable[Record], implant: str, scan: str) -> tuple[Record, ...]:
     return tuple(r for r in records if r.implant == implant and r.to_scan == scan)
+
+
+def _exceeds(case: Case, change: ChangeRecord) -> bool:
+    """Whether a change of width is shown, and exceeds what the wider CT of the two shows by itself."""
+    value = change.value
+    is_tied = change.quantity == "mean_width" and Caution.PROTOCOL_CHANGED not in value.cautions
+    if not is_tied or not (value.low95 > 0.0 or value.high95 < 0.0):
+        return False
+    scan = change.to_scan if value.low95 > 0.0 else change.from_scan
+    here = (i for r in case.readings if r.scan.id == scan for i in r.implants if i.id == change.implant)
+    widths = [getattr(implant.halo, change.side).mean_width for implant in here]
+    return any(abs(value.value) > width.value for width in widths)
 
 
 def _when(reading: Reading) -> str:
