@@ -142,7 +142,13 @@ def share_inside(outside_mm: FloatArray) -> FloatArray:
     return np.clip(0.5 - outside_mm / FINE_MM, 0.0, 1.0)
 
 
-def scanned(fine: FloatArray, half_mm: Sequence[float], scanner: Scanner, rng: np.random.Generator) -> Scan:
+def scanned(
+    fine: FloatArray,
+    half_mm: Sequence[float],
+    scanner: Scanner,
+    rng: np.random.Generator,
+    ceiling_hu: float = CEILING_HU,
+) -> Scan:
     """Return the CT of an image on the fine grid, 2 mm within its edges."""
     spread = scanner.fwhm_mm / 2.355 / FINE_MM
     along = max(1.1 * scanner.slice_mm, 0.8) / 2.355 / FINE_MM
@@ -159,8 +165,8 @@ def scanned(fine: FloatArray, half_mm: Sequence[float], scanner: Scanner, rng: n
     at = [(p + h) / FINE_MM for p, h in zip(places, half, strict=True)]
     hu = ndimage.map_coordinates(fine, at, order=1)
     noise = ndimage.gaussian_filter(rng.standard_normal(hu.shape), (0.4, 0.6, 0.6))
-    hu = np.minimum(hu + scanner.noise_hu / noise.std() * noise, CEILING_HU)
+    hu = np.minimum(hu + scanner.noise_hu / noise.std() * noise, ceiling_hu)
     world_from_voxel = np.eye(4)
     world_from_voxel[:3, :3] = np.fliplr(np.diag(step[::-1]))
     world_from_voxel[:3, 3] = first[::-1]
-    return Scan(np.round(hu).astype(np.int16), world_from_voxel, hu_ceiling=CEILING_HU)
+    return Scan(np.round(hu).astype(np.int16), world_from_voxel, hu_ceiling=ceiling_hu)

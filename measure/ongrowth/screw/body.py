@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from ongrowth.robust import robust_sd
 from ongrowth.screw.profile import DEPTH_STEP_MM, Outline
 
+HEAD_RATIO = 1.22  # thicker near an end is head
+_END_SHARE = 0.2  # of the metal, at either end
 _BODY_RATIO = (0.6, 1.45)  # thinner is tip or gap, thicker is head
 _NEARLY = (0.93, 1.1)  # of the thickness: nearer an end than the first such place is head or taper
 _SHORTEST_PART_MM = 5.0
@@ -56,10 +58,11 @@ def body_of(outline: Outline, run_mm: tuple[float, float]) -> Body:
     """
     low, high = run_mm
     radius, depth = outline.radius_of_area_mm, outline.depth_mm
-    middle = (depth > low + 0.2 * (high - low)) & (depth < high - 0.2 * (high - low)) & (radius > 0.0)
+    end_mm = _END_SHARE * (high - low)
+    middle = (depth > low + end_mm) & (depth < high - end_mm) & (radius > 0.0)
     usual = float(np.median(radius[middle])) if middle.any() else 1.0
-    plain = (radius > _BODY_RATIO[0] * usual) & (radius < _BODY_RATIO[1] * usual)
-    plain &= (depth > low) & (depth < high)
+    metal = (depth > low) & (depth < high)
+    plain = metal & (radius > _BODY_RATIO[0] * usual) & (radius < _BODY_RATIO[1] * usual)
     if plain.sum() * DEPTH_STEP_MM < 2.0 * _SHORTEST_PART_MM:
         inner = low + 0.25 * (high - low), high - 0.25 * (high - low)
         return Body(usual, inner, inner)
@@ -67,10 +70,10 @@ def body_of(outline: Outline, run_mm: tuple[float, float]) -> Body:
     split = _split(places, widths)
     if split is None:
         thick = float(np.median(widths))
-        span = _trimmed(places, widths, thick, thick)
+        span = _trimmed(depth[metal], radius[metal], thick, thick)
         return Body(thick, _inset(span), span)
     at, before, after = split
-    span = _trimmed(places, widths, before, after)
+    span = _trimmed(depth[metal], radius[metal], before, after)
     thread = (span[0], at) if before > after else (at, span[1])
     return Body(max(before, after), _inset(thread), span, at, abs(before - after))
 
@@ -78,9 +81,15 @@ def body_of(outline: Outline, run_mm: tuple[float, float]) -> Body:
 def _trimmed(
     depth: NDArray[np.float64], radius: NDArray[np.float64], first: float, last: float
 ) -> tuple[float, float]:
-    """Return the stretch between the first and last place of nearly full thickness."""
-    from_first = depth[(radius > _NEARLY[0] * first) & (radius < _NEARLY[1] * first)]
-    to_last = depth[(radius > _NEARLY[0] * last) & (radius < _NEARLY[1] * last)]
+    """Return the stretch between the first and last place of nearly full thickness, heads left out.
+
+    A head is as thick as the shaft at one place of its blurred far edge: nothing beyond it is shaft.
+    """
+    end_mm = _END_SHARE * (depth[-1] - depth[0])
+    low = depth[(radius > HEAD_RATIO * first) & (depth < depth[0] + end_mm)].max(initial=depth[0])
+    high = depth[(radius > HEAD_RATIO * last) & (depth > depth[-1] - end_mm)].min(initial=depth[-1])
+    from_first = depth[(depth >= low) & (radius > _NEARLY[0] * first) & (radius < _NEARLY[1] * first)]
+    to_last = depth[(depth <= high) & (radius > _NEARLY[0] * last) & (radius < _NEARLY[1] * last)]
     return float(from_first.min(initial=depth[-1])), float(to_last.max(initial=depth[0]))
 
 
@@ -91,10 +100,7 @@ def _inset(span_mm: tuple[float, float]) -> tuple[float, float]:
 
 def _split(depth: NDArray[np.float64], radius: NDArray[np.float64]) -> tuple[float, float, float] | None:
     """Return place and radii of the best step between two levels, None if there is no clear step."""
-    fewest = round(_SHORTEST_PART_MM / DEPTH_STEP_MM)
-    places = range(fewest, len(radius) - fewest, 2)
-    if not places:
-        return None
+    places = range(2, len(radius) - 2, 2)
     rest = [
         float(
             np.abs(radius[:k] - np.median(radius[:k])).sum()
@@ -103,6 +109,8 @@ def _split(depth: NDArray[np.float64], radius: NDArray[np.float64]) -> tuple[flo
         for k in places
     ]
     k = places[int(np.argmin(rest))]
+    if min(k, len(radius) - k) * DEPTH_STEP_MM < _SHORTEST_PART_MM:
+        return None  # a low head, or a taper
     before, after = float(np.median(radius[:k])), float(np.median(radius[k:]))
     left = np.r_[radius[:k] - before, radius[k:] - after]
     scatter = robust_sd(left, 0.0)

@@ -14,7 +14,7 @@ from ongrowth.geometry import Line
 from ongrowth.scan import Scan
 from ongrowth.screw.apart import is_beside, without
 from ongrowth.screw.axis import Centres, overhang_mm, section_axis, section_centres, straight_course
-from ongrowth.screw.body import Body, body_of
+from ongrowth.screw.body import HEAD_RATIO, Body, body_of
 from ongrowth.screw.course import Course, CourseFit, fit_bent, fit_broken, fit_straight, fit_torn
 from ongrowth.screw.gap import Gap, GapModel, find_gap
 from ongrowth.screw.level import metal_level_hu
@@ -29,7 +29,6 @@ _MARGIN_MM = 10.0
 _BACKGROUND_HU = 300.0  # bone and soft tissue about; 300 HU more move the edge of metal by 0.01 mm
 _CLIPPED_FROM = 0.97  # share of the ceiling from which a core counts as clipped
 _HEAD_REACH_MM = 9.0
-_HEAD_RATIO = 1.22
 _TAPER_AT = 0.5  # of the radius: a round end is still seven eighths wide there, a tip much thinner
 # The lower this level, the more of the blurred edge carries the centre: steady on coarse grids.
 _LOW_SHARE = 0.3
@@ -89,7 +88,7 @@ class ShaftEnd:
     @property
     def has_head(self) -> bool:
         """Whether the metal is wider here than along the shaft."""
-        return self.head_ratio > _HEAD_RATIO
+        return self.head_ratio > HEAD_RATIO
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -466,7 +465,8 @@ def _sharpened(crop: Scan, fit: CourseFit, section: Section, body: Body, look: _
     # else what lies beside it has been painted over, or the voxels smoothed
     is_alone = not look.neighbours and not look.seen.is_noisy
     is_whole = not course.step_mm.any()
-    is_needed = _is_coarse(crop, course) or is_lying or not course.is_straight
+    is_unsure = math.isnan(fit.scatter_mm)  # too few centres
+    is_needed = is_unsure or _is_coarse(crop, course) or is_lying or not course.is_straight
     if not (is_needed and is_told and is_alone and is_whole):
         return fit
     return replace(fit, course=sharpened(crop, course, section, body.even_mm, look.ceiling_hu))
@@ -553,7 +553,7 @@ def _end(outline: Outline, section: Section, look: _Look, run: tuple[float, floa
     end_mm = at - way * bloom
     shoulder = end_mm
     ratio = float(wide[peak] - bloom) / max(usual - bloom, 0.2)
-    if ratio > _HEAD_RATIO:
+    if ratio > HEAD_RATIO:
         halfway = (usual**2 + wide[peak] ** 2) / 2.0
         below = np.flatnonzero(wide[peak:] ** 2 < halfway)
         shoulder = at - way * float(depth_in[peak + below[0]]) if below.size else end_mm
