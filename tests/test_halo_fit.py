@@ -11,7 +11,8 @@ from skimage import transform
 
 from ongrowth.calibration import Calibration
 from ongrowth.edge import Blur, Section
-from ongrowth.halo.fit import _bounds, _misfit
+from ongrowth.halo.field import NodeGrid, side_corners
+from ongrowth.halo.fit import FIELDS, FieldPrior, Fields, Problem, State, _bounds, _misfit
 from ongrowth.halo.hardening import Bar, hardening_shapes
 from ongrowth.halo.model import (
     BENDS,
@@ -86,6 +87,37 @@ def test_a_few_places_that_do_not_fit_are_heard() -> None:
     wrong[:300] -= 250.0
     ring = np.zeros(3000, dtype=np.intp)
     assert _misfit(wrong, ring) > _misfit(residual, ring) + 300.0
+
+
+@pytest.mark.parametrize(
+    ("name", "counts"),
+    [
+        ("lucent_mm", 1.0 / 9.0),
+        ("bone_hu", 1.0 / 9.0),
+        ("slope_hu_per_mm", 1.0),
+        ("cortex_mm", 0.0),
+        ("end_mm", 0.0),
+        ("rise_hu", 0.0),
+        ("soft_hu", 0.0),
+    ],
+)
+def test_what_lies_behind_a_halo_does_not_tell_solutions_apart(name: str, counts: float) -> None:
+    """A first look saw it through the blur: off alike at all nodes, it would be held against wide halos."""
+    n = 40
+    priors = {field: FieldPrior(np.zeros(n), np.diag(np.full(n, 4.0))) for field in FIELDS}
+    prior = shared_prior(None, 9000.0, 1500.0)
+    fields = Fields(
+        (NodeGrid.spanning(2.0, 20.0, 4.0, 4),) * 2, (NodeGrid.spanning(2.0, 20.0, 4.0, 4),) * 2,
+        priors, np.full(n, 2.0), np.full(n, 0.2), np.zeros(n),
+    )  # fmt: skip
+    model, _, _ = somewhere()
+    depth, angle, is_tip = np.full(400, 10.0), np.zeros(400), np.zeros(400, dtype=bool)
+    corners = side_corners(fields.width, depth, angle, is_tip)
+    problem = Problem(model, fields, corners, corners, prior)
+    rest = State.expected(prior, fields)
+    moved = replace(rest, **{name: np.full(n, 0.5)})
+    assert problem.penalty(moved) - problem.penalty(rest) == pytest.approx(n)
+    assert problem.judged_penalty(moved) - problem.judged_penalty(rest) == pytest.approx(n * counts)
 
 
 def test_lift_and_bends_are_held_while_widths_are_looked_for() -> None:

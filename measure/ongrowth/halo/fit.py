@@ -61,6 +61,9 @@ _SLIVER_SD_MM = 0.2
 _LIFTED_MM = 0.02
 _NO_SLIVER = 0.3  # weight of "any thickness" beside "none"
 _SLIVER_WEIGHT = 0.11  # nine neighbouring nodes say the same thing, as voxels do
+# What counts of voxels and nodes when solutions are compared, see `comparable_cost`; fields not named do not.
+ALIKE = 1.0 / 9.0
+_JUDGED = {"lucent_mm": ALIKE, "bone_hu": ALIKE, "slope_hu_per_mm": 1.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -259,15 +262,23 @@ class Problem:
 
     def penalty(self, state: State) -> float:
         """Return the prior's share of the cost."""
-        shared = state.shared.vector() - self.prior.mean
         nodes = state.stacked()[N_SHARED:] - self._mean
-        cost = float(shared @ self.prior.precision @ shared + nodes @ (self._precision @ nodes))
-        cost += float(self._lean @ np.minimum(state.stacked()[self._leaning] - self._least, 0.0) ** 2)
-        return cost + self.sliver_cost(state)
+        slivers = _SLIVER_WEIGHT * float(self.fields.no_sliver @ _sliver_cost(self._sliver_mm(state)))
+        return self._known_cost(state) + float(nodes @ (self._precision @ nodes)) + slivers
 
-    def sliver_cost(self, state: State) -> float:
-        """Return the share of the penalty that slivers of spongy bone have."""
-        return _SLIVER_WEIGHT * float(self.fields.no_sliver @ _sliver_cost(self._sliver_mm(state)))
+    def judged_penalty(self, state: State) -> float:
+        """Return what of the penalty counts when solutions are compared, see `comparable_cost`."""
+        cost = self._known_cost(state)
+        for name, weight in _JUDGED.items():
+            off = getattr(state, name) - self.fields.priors[name].mean
+            cost += weight * float(off @ self.fields.priors[name].precision @ off)
+        return cost
+
+    def _known_cost(self, state: State) -> float:
+        """Return the penalty of the shared unknowns, and of what is hardly possible."""
+        shared = state.shared.vector() - self.prior.mean
+        below = np.minimum(state.stacked()[self._leaning] - self._least, 0.0)
+        return float(shared @ self.prior.precision @ shared + self._lean @ below**2)
 
     def normal(self, state: State, at: Linearised, weights: FloatArray, *, one_sided: bool = True) -> Normal:
         """Return the normal equations of data and priors at a state.
@@ -455,16 +466,20 @@ def comparable_cost(problem: Problem, solution: Solution, weighting: Weighting) 
     """Return minus twice the logarithm of how likely a solution is, up to a constant.
 
     Unlike the cost it was solved by, it can be compared between priors, and between solutions that left
-    residuals of another spread. Slivers are left out: they are expected only where a halo was found. So are
-    the volumes of a Laplace approximation: widths near zero are not normal, and phantoms were told apart
-    worse with them.
+    residuals of another spread. Texture, and what the model leaves out, is alike over wider regions than the
+    blur makes noise alike: voxels, and the nodes that follow them, count a ninth beside what is known of
+    scanner, metal and hardening. Where dense bone lies and how dense it is does not count at all: a first
+    look saw it through the blur, off alike at all nodes, and a halo that ends there would pay for each. The
+    slope of bone does in full, else bone that darkens toward the screw passes for a wide halo. Slivers are
+    left out: they are expected only where a halo was found. So are the volumes of a Laplace approximation:
+    widths near zero are not normal, and phantoms were told apart worse with them.
     """
     state, model = solution.state, problem.model
     residual = problem.residual(problem.render(state).image)
     distance = model.polar(state.shared)[0] - model.rod.outer_mm(model.samples.depth_mm)
     heard = ~model.samples.is_clipped
     misfit = _misfit(residual[heard], np.digitize(distance[heard], _RINGS_MM))
-    return misfit / weighting.dilution + problem.penalty(state) - problem.sliver_cost(state)
+    return ALIKE * misfit / weighting.dilution + problem.judged_penalty(state)
 
 
 def _misfit(residual: FloatArray, ring: NDArray[np.intp]) -> float:

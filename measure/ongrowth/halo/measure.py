@@ -16,6 +16,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo.believed import halo_of
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import (
+    ALIKE,
     FIELDS,
     RADII,
     FieldPrior,
@@ -60,9 +61,7 @@ _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope foll
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
 _SAME_LOOK_MM, _SAME_MEAN_MM = 0.5, 0.1  # coarse and final solutions that differ by less count once
-# Of costs, when other solutions are weighed against the best: with the blur known before the scan, and with
-# the blur from the scan itself, which can take on what the model leaves out. By phantoms.
-_KNOWN_TEMPER, _FREE_TEMPER = 8.0, 16.0
+_TEMPER = 2.0  # of comparable costs, when other solutions are weighed against the best; by phantoms
 _RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
 _RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
@@ -131,15 +130,13 @@ def measure_halo(
     )
     prior = shared_prior(calibration, *metal_hu, scene.section.cos_tilt)
     depth_mm = scene.to_mm if defect is None else defect.depth_mm(frame)
-    is_known = calibration is not None
-    temper = _KNOWN_TEMPER if is_known else _FREE_TEMPER
-    fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings, temper)
+    fitted = fit_halo(scene, base, prior, frame.length_mm, depth_mm, settings)
     keep(fitted)
     shaft, doubt = unroll(
         fitted.scene, fitted.problem, fitted.solution, fitted.posterior, fitted.rivals, frame, defect,
         settings, _radius(screw),
     )  # fmt: skip
-    cautions = screw.cautions | _cautions(scene, is_blur_known=is_known)
+    cautions = screw.cautions | _cautions(scene, is_blur_known=calibration is not None)
     source = calibration.source if calibration is not None else "free"
     return halo_of(shaft, doubt, cautions, source, settings.seed, is_parted=defect is not None)
 
@@ -162,7 +159,6 @@ def fit_halo(
     length_mm: float,
     depth_mm: float,
     settings: HaloSettings,
-    temper: float,
 ) -> Fitted:
     """Solve for the widths of one screw.
 
@@ -178,8 +174,6 @@ def fit_halo(
         Length of the shaft; depth of the defect.
     settings : HaloSettings
         How the halo is read.
-    temper : float
-        What costs are divided by before other solutions are weighed against the best.
     """
     n = scene.is_tip.size
     thin, scene = scene.every(max(_LEAST_STEP, n // _FEW)), scene.every(max(1, round(n / _ENOUGH)))
@@ -198,7 +192,7 @@ def fit_halo(
     judge = _cost_with_rims if _asks_for_rims(descents) else comparable_cost
     descents = [d.judged(judge) for d in descents]
     best = min(descents, key=lambda d: d.comparable_cost)
-    found, others, chances = _against_rivals(best, descents, temper, judge)
+    found, others, chances = _against_rivals(best, descents, judge)
     problem = pose_problem(scene, best.problem.fields, base, _free_layers(prior), length_mm, settings)
     weighting = Weighting(_variance(problem, found.state), _dilution(scene, blur))
     found = solve(problem, found.state, weighting, steps=12, blur_every=2)
@@ -282,7 +276,7 @@ def _is_new(state: State, others: Sequence[State]) -> bool:
 
 
 def _against_rivals(
-    best: _Descent, others: Sequence[_Descent], temper: float, judge: _Judge
+    best: _Descent, others: Sequence[_Descent], judge: _Judge
 ) -> tuple[Solution, list[State], list[float]]:
     """Return the best of a solution and its rivals, the rivals, and how likely each is beside the best."""
     problem = best.problem
@@ -293,7 +287,7 @@ def _against_rivals(
         state, behind = other.solution.state, other.comparable_cost - found.comparable_cost
         if all(_mean_apart_mm(problem, state, k) > _SAME_MEAN_MM for k in kept):
             kept.append(state)
-            chances.append(float(np.exp(-0.5 * behind / temper)))
+            chances.append(float(np.exp(-0.5 * behind / _TEMPER)))
     return found.solution, kept[1:], chances[1:]
 
 
@@ -442,7 +436,7 @@ def _cost_with_rims(problem: Problem, found: Solution, weighting: Weighting) -> 
     rimmed, better = _with_rims(problem, found, weighting)
     if rimmed is problem:
         return bare
-    return min(bare, comparable_cost(rimmed, better, weighting) + _RIM_GAIN)
+    return min(bare, comparable_cost(rimmed, better, weighting) + ALIKE * _RIM_GAIN)
 
 
 def _slivers_missed(fields: Fields, state: State) -> FloatArray:
