@@ -55,7 +55,7 @@ def test_a_rival_counts_by_what_it_costs_more(monkeypatch: pytest.MonkeyPatch) -
     found, others, chances = measure._against_rivals(best, [twin, rival], measure.comparable_cost)
     assert found is best.solution
     assert [float(o[0]) for o in others] == [0.0]  # type: ignore[index]
-    assert chances == pytest.approx([np.exp(-6.0 / 4.0)])  # by e for every 4
+    assert chances == pytest.approx([np.exp(-6.0 / 2.0)])  # costs are minus twice a logarithm
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ work folder.
 
 from __future__ import annotations
 
+import itertools
 import json
 import tempfile
 import time
@@ -19,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
 import ongrowth
 from ongrowth.case import run_case
@@ -42,6 +44,7 @@ ANSWERS = tuple(a.value for a in Against)
 _TURN_WEEKS = 12.0  # from here on the rule of the week alone takes any dark line for a finding
 # Of the reader with the caliper, beside the limits of the windows; project's choice.
 _GROWN_MM, _UNLIKE_MM = 0.5, 1.0
+_CLASSES = (("truly below 0.5 mm", 0.0, 0.5), ("0.5 to 1 mm", 0.5, 1.0), ("1 mm and more", 1.0, 9.0))
 
 work_option = click.option("--work", type=click.Path(path_type=Path), default=WORK, show_default=True)
 half_option = click.option("--half", type=click.Choice(["tuning", "test"]), default="test", show_default=True)
@@ -98,6 +101,7 @@ def measured(folder: Path, number: int) -> Record:
         "refused": refused,
         "lines": lines,
         "findings": findings_of(case) if case else [],
+        "widths": widths_of(case, facts) if case else [],
         "answer": answer_of(lines),
         "others": {
             "caliper": caliper_answer(case_file, facts).value,
@@ -116,6 +120,19 @@ def lines_at_the_end(case: Case) -> dict[str, str]:
 def findings_of(case: Case) -> list[list[str]]:
     """Return place, quantity, value and result of each finding, to look into a course."""
     return [[f.site, f.quantity, say(f.value), f.against_window.value, f.state] for f in case.findings]
+
+
+def widths_of(case: Case, facts: Record) -> list[list[float]]:
+    """Return what is true of each side on each CT, what was read, and its 95 % interval, mm."""
+    true_mm = {visit["weeks"]: visit["true_mm"] for visit in facts["visits"]}
+    out = []
+    for reading in case.readings:
+        for implant, side in itertools.product(reading.implants, ("head_side", "tip_side")):
+            read = getattr(implant.halo, side).mean_width
+            true = true_mm[reading.scan.weeks_since_surgery][side]
+            if read.is_known and true is not None:
+                out.append([true, read.value, read.low95, read.high95])
+    return out
 
 
 def answer_of(lines: dict[str, str]) -> str:
@@ -159,7 +176,10 @@ def report(half: str, work: Path, write: bool) -> None:
     records = latest(r for r in read_records(work / "results.jsonl") if r["half"] == half)
     if not records:
         raise click.UsageError("Nothing was run yet.")
-    tables = {"courses": truth_table(records), "courses beside": score_table(records)}
+    tables = {
+        "courses": truth_table(records), "courses beside": score_table(records),
+        "courses widths": widths_table(records),
+    }  # fmt: skip
     if write:
         PAGE.write_text(fill(PAGE.read_text(encoding="utf-8"), tables), encoding="utf-8")
     click.echo("\n\n".join(tables.values()))
@@ -194,6 +214,23 @@ def score_table(records: Sequence[Record]) -> str:
     ):
         shares = (f"{sum(_said(r, who) in wanted for r in among)} of {len(among)}" for who in READERS)
         rows.append((words, *shares))
+    return markdown_rows(rows)
+
+
+def widths_table(records: Sequence[Record]) -> str:
+    """Return how near the widths behind the answers are to the truth, and how often intervals hold it."""
+    rows = [("mean width of a side", "number", "bias", "RMSE", "± 95 % told", "holds")]
+    for words, low, high in (("all", 0.0, 9.0), *_CLASSES):
+        sides = np.array([w for r in records for w in r["widths"] if low <= w[0] < high])
+        if not len(sides):
+            continue
+        true, read, least, most = sides.T
+        off, half = read - true, (most - least) / 2.0
+        holds = (least <= true) & (true <= most)
+        rows.append((
+            words, str(len(sides)), f"{off.mean():.2f} mm", f"{np.sqrt((off**2).mean()):.2f} mm",
+            f"{half.mean():.2f} mm", f"{100.0 * holds.mean():.0f} %",
+        ))  # fmt: skip
     return markdown_rows(rows)
 
 

@@ -61,7 +61,6 @@ _BONE_DRIFT_HU_PER_MM = 60.0  # bone changes outward by more than any slope foll
 _RIM_FROM_MM = 0.5  # mean width from which a rim is looked for
 _RIM_GAIN = 20.0  # of cost, that a rim must bring
 _SAME_LOOK_MM, _SAME_MEAN_MM = 0.5, 0.1  # coarse and final solutions that differ by less count once
-_TEMPER = 2.0  # of comparable costs, when other solutions are weighed against the best; by phantoms
 _RIVAL_FROM_MM = 0.15  # a side's mean width from which "none" is another solution
 _RIVAL_WIDER_MM = 0.7  # what the other way round is tried by
 _TURNS_PER_MM = (0.28, 1.3)  # pitches of 0.8 to 3.5 mm
@@ -287,7 +286,7 @@ def _against_rivals(
         state, behind = other.solution.state, other.comparable_cost - found.comparable_cost
         if all(_mean_apart_mm(problem, state, k) > _SAME_MEAN_MM for k in kept):
             kept.append(state)
-            chances.append(float(np.exp(-0.5 * behind / _TEMPER)))
+            chances.append(float(np.exp(-0.5 * behind)))
     return found.solution, kept[1:], chances[1:]
 
 
