@@ -63,7 +63,7 @@ _NO_SLIVER = 0.3  # weight of "any thickness" beside "none"
 _SLIVER_WEIGHT = 0.11  # nine neighbouring nodes say the same thing, as voxels do
 # What counts of voxels and nodes when solutions are compared, see `comparable_cost`; fields not named do not.
 ALIKE = 1.0 / 9.0
-_JUDGED = {"lucent_mm": ALIKE, "bone_hu": ALIKE, "slope_hu_per_mm": 1.0}
+_JUDGED = {"lucent_mm": 0.25, "bone_hu": ALIKE, "slope_hu_per_mm": 1.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -467,8 +467,8 @@ def comparable_cost(problem: Problem, solution: Solution, weighting: Weighting) 
 
     Unlike the cost it was solved by, it can be compared between priors, and between solutions that left
     residuals of another spread. Texture, and what the model leaves out, is alike over wider regions than the
-    blur makes noise alike: voxels, and the nodes that follow them, count a ninth beside what is known of
-    scanner, metal and hardening. Where dense bone lies and how dense it is does not count at all: a first
+    blur makes noise alike: voxels and levels of bone count a ninth, and widths, which follow them, a quarter
+    beside what is known of scanner, metal and hardening. Where dense bone lies and how dense it is does not count at all: a first
     look saw it through the blur, off alike at all nodes, and a halo that ends there would pay for each. The
     slope of bone does in full, else bone that darkens toward the screw passes for a wide halo. Slivers are
     left out: they are expected only where a halo was found. So are the volumes of a Laplace approximation:
