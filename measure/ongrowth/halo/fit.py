@@ -468,11 +468,11 @@ def comparable_cost(problem: Problem, solution: Solution, weighting: Weighting) 
     Unlike the cost it was solved by, it can be compared between priors, and between solutions that left
     residuals of another spread. Texture, and what the model leaves out, is alike over wider regions than the
     blur makes noise alike: voxels and levels of bone count a ninth, and widths, which follow them, a quarter
-    beside what is known of scanner, metal and hardening. Where dense bone lies and how dense it is does not count at all: a first
-    look saw it through the blur, off alike at all nodes, and a halo that ends there would pay for each. The
-    slope of bone does in full, else bone that darkens toward the screw passes for a wide halo. Slivers are
-    left out: they are expected only where a halo was found. So are the volumes of a Laplace approximation:
-    widths near zero are not normal, and phantoms were told apart worse with them.
+    beside what is known of scanner, metal and hardening. Where dense bone lies and how dense it is does not
+    count at all: a first look saw it through the blur, off alike at all nodes, and a halo that ends there
+    would pay for each. The slope of bone does in full, else bone that darkens toward the screw passes for a
+    wide halo. Slivers are left out: they are expected only where a halo was found. So are the volumes of a
+    Laplace approximation: widths near zero are not normal, and phantoms were told apart worse with them.
     """
     state, model = solution.state, problem.model
     residual = problem.residual(problem.render(state).image)
