@@ -61,9 +61,9 @@ _SLIVER_SD_MM = 0.2
 _LIFTED_MM = 0.02
 _NO_SLIVER = 0.3  # weight of "any thickness" beside "none"
 _SLIVER_WEIGHT = 0.11  # nine neighbouring nodes say the same thing, as voxels do
-# What counts of voxels and nodes when solutions are compared, see `comparable_cost`; fields not named do not.
-ALIKE = 1.0 / 9.0
-_JUDGED = {"lucent_mm": 0.25, "bone_hu": ALIKE, "slope_hu_per_mm": 1.0}
+# What counts of data and nodes when solutions are compared, see `comparable_cost`; other fields do not.
+DATA_SHARE = 1.0 / 9.0
+_JUDGED = {"lucent_mm": 0.25, "bone_hu": DATA_SHARE, "slope_hu_per_mm": 1.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -479,7 +479,7 @@ def comparable_cost(problem: Problem, solution: Solution, weighting: Weighting) 
     distance = model.polar(state.shared)[0] - model.rod.outer_mm(model.samples.depth_mm)
     heard = ~model.samples.is_clipped
     misfit = _misfit(residual[heard], np.digitize(distance[heard], _RINGS_MM))
-    return ALIKE * misfit / weighting.dilution + problem.judged_penalty(state)
+    return DATA_SHARE * misfit / weighting.dilution + problem.judged_penalty(state)
 
 
 def _misfit(residual: FloatArray, ring: NDArray[np.intp]) -> float:

@@ -16,7 +16,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.halo.believed import halo_of
 from ongrowth.halo.field import NodeGrid
 from ongrowth.halo.fit import (
-    ALIKE,
+    DATA_SHARE,
     FIELDS,
     RADII,
     FieldPrior,
@@ -435,7 +435,7 @@ def _cost_with_rims(problem: Problem, found: Solution, weighting: Weighting) -> 
     rimmed, better = _with_rims(problem, found, weighting)
     if rimmed is problem:
         return bare
-    return min(bare, comparable_cost(rimmed, better, weighting) + ALIKE * _RIM_GAIN)
+    return min(bare, comparable_cost(rimmed, better, weighting) + DATA_SHARE * _RIM_GAIN)
 
 
 def _slivers_missed(fields: Fields, state: State) -> FloatArray:
