@@ -37,7 +37,7 @@ _THIN_ENOUGH = 0.85  # of the slice width: less gain is not worth asking for
 _BONE_KERNEL = (0.78, 2.6, 0.6)
 _SHARP_ENOUGH_MM = 0.78  # in-plane width at half height of such a kernel, and a tenth
 _NOTHING_KNOWN = np.full(7, np.inf)  # of ln f0, ln p, b, ln slice width, c, d1 and d2, as standard deviations
-_RIVALS_LEFT = 0.4  # of the spread over other solutions, once the blur is known
+_RIVALS_LEFT = 0.33  # of the spread over other solutions, once the blur is known; 60 sides of the tuning half
 
 
 @dataclass(frozen=True, slots=True)
