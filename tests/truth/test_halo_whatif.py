@@ -62,12 +62,11 @@ def test_what_is_predicted_of_a_calibration_is_what_a_calibration_reaches(measur
     ahead = {p.change: p for p in look_ahead(fitted, free, frame, slice_mm, is_calibrated=False)}
     worse = max((free.head_side, free.tip_side), key=lambda s: s.mean_width.u)
     reached = max((known.head_side, known.tip_side), key=lambda s: s.mean_width.u)
-    # It linearises at another blur than the true one: by 0.56 to 1.41 of what was reached, on five scans.
-    ratio = ahead["calibrated"].u95_mm / reached.mean_width.u95
-    assert 0.5 < ratio < 1.5
+    # It linearises at another blur than the true one: by 0.56 to 1.48 of what was reached, on five scans.
+    assert 0.5 < ahead["calibrated"].u95_mm / reached.mean_width.u95 < 1.5
+    assert 0.5 < ahead["calibrated"].detection_limit_mm / reached.detection_limit.value < 1.5
     assert ahead["calibrated"].u95_mm < worse.mean_width.u95
     assert ahead["all together"].u95_mm <= min(p.u95_mm for p in ahead.values())
-    assert ahead["calibrated"].detection_limit_mm == pytest.approx(reached.detection_limit.value, rel=0.4)
     assert ahead["thinner"].detection_limit_mm < worse.detection_limit.value
     after = look_ahead(fitted, known, frame, 0.6, is_calibrated=True)
     assert not {"calibrated", "thinner", "all together"} & {p.change for p in after}
