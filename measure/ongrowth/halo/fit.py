@@ -499,12 +499,13 @@ def _misfit(residual: FloatArray, ring: NDArray[np.intp]) -> float:
     return total
 
 
-def lifted(problem: Problem, state: State) -> State:
-    """Return a state with the thread valleys just empty where they are not.
+def lifted(problem: Problem, state: State, least_mm: float = _LIFTED_MM) -> State:
+    """Return a state with the thread valleys empty and at least so wide a halo.
 
-    What the image answers to their filling hangs on the thread's form; what it answers to a halo does not.
+    What the image answers to the filling of valleys hangs on the thread's form; what it answers to a halo
+    does not.
     """
-    least = problem.fields.valley_mm + _LIFTED_MM
+    least = problem.fields.valley_mm + least_mm
     return replace(state, lucent_mm=np.maximum(state.lucent_mm, least))
 
 
