@@ -20,6 +20,7 @@ from plain_phantom import (
     FloatArray,
     Scanner,
     along_and_across,
+    course_of,
     fine_grid,
     grain_hu,
     outside_metal_mm,
@@ -90,9 +91,7 @@ class Gapped:
         """Return where a neck lies, and how."""
         neck = self.necks[k]
         if self.has_screw:
-            tilt, turn = np.radians(self.course)
-            way = -np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
-            return Place(neck, np.zeros(3), way)
+            return Place(neck, np.zeros(3), course_of(*self.course))
         sign = 1.0 if k == 0 else -1.0
         up, out = np.radians(self.course)
         way = np.array([sign * np.sin(out), -np.cos(out) * np.cos(up), np.cos(out) * np.sin(up)])

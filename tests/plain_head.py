@@ -16,6 +16,7 @@ from plain_phantom import (
     FloatArray,
     Scanner,
     along_and_across,
+    course_of,
     fine_grid,
     grain_hu,
     scanned,
@@ -61,8 +62,7 @@ class Headed:
     @property
     def course(self) -> FloatArray:
         """Direction from head to tip, patient axes; the middle of the shaft lies at zero."""
-        tilt, turn = np.radians([self.tilt_deg, self.turn_deg])
-        return -np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
+        return course_of(self.tilt_deg, self.turn_deg)
 
     @property
     def ends_mm(self) -> tuple[FloatArray, FloatArray]:

@@ -25,6 +25,12 @@ METAL_HU, SOFT_HU, LAYER_HU, GAP_HU, DENSE_HU, CEILING_HU = 9000.0, 40.0, 60.0, 
 SIZES = {"major_diameter_mm": 2 * CREST_MM, "root_diameter_mm": 2 * _ROOT_MM}
 
 
+def course_of(tilt_deg: float, turn_deg: float) -> FloatArray:
+    """Return a direction downward, so much off the patient's axis; patient axes."""
+    tilt, turn = np.radians([tilt_deg, turn_deg])
+    return -np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
+
+
 @dataclass(frozen=True, slots=True)
 class Scanner:
     """How an image is taken: a Gaussian blur, and white noise smoothed a little. HU and mm."""
@@ -60,8 +66,7 @@ class Plain:
     @property
     def course(self) -> FloatArray:
         """Direction from head to tip, patient axes; the middle of the shaft lies at zero."""
-        tilt, turn = np.radians([self.tilt_deg, self.turn_deg])
-        return -np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
+        return course_of(self.tilt_deg, self.turn_deg)
 
 
 def drawn(plain: Plain) -> Scan:

@@ -320,8 +320,7 @@ def test_the_interval_decides_not_what_a_scan_would_show() -> None:
     coarse = Measured.of(0.4, 0.65, Unit.MM, floor=0.0, limit=2.11)
     told = judge_width(here, "mean_width", coarse)
     assert told.against_window is AS_EXPECTED
-    shown = "This CT is sure to show halos from 2.11 mm on only; "
-    excluded = f"{shown}but more than 1.67 mm its 95 % interval excludes."
+    excluded = "Only a halo of 2.11 mm would surely show, but the 95 % interval excludes more than 1.67 mm."
     assert told.why.startswith(excluded)
     line = line_of("head_side", "left", [told])
     assert line is not None

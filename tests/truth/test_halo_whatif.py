@@ -54,7 +54,7 @@ def test_the_parts_of_the_variance_make_up_the_uncertainty(measured: Measured) -
 
 
 def test_the_spread_of_none_is_taken_where_a_halo_is_as_wide_as_it(measured: Measured) -> None:
-    """Taken at none, where the image hardly answers to a halo, it would reach to halos that are plain to see."""
+    """At none the image hardly answers: the spread would reach to halos that are plain to see."""
     fitted = measured[1]
     problem, n_head = fitted.problem, fitted.problem.fields.width[0].size
     at_none = lifted(problem, fitted.solution.state)

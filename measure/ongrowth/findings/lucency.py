@@ -120,9 +120,7 @@ def excluded_words(value: Measured, window: Window) -> str:
     if not value.below_limit > window.high:
         return ""
     limit, top = (with_unit(one, value.unit) for one in (value.below_limit, value.high95))
-    return (
-        f"This CT is sure to show halos from {limit} on only; but more than {top} its 95 % interval excludes."
-    )
+    return f"Only a halo of {limit} would surely show, but the 95 % interval excludes more than {top}."
 
 
 def no_window_reason(weeks: float) -> str:
