@@ -65,7 +65,7 @@ def test_the_sheet_says_what_is_excluded_below_a_coarse_limit_and_names_other_me
     side = replace(drawn, mean_width=replace(drawn.mean_width, below_limit=1.2))
     text = text_of(case_of(build.make_implant(side, side), weeks=30.0))
     assert "below 1.20 mm" in text
-    assert text.count("from 1.20 mm on only; but more than") == 2
+    assert text.count("Only a halo of 1.20 mm would surely show, but the 95 % interval excludes") == 2
     assert "Other metal\nwire, length 7.20 mm (6.42 to 7.98 mm)" in text
 
 
