@@ -147,6 +147,15 @@ weeks_since_surgery = "eight"
         ('[[implant]]\nid = "a"\nmajor_diameter_mm = 3.0\nroot_diameter_mm = 3.5\n', "smaller than major"),
         ('[[implant]]\nid = "a"\nhead_mm = [0.0, 0.0, 0.0]\n', "together"),
         ('[[implant]]\nid = "a"\nthread_start_mm = 20.0\n', 'thread = "partial"'),
+        ('[[implant]]\nid = "a"\nshank_diameter_mm = 3.0\n', 'shank_diameter_mm needs thread = "partial"'),
+        (
+            '[[implant]]\nid = "a"\nthread = "partial"\nmajor_diameter_mm = 4.0\nshank_diameter_mm = 9.0\n',
+            "must not be above major_diameter_mm",
+        ),
+        (
+            '[[implant]]\nid = "a"\nthread = "partial"\nlength_mm = 42.0\nthread_start_mm = 60.0\n',
+            "smaller than length_mm",
+        ),
         ('[[implant]]\nid = "a"\n[[implant]]\nid = "a"\n', "more than once"),
         (
             '[[scan]]\nid = "w08"\npath = "x"\n[[scan]]\nid = "W08"\npath = "y"\n',
@@ -177,6 +186,11 @@ def test_what_does_not_fit_together_is_refused(text: str, words: str) -> None:
         ),
         ('[[scan]]\npath = "w08"\nweeks = 8\n', "Did you mean weeks_since_surgery?"),
         ('[[scan]]\npath = "w08"\nweeks_since_surgery = "five"\n', "'five' is no number."),
+        (
+            '[surgery]\ndate = 2031-03-04T10:00:00\n[[scan]]\npath = "w08"\n',
+            "'2031-03-04 10:00:00' is no day; write year-month-day.",
+        ),
+        ('[[scan]]\npath = "w08"\nrole = "post-op"\n', "It may be pre-op, baseline, follow-up."),
     ],
 )
 def test_what_cannot_be_read_is_told_in_plain_words(text: str, words: str) -> None:

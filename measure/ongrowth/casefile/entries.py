@@ -108,9 +108,18 @@ class Implant(_Part):
             raise ValueError("head_mm and tip_mm must be given together")
         if self.head_mm and self.tip_mm and math.dist(self.head_mm, self.tip_mm) < _SHORTEST_MM:
             raise ValueError(f"head_mm and tip_mm lie less than {_SHORTEST_MM:g} mm apart")
-        if self.thread == "full" and self.thread_start_mm is not None:
-            raise ValueError('thread_start_mm needs thread = "partial"')
+        self._check_shank()
         return self
+
+    def _check_shank(self) -> None:
+        """Refuse a shank that cannot be: one stated too thick hides a halo."""
+        stated = {"thread_start_mm": self.thread_start_mm, "shank_diameter_mm": self.shank_diameter_mm}
+        if self.thread == "full" and (told := [name for name, value in stated.items() if value is not None]):
+            raise ValueError(f'{told[0]} needs thread = "partial"')
+        if (self.shank_diameter_mm or 0.0) > (self.major_diameter_mm or math.inf):
+            raise ValueError("shank_diameter_mm must not be above major_diameter_mm")
+        if (self.thread_start_mm or 0.0) >= (self.length_mm or math.inf):
+            raise ValueError("thread_start_mm must be smaller than length_mm")
 
     def spec(self) -> ScrewSpec:
         """Return what is known of the screw, NaN for what is not."""

@@ -25,6 +25,9 @@ SHORT_NAMES = {"diameter": "major_diameter_mm", "outer_diameter": "major_diamete
 """What people call a key, in case files and manifests, and its name; units left out."""
 
 
+_SPELT_ALIKE = 0.7  # "post-op" is no misspelt "pre-op" (0.62), "lft" is a misspelt "left" (0.86)
+
+
 class BadCaseFile(Refused):
     """A case file that cannot be used; carries every fault at once."""
 
@@ -47,7 +50,7 @@ def fault_of(found: Any) -> Problem:
         return fault("bad-case-file", f"{place}: this key is missing.", _describe(found["loc"]))
     if kind == "literal_error":
         words = [word for word in re.findall(r"'([^']*)'", found["ctx"]["expected"]) if word]
-        near = difflib.get_close_matches(str(given), words, n=1)
+        near = difflib.get_close_matches(str(given), words, n=1, cutoff=_SPELT_ALIKE)
         advice = f"Did you mean {near[0]}?" if near else f"It may be {', '.join(words)}."
         return fault("bad-case-file", f"{place}: {given!r} is not known there.", advice)
     said = _plain_message(found)
@@ -96,7 +99,8 @@ def _plain_message(found: Any) -> str:
     if kind == "string_pattern_mismatch":
         return f"{given!r} may hold only letters a to z, digits, dot, dash and underscore"
     if kind.startswith("date"):
-        return f"{given!r} is no {'time' if kind.startswith('datetime') else 'day'}; write year-month-day"
+        kept = given if isinstance(given, str) else str(given)
+        return f"{kept!r} is no {'time' if kind.startswith('datetime') else 'day'}; write year-month-day"
     if kind == "float_parsing":
         return f"{given!r} is no number"
     message: str = found["msg"]
