@@ -294,10 +294,11 @@ def test_points_of_a_reader_are_refined() -> None:
     assert not codes(work)
 
 
-def test_points_turn_a_screw_round() -> None:
+def test_points_turn_a_screw_round_and_that_the_scan_shows_otherwise_is_told() -> None:
     spec = ScrewSpec(id="a", head_mm=(0.0, 0.0, 18.0), tip_mm=(0.0, 0.0, -16.0))
-    found = only(find_screws(plain_scan(), [spec]))
-    assert found.head_mm[2] > found.tip_mm[2]
+    work = find_screws(plain_scan(), [spec])
+    assert only(work).head_mm[2] > only(work).tip_mm[2]
+    assert codes(work) == {"points-turned"}
 
 
 def test_points_that_the_scan_leads_away_from_are_kept_and_told() -> None:

@@ -33,6 +33,7 @@ _IN_SLICE_PLANE = 0.26  # within 15 degrees
 # Found on phantoms: what pulls all centres of a shaft one way.
 _PULL_MM, _PULL_OF_SLICE, _PULL_LYING_MM, _PULL_PARTS_MM = 0.01, 0.02, 0.1, 0.04
 _UNKNOWN_TILT_DEG = 1.0
+_HEADS_DIFFER = 0.25  # of the thickness of the shaft: two ends that differ by less look alike
 _NOISY_TILT_DEG = 0.5  # noise of metal goes along its rays, so neighbouring sections err alike
 
 
@@ -162,23 +163,47 @@ def _at_given_points(
 
 
 def _head_first(shaft: Shaft, match: Match, middle_x_mm: float) -> tuple[bool, list[Problem]]:
-    spec = match.spec
-    start, end = shaft.point_mm(shaft.first.depth_mm), shaft.point_mm(shaft.last.depth_mm)
-    for point, is_head in ((spec.head_mm, True), (spec.tip_mm, False)):
-        if point is not None:
-            nearer_start = _distance(point, start) < _distance(point, end)
-            return nearer_start == is_head, []
+    given, seen = _head_given_first(shaft, match.spec), _head_seen_first(shaft)
+    if given is not None:
+        return given, [] if seen in (given, None) else [_points_turned(match.id)]
+    if seen is not None:
+        return seen, []
     first, last = shaft.first, shaft.last
-    if first.has_head != last.has_head:
-        return first.has_head, []
-    if first.has_head and abs(first.head_ratio - last.head_ratio) > 0.25:
-        return first.head_ratio > last.head_ratio, []
     if abs(first.taper_ratio - last.taper_ratio) > 0.15:
         return first.taper_ratio > last.taper_ratio, []
     name = screw_words(match.id)
     text = f"No head is seen on {name}: its end at the back or outside was taken for the head end."
     problem = Problem("head-assumed", Level.CAUTION, text, "Give head and tip points if that is wrong.")
+    start, end = shaft.point_mm(first.depth_mm), shaft.point_mm(last.depth_mm)
     return outer_end_first(start, end, middle_x_mm), [problem]
+
+
+def _head_given_first(shaft: Shaft, spec: ScrewSpec) -> bool | None:
+    """Whether the points of a reader put the head at the first end; None without points."""
+    start, end = shaft.point_mm(shaft.first.depth_mm), shaft.point_mm(shaft.last.depth_mm)
+    for point, is_head in ((spec.head_mm, True), (spec.tip_mm, False)):
+        if point is not None:
+            return (_distance(point, start) < _distance(point, end)) == is_head
+    return None
+
+
+def _head_seen_first(shaft: Shaft) -> bool | None:
+    """Whether the metal shows its head at the first end; None if both ends look alike."""
+    first, last = shaft.first, shaft.last
+    if first.has_head != last.has_head:
+        return first.has_head
+    if first.has_head and abs(first.head_ratio - last.head_ratio) > _HEADS_DIFFER:
+        return first.head_ratio > last.head_ratio
+    return None
+
+
+def _points_turned(name: str) -> Problem:
+    """Tell that head and tip may have been given for each other; a reader may know better, so they count."""
+    text = (
+        f"The head of {screw_words(name)} is seen at the end that was given as its tip; what was given was "
+        "used, and which side of the defect is which hangs on it."
+    )
+    return Problem("points-turned", Level.CAUTION, text, "Check that head and tip are not exchanged.")
 
 
 def _distance(a: tuple[float, float, float], b: NDArray[np.float64]) -> float:
