@@ -153,6 +153,15 @@ def test_the_family_sheet_says_how_long_ago_surgery_was(case: Case, weeks: float
     assert f"taken {words} after your surgery." in " ".join(text.split()).replace("\u00a0", " ")
 
 
+def test_what_the_family_sheet_says_may_be_missed_is_all_that_is_not_excluded() -> None:
+    """A line is below the detection limit of 0.8 mm, yet its interval goes to 1.08 mm."""
+    drawn = build.make_side(0.1, u_mm=0.5)
+    side = replace(drawn, mean_width=replace(drawn.mean_width, below_limit=0.8))
+    reading = build.make_reading(build.make_implant(side, side))
+    text = render_note(Case(Patient(), (reading,), reading.findings, reading.summary), plain=True)
+    assert " ".join(text.split()).count("one thinner than 1.08 mm may be missed") == 2
+
+
 def test_elsewhere_than_the_pars_sides_are_named_by_the_screw(case: Case) -> None:
     reading = case.readings[0]
     summary = answer(reading.implants, reading.findings, reading.scan, "scaphoid")

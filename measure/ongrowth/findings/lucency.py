@@ -108,7 +108,7 @@ def _why(here: Place, value: Measured, against: Against, window: Window | None) 
 
 
 def excluded_words(value: Measured, window: Window) -> str:
-    """Return what is excluded, where print ("below" the detection limit) does not show that it is enough.
+    """Return what is excluded, or not, where print ("below" the detection limit) does not show it.
 
     Parameters
     ----------
@@ -117,10 +117,12 @@ def excluded_words(value: Measured, window: Window) -> str:
     window : Window
         The row it was held against.
     """
-    if not value.below_limit > window.high:
-        return ""
     limit, top = (with_unit(one, value.unit) for one in (value.below_limit, value.high95))
-    return f"Only a halo of {limit} would surely show, but the 95 % interval excludes more than {top}."
+    if value.below_limit > window.high:
+        return f"Only a halo of {limit} would surely show, but the 95 % interval excludes more than {top}."
+    if value.high95 > value.below_limit and top != limit:
+        return f"The 95 % interval does not exclude {top}."
+    return ""
 
 
 def no_window_reason(weeks: float) -> str:

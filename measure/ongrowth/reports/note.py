@@ -337,7 +337,7 @@ def _plain_line(line: Line) -> str:
         told = "None was seen" if seen == "0 %" else f"It fills {seen} of the gap"
         return f"- {name}: {told}{_plain_doubt(value)}. {result}"
     if math.isfinite(value.below_limit):
-        limit = with_unit(value.below_limit, value.unit)
+        limit = with_unit(max(value.below_limit, value.high95), value.unit)
         return f"- {name}: None was seen (one thinner than {limit} may be missed). {result}"
     return f"- {name}: {say_short(value)} wide on average{_plain_doubt(value)}. {_plain_growth(line)}{result}"
 
