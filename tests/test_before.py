@@ -20,7 +20,7 @@ from click.testing import CliRunner, Result
 
 from ongrowth.case.before import _with_screw
 from ongrowth.cli import main
-from ongrowth.defect import DefectPlane, carry_defect, find_open_defects, find_open_defects_at
+from ongrowth.defect import DefectPlane, carry_defect, find_open_defects, find_open_defects_at, side_doubt
 from ongrowth.findings import LOOK_AT_THE_DEFECT, answer_before, gap_rows, side_sentence
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
@@ -78,6 +78,7 @@ def test_both_sides_are_measured(told: tuple[Result, Path], both: Scene) -> None
     assert result.exit_code == 0, result.output
     reading = read_reading(out / "planning")
     assert [defect.side for defect in reading.defects] == ["left", "right"]
+    assert "side-not-shown" not in {problem.code for problem in reading.scan.problems}  # one tells the other
     for defect, site in zip(reading.defects, both.without_metal().sites, strict=True):
         truth, plane = defect_truth(site), site.plane()
         assert truth is not None
@@ -190,12 +191,44 @@ def test_a_point_finds_its_side_and_the_mirrored_one(both_scan: Scan, both: Scen
     assert off_by(here.defect, plane)[1] < 0.4
 
 
-def test_an_arch_without_a_gap_shows_none(both: Scene) -> None:
+def test_a_point_on_the_other_side_than_stated_is_refused(
+    both_scan: Scan, both: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ongrowth.defect.search.canal_x_mm", lambda *_: 0.0)
+    plane = both.sites[0].plane()
+    assert plane is not None
+    with pytest.raises(Refused, match="side-mismatch"):
+        find_open_defects_at(both_scan, plane.point_mm, "right")
+    assert not isinstance(find_open_defects_at(both_scan, plane.point_mm, "left")["left"], Problem)
+
+
+def test_a_side_that_no_canal_tells_is_told_as_stated(both_scan: Scan, both: Scene) -> None:
+    """The left defect could be printed as that of the right side, and nothing said so."""
+    plane = both.sites[0].plane()
+    assert plane is not None
+    found = find_open_defects_at(both_scan, plane.point_mm, "right")
+    assert set(found) == {"right"}
+    (doubt,) = side_doubt(both_scan, found, plane.point_mm)
+    assert (doubt.code, doubt.level) == ("side-not-shown", Level.CAUTION)
+    assert "as stated" in doubt.text
+    unstated = find_open_defects_at(both_scan, plane.point_mm)
+    assert set(unstated) == {"not established"}
+    assert side_doubt(both_scan, unstated, plane.point_mm) == ()
+
+
+def test_an_arch_without_a_gap_shows_none_and_its_side_is_a_guess(
+    both: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
     whole = dataclasses.replace(both, sites=(dataclasses.replace(both.sites[0], defect=None),))
     protocol = dataclasses.replace(PROTOCOL, size_mm=(48.0, 46.0, 42.0))
-    found = find_open_defects(scan_fast(whole.without_metal(), protocol, seed=2))
+    scan = scan_fast(whole.without_metal(), protocol, seed=2)
+    found = find_open_defects(scan)
     assert isinstance(found["left"], Problem), found["left"]
     assert found["left"].code == "defect-not-seen"
+    (doubt,) = side_doubt(scan, found)
+    assert "may be wrong" in doubt.text
+    monkeypatch.setattr("ongrowth.defect.search.canal_x_mm", lambda *_: 0.0)
+    assert side_doubt(scan, found) == ()
 
 
 def test_a_screw_in_it_is_told(both: Scene, both_scan: Scan) -> None:

@@ -13,7 +13,14 @@ import ongrowth
 from ongrowth.bridge import measure_open_gap
 from ongrowth.case.reading import Known, Tell, scan_id, silent, source_of
 from ongrowth.casefile import weeks_between
-from ongrowth.defect import OpenDefect, find_open_defects, find_open_defects_at, spongy_hu, unsure_note
+from ongrowth.defect import (
+    OpenDefect,
+    find_open_defects,
+    find_open_defects_at,
+    side_doubt,
+    spongy_hu,
+    unsure_note,
+)
 from ongrowth.findings import SCREW_IN_CT, Windows, answer_before, judge_graft
 from ongrowth.read import read_scan
 from ongrowth.reading import (
@@ -81,9 +88,11 @@ def run_before(
     start = time.perf_counter()
     scan = read_scan(path, series=known.series, progress=tell)
     tell("Looking for slits across the arch")
-    found = _find(scan, question)
+    both = _find(scan, question)
+    found = {side: one for side, one in both.items() if question.side in ("", side)}
     seen = {side: one for side, one in found.items() if isinstance(one, OpenDefect)}
-    told = (*_with_screw(scan), *(one for one in found.values() if isinstance(one, Problem)))
+    told = (*_with_screw(scan), *side_doubt(scan, both, question.point_mm))
+    told += tuple(one for one in found.values() if isinstance(one, Problem))
     told += tuple(note for side, one in seen.items() for note in unsure_note(one.defect, _where(side)))
     tell("Measuring gap, edges and bone")
     defects = tuple(_read(scan, side, one) for side, one in seen.items())
@@ -122,12 +131,8 @@ def _where(side: str) -> str:
 
 def _find(scan: Scan, question: Question) -> dict[str, OpenDefect | Problem]:
     if question.point_mm is None:
-        found = find_open_defects(scan)
-    else:
-        found = find_open_defects_at(scan, question.point_mm)
-    if question.side and "not established" in found:
-        return {question.side: found["not established"]}
-    return {side: one for side, one in found.items() if question.side in ("", side)}
+        return find_open_defects(scan)
+    return find_open_defects_at(scan, question.point_mm, question.side)
 
 
 def _read(scan: Scan, side: str, found: OpenDefect) -> DefectReading:

@@ -11,7 +11,7 @@ from ongrowth.defect.plane import (
     unsure_note,
 )
 from ongrowth.defect.preop import OpenDefect, find_open_defect
-from ongrowth.defect.search import find_open_defects, find_open_defects_at
+from ongrowth.defect.search import find_open_defects, find_open_defects_at, side_doubt
 from ongrowth.defect.spongy import spongy_hu
 
 __all__ = [
@@ -29,6 +29,7 @@ __all__ = [
     "given_defect",
     "same_plane",
     "settles",
+    "side_doubt",
     "spongy_hu",
     "unsure_note",
 ]

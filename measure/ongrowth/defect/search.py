@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,7 +80,9 @@ def find_open_defects(scan: Scan) -> dict[str, OpenDefect | Problem]:
     return {side: _on_side(scan, side, low, high, middle_x) for side in SIDES}
 
 
-def find_open_defects_at(scan: Scan, point_mm: ArrayLike) -> dict[str, OpenDefect | Problem]:
+def find_open_defects_at(
+    scan: Scan, point_mm: ArrayLike, stated_side: str = ""
+) -> dict[str, OpenDefect | Problem]:
     """Find the slit near a point, and the one on the other side where the arch mirrors it.
 
     Parameters
@@ -89,23 +91,31 @@ def find_open_defects_at(scan: Scan, point_mm: ArrayLike) -> dict[str, OpenDefec
         A CT without metal there.
     point_mm : array_like, shape (3,)
         A place in or near the defect, patient mm (LPS).
+    stated_side : str
+        The side of the point, "left" or "right", as a reader states it; "" where it is not stated.
 
     Returns
     -------
     dict
-        By "left" and "right"; "not established" alone where no canal tells the middle.
+        By "left" and "right"; where no canal tells the middle, by the side stated or "not established" alone.
 
     Raises
     ------
     Refused
-        If the point lies outside the scan (code ``out-of-scan``).
+        If the point lies outside the scan (code ``out-of-scan``) or on the other side (``side-mismatch``).
     """
     point = np.asarray(point_mm, dtype=np.float64)
     here = find_open_defect(scan, point)
     middle_x = canal_x_mm(scan, point)
     if np.isnan(middle_x):
-        return {"not established": here}
+        return {stated_side or "not established": here}
     side, other = SIDES if point[0] > middle_x else SIDES[::-1]
+    if stated_side not in ("", side):
+        raise refuse(
+            "side-mismatch",
+            f"The point lies on the {side} of the canal, stated is {stated_side}.",
+            "Check the point and its side.",
+        )
     mirrored = point * [-1.0, 1.0, 1.0] + [2.0 * middle_x, 0.0, 0.0]
     try:
         there = find_open_defect(scan, mirrored, settings=_MIRRORED)
@@ -114,6 +124,34 @@ def find_open_defects_at(scan: Scan, point_mm: ArrayLike) -> dict[str, OpenDefec
     is_seen = not isinstance(there, Problem) and there.worth > _LEAST_WORTH
     found = {side: here, other: there if is_seen else _none_seen(other)}
     return {name: found[name] for name in SIDES}
+
+
+def side_doubt(
+    scan: Scan, found: Mapping[str, OpenDefect | Problem], point_mm: ArrayLike | None = None
+) -> tuple[Problem, ...]:
+    """Return the caution that no canal tells left from right, so that a side is as stated, or guessed.
+
+    Parameters
+    ----------
+    scan : Scan
+        The CT.
+    found : mapping
+        What was found on each side.
+    point_mm : array_like, shape (3,), optional
+        The place a reader gave, patient mm (LPS).
+    """
+    seen = [one for one in found.values() if isinstance(one, OpenDefect)]
+    if "not established" in found or len(seen) == len(SIDES):  # two tell each other's side
+        return ()
+    near = np.mean(_bone_box(scan), axis=0) if point_mm is None else point_mm
+    if not np.isnan(canal_x_mm(scan, near)):
+        return ()
+    if point_mm is None:
+        how = "left and right are told by the middle of the bone it shows, and may be wrong"
+        advice = "Compare the place with the pictures, or give a point in the defect and its side."
+    else:
+        how, advice = "the side is as stated", "Compare the place with the pictures."
+    return (Problem("side-not-shown", Level.CAUTION, f"This CT shows no canal: {how}.", advice),)
 
 
 def _bone_box(scan: Scan) -> tuple[FloatArray, FloatArray]:

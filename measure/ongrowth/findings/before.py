@@ -19,7 +19,7 @@ JOINT = (
 STILL = "Movement of the defect: the CT was taken lying still."
 STAGE = "Oedema, and how old the defect is: MRI shows the signal, CT does not."
 SCREW_IN_CT = "screw-in-ct"
-TOLD_WITH_SIDES = (SCREW_IN_CT, "defect-not-seen")  # codes of problems that stand beside the sides
+TOLD_WITH_SIDES = (SCREW_IN_CT, "defect-not-seen", "side-not-shown")  # problems that stand beside the sides
 _NOT_LOOKED_AT = ("disc", "facet joints", "other levels", "nerve roots", "soft tissue", "course of a screw")
 
 
