@@ -13,8 +13,8 @@ from ongrowth.quantity import Caution, Measured, Unit
 DEPTHS, ANGLES = np.arange(0.5, 20.0), np.arange(0.0, 360.0, 15.0)
 SHAPE = (len(DEPTHS), len(ANGLES))
 SIDE = np.where(DEPTHS[:, None] < 10.0, Side.HEAD, Side.TIP).astype(np.int8) * np.ones(SHAPE, dtype=np.int8)
-PARTS = ("blur", "metal", "axis")
-U = np.array([0.2, 0.1, 0.1])
+PARTS = ("blur",) * 7 + ("metal", "axis")
+U = np.array([0.2] + [0.1] * 8)
 RIM = Rim("present", Measured.of(0.3, 0.1, Unit.MM), Measured.of(900.0, 50.0, Unit.HU))
 
 
@@ -24,7 +24,7 @@ def open_halo(*solutions: tuple[float, float, float]) -> Halo:
     widths, blurs, chances = (np.array(part) for part in zip(*solutions, strict=True))
     doubt = Doubt(
         parts=PARTS,
-        solutions=np.outer(blurs, [U[0], 0.0, 0.0]),
+        solutions=np.outer(blurs, U * (np.arange(len(U)) == 0)),
         widths_mm=widths[:, None, None] * np.ones(SHAPE),
         blur_mm=np.outer(0.8 + 0.01 * blurs, [1.0, 1.0]),
         chances=chances,

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ongrowth.calibration import Calibration, Protocol, find_calibration, read_calibration, unfit_note
+from ongrowth.calibration import Calibration, Protocol, find_calibration, read_blur, unfit_note
 from ongrowth.edge import Blur
 from ongrowth.scan import Acquisition, Refused
 
@@ -32,7 +32,7 @@ def written(path: Path, content: Calibration) -> Path:
 
 
 def test_file_gives_back_what_was_written(tmp_path: Path) -> None:
-    back = read_calibration(written(tmp_path / "a.json", calibration()))
+    back = read_blur(written(tmp_path / "a.json", calibration()))
     assert back.blur == calibration().blur
     assert back.protocol == calibration().protocol
     np.testing.assert_array_equal(back.covariance, calibration().covariance)
@@ -85,4 +85,4 @@ def test_no_calibration_is_refused_in_words(tmp_path: Path, text: str) -> None:
     path = tmp_path / "bad.json"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(Refused, match="calibration-unreadable"):
-        read_calibration(path)
+        read_blur(path)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from build_doubt import ANGLES, DEPTHS, RIM, SIDE, open_halo
+from build_doubt import ANGLES, DEPTHS, PARTS, RIM, SIDE, open_halo
 
 from ongrowth.halo import Halo, HaloSettings, measure_change, weigh_screws, weigh_together
 from ongrowth.halo.believed import believing, halo_of
@@ -126,7 +126,7 @@ def test_screws_of_one_scan_are_weighed_by_the_blur_and_what_they_tell_is_the_sc
 def test_a_screw_says_nothing_of_the_metal_of_another() -> None:
     left, right = open_halo((0.8, 0.0, 0.6), (0.0, 0.0, 0.4)), open_halo((0.5, 0.0, 1.0))
     assert left.doubt is not None
-    dense = left.doubt.solutions + np.outer([9.0, 0.0], [0.0, 1.0, 0.0])
+    dense = left.doubt.solutions + np.outer([9.0, 0.0], np.array(PARTS) == "metal")
     unlike = replace(left, doubt=replace(left.doubt, solutions=dense))
     assert chances(weigh_screws([unlike, right])[0]) == pytest.approx([0.6, 0.4])
     assert chances(weigh_together([unlike, right])[0])[1] > 0.999

@@ -199,6 +199,7 @@ _BLUR_SOURCE = {
     "in-scan": "this scan itself, by all its screws",
     "calibration": "a calibration of the protocol",
     "earlier scan": "an earlier scan of the same protocol",
+    "kernel bank": "this scan, and CTs of other patients by the same protocol",
 }
 
 

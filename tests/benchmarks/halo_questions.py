@@ -277,7 +277,7 @@ def _widths(
         {"kind": "width", "way": way} | record
         for way, halos in ways.items()
         for halo, truth in zip(halos, truths, strict=True)
-        for record in _against_truth(halo, truth)
+        for record in sides_errors(halo, truth)
     ]
 
 
@@ -343,11 +343,11 @@ def sources(case: Case, work: Path) -> list[Record]:
     records = []
     for way, told in sources_of(case, phantom.scan).items():
         halo = take(case, phantom, lent=told).halo
-        records += [{"way": way} | record for record in _against_truth(halo, phantom.truth)]
+        records += [{"way": way} | record for record in sides_errors(halo, phantom.truth)]
     return records
 
 
-def _against_truth(halo: Halo, truth: Truth) -> list[Record]:
+def sides_errors(halo: Halo, truth: Truth) -> list[Record]:
     """Return errors of the sides' means, and their detection limits."""
     return [
         {"side": side, "limit_mm": getattr(halo, side).detection_limit.value}
@@ -368,7 +368,7 @@ def lent(case: Case, work: Path) -> list[Record]:
     for way, told in (("itself", None), ("the CT of the first days", blur)):
         halo = take(case, phantom, lent=told).halo
         change = measure_change(first.halo, halo, is_one_protocol=True)
-        for record in _against_truth(halo, phantom.truth):
+        for record in sides_errors(halo, phantom.truth):
             since = getattr(change, record["side"])
             width = true_sides(phantom.truth)[record["side"]]
             told_of = {"change": _compared(since, width)} if since.is_known else {}

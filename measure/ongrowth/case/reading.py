@@ -13,7 +13,7 @@ from typing import Any, Protocol
 
 import ongrowth
 from ongrowth.bridge import Bridge, measure_bridge
-from ongrowth.calibration import Calibration, best_match, find_calibration, unfit_note
+from ongrowth.calibration import Calibration, best_match, find_bank, find_calibration, unfit_note
 from ongrowth.casefile import scan_name, told_weeks, week_mismatch
 from ongrowth.correction import ScrewCorrection, corrected_screw, corrections_of, unused_corrections
 from ongrowth.cortex import tip_to_cortex
@@ -37,6 +37,7 @@ from ongrowth.halo import (
     look_ahead,
     measure_halo,
     plant,
+    weigh_by_bank,
     weigh_screws,
 )
 from ongrowth.quantity import Measured, Unit
@@ -107,7 +108,7 @@ class Known:
     defect : Plane or None
         Defect plane given by the user, patient mm (LPS).
     calibration : Path or None
-        Calibration file or folder.
+        Calibration or bank of blurs: file, or folder of them.
     windows : tuple of Window
         Windows table.
     scan_id : str
@@ -201,6 +202,7 @@ def run_reading(path: Path, known: Known | None = None, tell: Tell = silent, kee
     metal = _metal_of(scan, known)
     known, before = _with_planes_before(scan, metal, known, tell)
     fits = _weighed([_fit(scan, screw, metal, known, tell) for screw in metal.screws], tell)
+    fits = _beside_bank(fits, scan, known)
     read = [_read_implant(scan, fit, known, tell, keep) for fit in fits]
     implants = with_controls([implant for implant, _ in read])
     of_screws = (problem for _, problems in read for problem in problems)
@@ -300,6 +302,15 @@ def _weighed(fits: list[_Fit], tell: Tell) -> list[_Fit]:
     tell("Weighing the widths of all screws together")
     halos = weigh_screws([one.halo for one in fits])
     return [replace(one, halo=halo) for one, halo in zip(fits, halos, strict=True)]
+
+
+def _beside_bank(fits: list[_Fit], scan: Scan, known: Known) -> list[_Fit]:
+    """Where nothing else tells the blur, weigh the widths by what CTs of other patients told of it."""
+    bank = find_bank(known.calibration, scan.acquisition)
+    if bank is None or any(one.calibration is not None for one in fits):
+        return fits
+    others = bank.beside(scan.digest)
+    return [replace(one, halo=weigh_by_bank(one.halo, others, scan.nominal_slice_mm)) for one in fits]
 
 
 def _read_implant(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from ongrowth.case.reading import with_halos
 from ongrowth.change import protocol_differences
@@ -13,6 +14,7 @@ from ongrowth.reading import Reading
 from ongrowth.scan import Level, Problem
 
 _CODE = "widths-together"
+_Item = TypeVar("_Item")
 
 
 def judged_together(readings: Sequence[Reading], windows: Windows, site: str) -> tuple[Reading, ...]:
@@ -46,15 +48,26 @@ def judged_together(readings: Sequence[Reading], windows: Windows, site: str) ->
 
 
 def _made_alike(readings: Sequence[Reading], which: Iterable[int]) -> list[list[int]]:
-    """Return the readings in groups, each made like the first of its group."""
-    groups: list[list[int]] = []
-    for k in which:
-        alike = (g for g in groups if not protocol_differences(readings[g[0]].scan, readings[k].scan))
-        group = next(alike, None)
+    return grouped(which, lambda i, k: not protocol_differences(readings[i].scan, readings[k].scan))
+
+
+def grouped(items: Iterable[_Item], is_alike: Callable[[_Item, _Item], bool]) -> list[list[_Item]]:
+    """Return items in groups, each like the first of its group.
+
+    Parameters
+    ----------
+    items : iterable
+        In order.
+    is_alike : callable
+        Whether the first of a group and another item belong together.
+    """
+    groups: list[list[_Item]] = []
+    for one in items:
+        group = next((g for g in groups if is_alike(g[0], one)), None)
         if group is None:
-            groups.append([k])
+            groups.append([one])
         else:
-            group.append(k)
+            group.append(one)
     return groups
 
 

@@ -269,7 +269,7 @@ class Settings(_Part):
     """Where calibrations and windows come from."""
 
     calibration: Path | None = Field(
-        default=None, description="file or folder written by `ongrowth calibrate`"
+        default=None, description="file or folder written by `ongrowth calibrate` or `ongrowth bank`"
     )
     windows: Path | None = Field(default=None, description="windows table, TOML")
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 import ongrowth
+from ongrowth.cli.bank import bank
 from ongrowth.cli.before import before
 from ongrowth.cli.cohort import agreement, cohort, courses, readers, windows
 from ongrowth.cli.dicom import dicom
@@ -115,7 +116,9 @@ def main() -> None:
 @click.option("--defect", type=Numbers(6), help="Point and normal of the defect plane, patient mm (LPS).")
 @click.option("--preop", type=click.Path(path_type=Path), help="CT from before surgery, to place the defect.")
 @click.option("--preop-series", default="", metavar="N", help="Number or UID of its series.")
-@click.option("--calibration", type=click.Path(path_type=Path), help="Calibration file, or a folder of them.")
+@click.option(
+    "--calibration", type=click.Path(path_type=Path), help="Calibration or bank: file, or a folder of them."
+)
 @click.option("--would-show", is_flag=True, help="Plant halos in the image: how often would they be found?")
 @windows_option
 @out_folder_option
@@ -472,6 +475,7 @@ def completion(shell: str) -> None:
     click.echo(kind(main, {}, "ongrowth", "_ONGROWTH_COMPLETE").source())
 
 
+main.add_command(bank)
 main.add_command(before)
 main.add_command(dicom)
 main.add_command(series)

@@ -47,7 +47,9 @@ _PATH = click.Path(path_type=Path)
 @click.option("--workers", type=click.IntRange(1, 4096), help="Worker processes. [default: one per core]")
 @click.option("--scheduler", metavar="ADDRESS", help="Dask scheduler whose workers measure.")
 @click.option("--in-process", is_flag=True, help="Measure in this process, without limits: to find faults.")
-@click.option("--calibration", type=_PATH, help="Calibration file or folder, where a row names none.")
+@click.option(
+    "--calibration", type=_PATH, help="Calibration or bank: file or folder, where a row names none."
+)
 @windows_option
 @click.option("--minutes", type=Amount(0.01), default=30.0, show_default=True, help="Time for a scan.")
 @click.option("--memory-gb", type=Amount(0.2), default=6.0, show_default=True, help="Memory for a scan.")

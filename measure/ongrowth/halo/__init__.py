@@ -10,7 +10,8 @@ from ongrowth.halo.planted import Planted, plant
 from ongrowth.halo.protocol import CalibrationFit, measure_calibration
 from ongrowth.halo.scene import HaloSettings
 from ongrowth.halo.summary import EVEN_MM, is_uneven, most_prominent
-from ongrowth.halo.together import weigh_screws, weigh_together
+from ongrowth.halo.together import weigh_by_bank, weigh_screws, weigh_together
+from ongrowth.halo.told import told_blur
 from ongrowth.halo.whatif import Prospect, look_ahead, variance_parts
 
 __all__ = [
@@ -39,7 +40,9 @@ __all__ = [
     "plant",
     "screw_difference",
     "side_difference",
+    "told_blur",
     "variance_parts",
+    "weigh_by_bank",
     "weigh_screws",
     "weigh_together",
 ]

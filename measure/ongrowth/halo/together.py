@@ -1,4 +1,4 @@
-"""Solutions of several fits, weighed together: of the screws of a scan, and of a screw in several scans.
+"""Solutions of several fits, weighed together: of screws of a scan, scans of a screw, patients of a protocol.
 
 One fit may have several solutions, each with widths, a blur and a metal of its own. Screws of one scan were
 seen with the same blur, and scans of one screw by one protocol with the same blur and metal. So those
@@ -11,7 +11,8 @@ are wrong in the same way mostly give rightly (not growth, if both are "none"). 
 the widths ask, is harder to tell: a fit knows its blur less well than its own sums say, so d2 counts by
 1/T. And what misleads one scan of a screw misleads the others as well (the same bone and kernel, the same
 model), so n scans which prefer the same solution say no more than one, and their images count by the n-th
-root. Screws of one scan lie in bone of their own, each in its own way, and count in full.
+root. Screws of one scan lie in bone of their own, each in its own way, and count in full. So do other
+patients scanned by the same protocol (a bank), but all of them as one.
 """
 
 from __future__ import annotations
@@ -23,9 +24,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
+from ongrowth.calibration import PatientBlurs, ToldBlur
 from ongrowth.halo.believed import believing
 from ongrowth.halo.doubt import Doubt
 from ongrowth.halo.map import Halo
+from ongrowth.halo.told import told_blur
 
 FloatArray = NDArray[np.float64]
 
@@ -63,14 +66,48 @@ def weigh_screws(halos: Sequence[Halo]) -> tuple[Halo, ...]:
     halos : sequence of Halo
         One for each screw, two at least.
     """
-    return tuple(_of_scan(halo) for halo in _weighed(halos, OF_SCAN, share=1.0))
+    return tuple(_of_scan(halo, "in-scan") for halo in _weighed(halos, OF_SCAN, share=1.0))
 
 
-def _of_scan(halo: Halo) -> Halo:
+def weigh_by_bank(halo: Halo, patients: Sequence[PatientBlurs], nominal_slice_mm: float) -> Halo:
+    """Return the halo of a screw, with solutions as likely as CTs of other patients tell by the blur.
+
+    However many they are, they have one vote together, as another screw of the CT would: a model that errs on
+    one CT of a protocol may err alike on all.
+
+    Parameters
+    ----------
+    halo : Halo
+        As the CT tells it by itself; where something else told its blur it stays as it is.
+    patients : sequence of PatientBlurs
+        CTs of the same protocol; where there are none the halo stays as it is.
+    nominal_slice_mm : float
+        Slice thickness that the fit began from, mm.
+    """
+    own = told_blur(halo, nominal_slice_mm)
+    if own is None or halo.doubt is None or not patients:
+        return halo
+    votes = np.mean([_vote_of(one, own) for one in patients], axis=0)
+    chances = _normalised(np.log(np.maximum(own.chances, _LEAST)) + votes)
+    if np.abs(chances - own.chances).max() < _SAME:
+        chances = own.chances
+    return _of_scan(believing(halo, chances, chances), "kernel bank")
+
+
+def _vote_of(patient: PatientBlurs, own: ToldBlur) -> FloatArray:
+    votes = [
+        _vote(_squares(own.curves, other.curves, own.covariance + other.covariance), other.chances, _TEMPER)
+        for other in patient.blurs
+    ]
+    return np.asarray(np.mean(votes, axis=0))
+
+
+def _of_scan(halo: Halo, source: str) -> Halo:
+    """Return the halo with what others told counted to the scan itself, and named as source of the blur."""
     if halo.doubt is None or halo.blur is None:
         return halo
     doubt = replace(halo.doubt, alone=halo.doubt.chances, paired=halo.doubt.chances)
-    return replace(halo, doubt=doubt, blur=replace(halo.blur, source="in-scan"))
+    return replace(halo, doubt=doubt, blur=replace(halo.blur, source=source))
 
 
 def _weighed(halos: Sequence[Halo], parts: Sequence[str], *, share: float) -> tuple[Halo, ...]:
@@ -100,9 +137,19 @@ def _chances(
         return one.alone
     log_chance = share * np.log(np.maximum(one.alone, _LEAST))
     for other in others:
-        apart = _apart(one, other, parts)
-        agreement = np.exp(-0.5 * (apart - apart.min()) / temper)
-        log_chance += np.log(agreement @ other.alone**share + _LEAST)
+        log_chance += _vote(_apart(one, other, parts), other.alone**share, temper)
+    return _normalised(log_chance)
+
+
+def _vote(apart: FloatArray, chances: FloatArray, temper: float) -> FloatArray:
+    """Return the logarithm of how well solutions agree with another fit, up to a constant, shape (K,).
+
+    `apart` holds their d2, shape (K, L), and `chances` how likely the others are, shape (L,).
+    """
+    return np.asarray(np.log(np.exp(-0.5 * (apart - apart.min()) / temper) @ chances + _LEAST))
+
+
+def _normalised(log_chance: FloatArray) -> FloatArray:
     chances = np.exp(log_chance - log_chance.max())
     return np.asarray(chances / chances.sum())
 
@@ -145,6 +192,10 @@ def _ratio(wanted: FloatArray, found: FloatArray) -> FloatArray:
 def _apart(a: Doubt, b: Doubt, parts: Sequence[str]) -> FloatArray:
     """Return d2 of each solution of one fit and each of another, shape (K, L)."""
     index = a.index(*parts)
-    apart = b.solutions[None, :, index] - a.solutions[:, None, index]
     inner = (a.covariance + b.covariance)[np.ix_(index, index)]
-    return np.asarray(np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(inner), apart))
+    return _squares(a.solutions[:, index], b.solutions[:, index], inner)
+
+
+def _squares(a: FloatArray, b: FloatArray, covariance: FloatArray) -> FloatArray:
+    apart = b[None, :] - a[:, None]
+    return np.asarray(np.einsum("ijp,pq,ijq->ij", apart, linalg.pinvh(covariance), apart))

@@ -61,6 +61,7 @@ from ongrowth.reading.record import reading_from_dict, reading_to_dict
 from ongrowth.reading.store import (
     read_case,
     read_reading,
+    read_told_blurs,
     schema,
     validate,
     write_case,
@@ -116,6 +117,7 @@ __all__ = [
     "program_digest",
     "read_case",
     "read_reading",
+    "read_told_blurs",
     "reading_from_dict",
     "reading_to_dict",
     "schema",

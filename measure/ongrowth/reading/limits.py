@@ -82,6 +82,7 @@ Words = Callable[[Scan, Screw, str], str]
 _LEFT_OPEN = {
     "calibration": "what the calibration leaves open of the blur",
     "earlier scan": "what the CT of the first days leaves open of the blur",
+    "kernel bank": "what CTs of other patients leave open of the blur, which is not calibrated",
     "in-scan": "what the screws of this CT leave open of the blur, which is not calibrated",
 }
 

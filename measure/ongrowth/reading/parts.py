@@ -192,6 +192,12 @@ class ScanFacts:
     others: tuple[str, ...] = ()
     dose: DoseFacts = DoseFacts()
 
+    @property
+    def nominal_slice_mm(self) -> float:
+        """Slice thickness of the header, mm; where it states none, the distance of the slices."""
+        stated = self.slice_thickness_mm
+        return stated if stated > 0.0 else self.voxel_mm[2]
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:

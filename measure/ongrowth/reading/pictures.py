@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ongrowth.calibration import ToldBlur
 from ongrowth.files import new_file
-from ongrowth.halo import Doubt, Rim, blur_found
+from ongrowth.halo import Doubt, Rim, blur_found, told_blur
 from ongrowth.quantity import Caution, Measured, Unit
 from ongrowth.reading.case_parts import Case, ChangeMap, NewBoneCells, Overlay
 from ongrowth.reading.parts import Cut, ImplantReading, Profile, Reading
@@ -23,13 +24,17 @@ Arrays = dict[str, NDArray[Any]]
 
 _WHOSE = ("implant", "from_scan", "to_scan")
 _CUT_ARRAYS = ("hu", "right_mm", "down_mm", "edge_words", "at_depth_mm")
+_BLUR_ARRAYS = ("curves", "chances", "covariance")
 _PROFILE_ARRAYS = ("distance_mm", "hu_mean", "hu_low", "hu_high")
 
 
 def write_pictures(reading: Reading, path: Path) -> None:
-    """Write maps, cuts and profiles, each under ``<implant>.<what>.<name>``."""
+    """Write maps, cuts, profiles and what the CT tells of its blur, under ``<implant>.<what>.<name>``."""
     arrays: dict[str, NDArray[Any]] = {}
     for implant in reading.implants:
+        blur = told_blur(implant.halo, reading.scan.nominal_slice_mm)
+        if blur is not None:
+            arrays |= {f"{implant.id}.blur.{name}": getattr(blur, name) for name in _BLUR_ARRAYS}
         for name in ("depth_mm", "angle_deg", "width_mm", "width_u_mm", "side", "cautions"):
             arrays[f"{implant.id}.halo.{name}"] = getattr(implant.halo.map, name)
         for cut in implant.cuts:
@@ -45,6 +50,23 @@ def write_pictures(reading: Reading, path: Path) -> None:
             key = f"defect {defect.side}.cut.{cut.name}"
             arrays |= {f"{key}.{n}": np.asarray(getattr(cut, n)) for n in _CUT_ARRAYS}
     _save(path, arrays)
+
+
+def told_blurs(path: Path) -> tuple[ToldBlur, ...]:
+    """Return what a CT tells of its blur by itself, as `write_pictures` left it: one for each screw.
+
+    Parameters
+    ----------
+    path : Path
+        ``map.npz``.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If the file holds something else.
+    """
+    blurs = (part for name, part in _parts(_load(path), "").items() if name.endswith(".blur"))
+    return tuple(ToldBlur.from_dict({name: array.tolist() for name, array in part.items()}) for part in blurs)
 
 
 def with_pictures(reading: Reading, path: Path) -> Reading:

@@ -13,12 +13,14 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from ongrowth.calibration import ToldBlur
 from ongrowth.files import finish_results, new_folder, write_text
 from ongrowth.reading.case_parts import Case
 from ongrowth.reading.case_record import CASE_SCHEMA, case_from_dict, case_to_dict
 from ongrowth.reading.parts import Reading, Source
 from ongrowth.reading.pictures import (
     CHANGE_PICTURES,
+    told_blurs,
     with_change_pictures,
     with_doubts,
     with_pictures,
@@ -146,6 +148,24 @@ def read_reading(path: Path) -> Reading:
         reading = with_doubts(reading, doubts) if doubts.is_file() else reading
     with _sound(arrays):
         return with_pictures(reading, arrays) if arrays.is_file() else reading
+
+
+def read_told_blurs(path: Path) -> tuple[ToldBlur, ...]:
+    """Read what a CT told of its blur by itself, one for each screw; empty where nothing was kept.
+
+    Parameters
+    ----------
+    path : Path
+        ``reading.json`` or the folder that holds it.
+
+    Raises
+    ------
+    Refused
+        Code ``not-a-result``.
+    """
+    arrays = (path if path.is_dir() else path.parent) / "map.npz"
+    with _sound(arrays):
+        return told_blurs(arrays) if arrays.is_file() else ()
 
 
 _BROKEN = (*UNREADABLE, ValueError, KeyError, TypeError, IndexError, AttributeError, MemoryError)
