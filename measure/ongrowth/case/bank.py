@@ -11,6 +11,7 @@ from ongrowth.case.reading import Tell, silent
 from ongrowth.case.together import grouped
 from ongrowth.reading import ScanFacts, read_reading, read_told_blurs
 from ongrowth.scan import refuse
+from ongrowth.sentence import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +61,8 @@ def _told_in(folder: Path, tell: Tell) -> Iterator[_Told]:
             f"{folder} holds no result.",
             "Give folders that `ongrowth check`, `follow` or `cohort` wrote.",
         )
-    for n, file in enumerate(files, start=1):
-        tell(f"Reading result {n} of {len(files)}")
+    tell(f"Reading {counted(len(files), 'result')} in {folder.name}")
+    for file in files:
         if blurs := read_told_blurs(file):
             reading = read_reading(file)
             patient, digest = file.resolve().parent.parent, reading.provenance.input_digest
