@@ -50,9 +50,9 @@ def chances(halo: Halo) -> list[float]:
 
 @pytest.mark.parametrize("many", [1, 2, 7])
 def test_others_have_one_vote_however_many_they_are(many: int) -> None:
-    """Blurs 3 U apart for one solution: d2 = 9 / 2, so the vote is exp(-d2 / 2) over the temper 3."""
+    """Blurs 3 U apart for one solution: d2 = 9 / 2, so the vote is exp(-d2 / 2), against 1."""
     told = weigh_by_bank(open_halo(*OPEN), [patient(open_halo(*SURE))] * many, SLICE_MM)
-    weights = np.array([0.8, 0.2]) * np.exp([-0.75, 0.0])
+    weights = np.array([0.8, 0.2]) * np.exp([-2.25, 0.0])
     assert chances(told) == pytest.approx(list(weights / weights.sum()))
     assert told.blur is not None
     assert told.blur.source == "kernel bank"

@@ -72,8 +72,8 @@ def weigh_screws(halos: Sequence[Halo]) -> tuple[Halo, ...]:
 def weigh_by_bank(halo: Halo, patients: Sequence[PatientBlurs], nominal_slice_mm: float) -> Halo:
     """Return the halo of a screw, with solutions as likely as CTs of other patients tell by the blur.
 
-    However many they are, they have one vote together, as another screw of the CT would: a model that errs on
-    one CT of a protocol may err alike on all.
+    However many they are, they have one vote together: a model that errs on one CT of a protocol may err
+    alike on all. In that vote d2 counts in full (chosen between 1 and 1/T on scans of the tuning half).
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def weigh_by_bank(halo: Halo, patients: Sequence[PatientBlurs], nominal_slice_mm
 
 def _vote_of(patient: PatientBlurs, own: ToldBlur) -> FloatArray:
     votes = [
-        _vote(_squares(own.curves, other.curves, own.covariance + other.covariance), other.chances, _TEMPER)
+        _vote(_squares(own.curves, other.curves, own.covariance + other.covariance), other.chances)
         for other in patient.blurs
     ]
     return np.asarray(np.mean(votes, axis=0))
@@ -141,7 +141,7 @@ def _chances(
     return _normalised(log_chance)
 
 
-def _vote(apart: FloatArray, chances: FloatArray, temper: float) -> FloatArray:
+def _vote(apart: FloatArray, chances: FloatArray, temper: float = 1.0) -> FloatArray:
     """Return the logarithm of how well solutions agree with another fit, up to a constant, shape (K,).
 
     `apart` holds their d2, shape (K, L), and `chances` how likely the others are, shape (L,).
