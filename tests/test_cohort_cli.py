@@ -112,7 +112,8 @@ def test_agreement_of_a_wide_table(tmp_path: Path) -> None:
     truth = rng.normal(1.0, 0.3, 20)
     columns = {f"{who}{k}": truth + rng.normal(0, 0.1, 20) for who in "ab" for k in (1, 2)}
     table = tmp_path / "readings.csv"
-    pd.DataFrame({"patient": range(20), "true": truth, **columns}).to_csv(table, index=False)
+    others = {f"figure{k}": 0.5 * k for k in range(200)}  # as many as our own wide table has
+    pd.DataFrame({"patient": range(20), "true": truth, **columns, **others}).to_csv(table, index=False)
     words = ("agreement", table, "--subject", "patient", "--method", "a=a1,a2", "--method", "b=b1,b2")
     done = call(*words, "--truth", "true", "--out", tmp_path / "out")
     assert done.exit_code == 0, done.output

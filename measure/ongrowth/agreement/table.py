@@ -321,7 +321,7 @@ def melt(table: pd.DataFrame, subject: Sequence[str], methods: Mapping[str, Sequ
     """
     columns = [column for group in methods.values() for column in group]
     need_columns(table, [*subject, *columns])
-    kept = table.drop(columns=columns)
+    kept = table.drop(columns=columns).copy()  # in one piece: a wide CSV warns of its many columns otherwise
     parts = [
         kept.assign(method=method, value=table[column])
         for method, group in methods.items()

@@ -206,14 +206,14 @@ def _tell_cohort(run: CohortRun, tables: Tables, page: Path, *, as_json: bool) -
 
 @click.command()
 @click.argument("tables", metavar="TABLE...", type=_PATH, nargs=-1, required=True)
-@click.option("--subject", multiple=True, metavar="COLUMN", help="What was read; several columns together.")
+@click.option("--subject", multiple=True, metavar="COLUMN", help="What was read; may be repeated.")
 @click.option("--method-column", metavar="COLUMN", help="Who or what read. [default: reader, if there]")
 @click.option(
     "--method",
     "methods",
     multiple=True,
     metavar="NAME=COLUMN,...",
-    help="Instead: a method whose readings stand in columns of their own, one for each replicate.",
+    help="Instead, for each method: the columns in which its readings stand, one for each replicate.",
 )
 @click.option("--value", default=_VALUE, show_default=True, metavar="COLUMN", help="Number read.")
 @click.option("--truth", metavar="COLUMN", help="Known truth: linearity and bias.")
