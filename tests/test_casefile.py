@@ -237,6 +237,24 @@ def test_own_weeks_win_over_dates_and_a_mismatch_is_told() -> None:
     assert "gives week 16, but week 8" in typed.text
 
 
+def test_dates_a_hundred_years_apart_are_told() -> None:
+    """A spreadsheet makes 1900-01-01 of an empty day; week 6860 was held against the ranges of late weeks."""
+    told = week_mismatch(6860.1, dt.date(1900, 1, 1), None, dt.date(2031, 6, 24))
+    assert told is not None
+    assert told.text.startswith("By its dates the scan is of week 6860.1: more than a hundred")
+    assert week_mismatch(math.nan, dt.date(1900, 1, 1), dt.date(2031, 6, 24)) is not None
+    assert week_mismatch(2600.0, None, None) is None
+
+
+def test_what_lies_before_birth_is_refused() -> None:
+    told = faults(
+        "[patient]\nbirth_year = 2016\n[surgery]\ndate = 2013-03-04\n"
+        '[[scan]]\npath = "a"\ndate = 2013-04-04\n[[scan]]\npath = "b"\n'
+    )
+    assert len(told) == 1
+    assert "the surgery lies before birth_year 2016; scan 'a' lies before birth_year 2016" in told[0]
+
+
 def test_a_date_serves_where_no_week_is_given() -> None:
     scans = [{"path": "a", "date": dt.date(2031, 3, 11)}, {"path": "b"}]
     case = CaseFile.model_validate({"surgery": {"date": dt.date(2031, 3, 4)}, "scan": scans})

@@ -291,12 +291,19 @@ class CaseFile(_Part):
             *_twice("scan id", _alike([scan.name for scan in self.scan])),
             *_twice("defect side", [defect.side for defect in self.defect]),
             *(fault for scan in self.scan for fault in _time_faults(scan, self.weeks_of(scan))),
+            *self._birth_faults(),
         ]
         if not self.scan:
             told.append("a case needs at least one [[scan]]")
         if told:
             raise ValueError("; ".join(told))
         return self
+
+    def _birth_faults(self) -> list[str]:
+        """Return what lies before the patient was born: a mistyped year moves every expected range."""
+        days = [("the surgery", self.surgery.date), *((f"scan {one.name!r}", one.date) for one in self.scan)]
+        birth = self.patient.birth_year or 0
+        return [f"{what} lies before birth_year {birth}" for what, day in days if day and day.year < birth]
 
     @property
     def grafts(self) -> tuple[tuple[str, str], ...]:
@@ -343,7 +350,7 @@ def told_weeks(weeks: float, surgery: dt.date | None, scan: dt.date | None) -> f
 
 
 def week_mismatch(told_weeks: float, surgery: dt.date | None, *scan: dt.date | None) -> Problem | None:
-    """Return the caution that a date of the scan does not fit the week that was told.
+    """Return the caution that a date of the scan does not fit the week that was told, or any life.
 
     Parameters
     ----------
@@ -352,7 +359,13 @@ def week_mismatch(told_weeks: float, surgery: dt.date | None, *scan: dt.date | N
     surgery, scan : date or None
         Day of surgery; day of the scan as it was told, and as its header has it.
     """
-    by_dates = (weeks_between(surgery, day) for day in scan)
+    by_dates = [weeks_between(surgery, day) for day in scan]
+    far = [weeks for weeks in (told_weeks, *by_dates) if abs(weeks) > WEEKS_TO]  # never NaN
+    if far:
+        text = (
+            f"By its dates the scan is of week {week_number(far[0])}: more than a hundred years from surgery."
+        )
+        return Problem("week-mismatch", Level.CAUTION, text, "Check the date of surgery and of the scan.")
     other = [weeks for weeks in by_dates if abs(weeks - told_weeks) > _MISMATCH_WEEKS]  # never of NaN
     if not other:
         return None
