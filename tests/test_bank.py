@@ -23,6 +23,7 @@ from ongrowth.calibration import (
     find_bank,
     find_calibration,
     read_blur,
+    unfit_note,
 )
 from ongrowth.case import Known, banks_of, run_reading
 from ongrowth.cli import main
@@ -144,6 +145,20 @@ def test_the_same_images_measured_twice_count_once(results: Path) -> None:
     write_result(results / "harbour-08" / "again", "c" * 64, *SURE)
     (sharp, _) = banks_of([results])
     assert [len(one.blurs) for one in sharp.patients] == [2, 1]
+
+
+def test_a_ct_that_does_not_state_its_kernel_has_no_say_and_takes_none_of_a_folder(
+    results: Path, tmp_path: Path
+) -> None:
+    write_result(tmp_path / "volume" / "w05", "e" * 64, *SURE, kernel="")
+    assert [len(one.patients) for one in banks_of([results, tmp_path / "volume"])] == [2, 1]
+    with pytest.raises(Refused, match="bank-empty"):
+        banks_of([tmp_path / "volume"])
+    file = write_bank(tmp_path / "banks" / "any.json", Acquisition(), patient(open_halo(*SURE)))
+    assert find_bank(file.parent, Acquisition()) is None
+    assert find_bank(file, Acquisition()) is not None
+    (problem,) = unfit_note(file.parent, Acquisition())
+    assert problem.code == "calibration-not-used"
 
 
 def test_results_without_a_blur_of_their_own_make_no_bank(tmp_path: Path) -> None:

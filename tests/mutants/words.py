@@ -132,6 +132,36 @@ def calibration_file(folder: Path, rng: Rng) -> Mutant:
     return Mutant("calibration file", path, words)
 
 
+TOLD = {"curves": [[-0.3, 0.9, 0.4, -0.5, 0.0, 0.0, 0.0]] * 2, "chances": [0.7, 0.3],
+        "covariance": (0.01 * np.eye(7)).tolist()}  # fmt: skip
+
+
+def bank_text() -> str:
+    """A sound bank of blurs that fits every protocol."""
+    protocol = dict.fromkeys(("scanner", "kernel", "algorithm", "strength"), "")
+    protocol |= {"kvp": None, "slice_thickness_mm": None}
+    patients = [{"digests": ["0" * 64], "blurs": [TOLD]}, {"digests": ["1" * 64], "blurs": [TOLD, TOLD]}]
+    return json.dumps({"schema": "ongrowth-bank/1", "protocol": protocol, "patients": patients}, indent=1)
+
+
+def bank_file(folder: Path, rng: Rng) -> Mutant:
+    """A bank of blurs, with a sound CT to be used on; or a result that a bank is to be made of."""
+    if rng.random() < 0.6:
+        _lay(folder)
+        path, out = folder / "bank.json", str(folder / "out")
+        path.write_bytes(spoilt_json(bank_text(), rng))
+        words = ("check", str(folder / "w08"), *CHECK, "--calibration", str(path), "--out", out)
+        return Mutant("bank of blurs", path, words)
+    (folder / "w08").mkdir()
+    (folder / "w08" / "reading.json").write_bytes((SAMPLES / "reading-1.json").read_bytes())
+    path, buffer = folder / "w08" / "map.npz", io.BytesIO()
+    name, wrong = pick(rng, list(TOLD)), pick(rng, (np.nan, [["x"]], np.zeros((3, 7)), [1e9] * 2, []))
+    told = TOLD | ({name: wrong} if rng.random() < 0.5 else {})
+    np.savez_compressed(buffer, **{f"left.blur.{key}": np.asarray(value) for key, value in told.items()})
+    path.write_bytes(spoilt_bytes(buffer.getvalue(), rng) if rng.random() < 0.5 else buffer.getvalue())
+    return Mutant("bank of blurs", path, ("bank", str(folder), "--out", str(folder / "banks")))
+
+
 def reading_file(folder: Path, rng: Rng) -> Mutant:
     """A reading.json for the note in one of its forms."""
     path = folder / "reading.json"
@@ -180,8 +210,8 @@ def manifest_file(folder: Path, rng: Rng) -> Mutant:
 
 
 WORDS: tuple[Callable[[Path, Rng], Mutant], ...] = (
-    case_file, case_file, calibration_file, reading_file, reading_file, pictures_file, manifest_file,
-    manifest_file, windows_file,
+    case_file, case_file, calibration_file, bank_file, reading_file, reading_file, pictures_file,
+    manifest_file, manifest_file, windows_file,
 )  # fmt: skip
 
 

@@ -68,10 +68,10 @@ def unfit_note(path: Path | None, acquisition: Acquisition) -> tuple[Problem, ..
     """
     if path is None or not path.is_dir():
         return ()
-    own, there = Protocol.of(acquisition), [one.protocol for one in _all_in(path) if one.protocol]
-    unlike = min((protocol.differences(own) for protocol in there), key=len, default=None)
-    if unlike == ():
+    if find_calibration(path, acquisition) or find_bank(path, acquisition):
         return ()
+    own, there = Protocol.of(acquisition), [one.protocol for one in _all_in(path) if one.protocol]
+    unlike = min((protocol.differences(own) for protocol in there), key=len, default=())
     nearest = f" of this CT's protocol (the nearest differs: {_fact_words(unlike)})" if unlike else ""
     text = f"The folder of calibrations that was given holds none{nearest}; none was used."
     return (Problem("calibration-not-used", Level.NOTE, text, "Calibrate the protocol of this CT."),)
@@ -113,7 +113,8 @@ def find_bank(path: Path | None, acquisition: Acquisition) -> Bank | None:
     Returns
     -------
     Bank or None
-        None where nothing was given, nothing in the folder fits, or the file is a calibration.
+        None where nothing was given, nothing in the folder fits, or the file is a calibration. A scan whose
+        kernel is not stated takes a bank by its own name alone, none of a folder.
 
     Raises
     ------
@@ -127,7 +128,9 @@ def _found(kind: type[_Kind], path: Path | None, acquisition: Acquisition) -> _K
     if path is None:
         return None
     if path.is_dir():
-        return best_match([one for one in _all_in(path) if isinstance(one, kind)], acquisition)
+        is_blind = kind is Bank and not acquisition.kernel
+        there = [one for one in _all_in(path) if isinstance(one, kind) and not is_blind]
+        return best_match(there, acquisition)
     one = read_blur(path)
     wrong = one.protocol.differences(Protocol.of(acquisition)) if one.protocol else ()
     if wrong:

@@ -27,7 +27,8 @@ class _Told:
 def banks_of(results: Sequence[Path], tell: Tell = silent) -> tuple[Bank, ...]:
     """Return the banks of blurs that results hold, one for each protocol, that of most patients first.
 
-    CTs in one folder of results are one patient's. A CT whose blur something else told has no say.
+    CTs in one folder of results are one patient's. A CT whose blur something else told has no say, nor has
+    one whose kernel is not stated: it could be of any protocol.
 
     Parameters
     ----------
@@ -46,8 +47,8 @@ def banks_of(results: Sequence[Path], tell: Tell = silent) -> tuple[Bank, ...]:
     if not told:
         raise refuse(
             "bank-empty",
-            "No CT of these results tells its blur by itself.",
-            "Give results that were measured without a calibration, by this version.",
+            "No CT of these results states its kernel and tells its blur by itself.",
+            "Give results of DICOM images that were measured without a calibration, by this version.",
         )
     banks = [_bank(group) for group in grouped(told, _is_one_protocol)]
     return tuple(sorted(banks, key=lambda bank: -len(bank.patients)))
@@ -65,6 +66,8 @@ def _told_in(folder: Path, tell: Tell) -> Iterator[_Told]:
     for file in files:
         if blurs := read_told_blurs(file):
             reading = read_reading(file)
+            if not reading.scan.kernel:
+                continue
             patient, digest = file.resolve().parent.parent, reading.provenance.input_digest
             yield _Told(patient, _protocol(reading.scan), digest, blurs)
 
