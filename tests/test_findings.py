@@ -327,13 +327,13 @@ def test_the_interval_decides_not_what_a_scan_would_show() -> None:
     assert print_line(line, "L5").reason == excluded
     fine = judge_width(here, "mean_width", Measured.of(0.4, 0.3, Unit.MM, floor=0.0, limit=0.9))
     assert fine.against_window is AS_EXPECTED
-    wider = "The 95 % interval does not exclude 0.99 mm."  # print says "below 0.90 mm", which is no bound
+    wider = "A halo of 0.99 mm is not excluded."  # print says "below 0.90 mm", which is no bound
     assert fine.why.startswith(wider)
     line = line_of("head_side", "left", [fine])
     assert line is not None
     assert print_line(line, "L5").reason == wider
     sure = judge_width(here, "mean_width", Measured.of(0.2, 0.3, Unit.MM, floor=0.0, limit=0.9))
-    assert "exclude" not in sure.why  # here it is one
+    assert "not excluded" not in sure.why  # here it is one
     for limit in (0.9, 2.11):
         unsure = judge_width(here, "mean_width", Measured.of(0.8, 0.9, Unit.MM, floor=0.0, limit=limit))
         assert unsure.against_window is UNDECIDED  # print leaves its interval out

@@ -121,7 +121,7 @@ def excluded_words(value: Measured, window: Window) -> str:
     if value.below_limit > window.high:
         return f"Only a halo of {limit} would surely show, but the 95 % interval excludes more than {top}."
     if value.high95 > value.below_limit and top != limit:
-        return f"The 95 % interval does not exclude {top}."
+        return f"A halo of {top} is not excluded."
     return ""
 
 
