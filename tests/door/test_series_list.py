@@ -67,6 +67,7 @@ def test_every_series_is_told_with_what_hinders_it(disc: Path) -> None:
     }  # fmt: skip
     assert by_number["1"]["problems"][0]["code"] == "localizer"
     assert "missing-slices" in {problem["code"] for problem in by_number["4"]["problems"]}
+    assert by_number["4"]["gap_mm"] == by_number["4"]["thickness_mm"] == 0.625  # as elsewhere
     assert (by_number["3"]["kernel"], by_number["3"]["n_slices"]) == ("Bv59", Grid().n)
     assert by_number["2"]["thickness_mm"] == 3.0
     assert told["cautions"]

@@ -29,6 +29,7 @@ SHEAR_LIMIT_DEG = 0.1  # less is rounding
 LEAST_JOINED = 8  # single images that may be one series; fewer are localizers or monitoring scans
 MAX_VOXELS = 2**31
 MOST_SLOPE, MOST_INTERCEPT = 1e4, 1e6  # far beyond any scale in use
+_UNEVEN = {"missing-slices", "uneven-spacing"}
 AGAIN = "Export the whole series again, original axial images, uncompressed or losslessly compressed."
 
 
@@ -63,7 +64,10 @@ class Stack:
 
     @property
     def gap_mm(self) -> float:
-        """Distance of neighbouring slices along the normal; NaN if unknown."""
+        """Distance of neighbouring slices along the normal, the usual one if uneven; NaN if unknown."""
+        if _UNEVEN & {problem.code for problem in self.problems}:  # the even step that was fitted is none
+            in_order = self.slices[: len(self.slices) - len(self.twins)]
+            return _usual_mm(np.diff([one.height_mm for one in in_order]))
         return float(self.world_from_voxel[:3, 0] @ self.slices[0].normal)
 
     @property
@@ -312,7 +316,7 @@ def _fit_grid(slices: Sequence[Slice]) -> tuple[NDArray[np.float64], NDArray[np.
 
 def _spacing_problems(slices: Sequence[Slice], residual_mm: NDArray[np.float64]) -> list[Problem]:
     gaps = np.diff([one.height_mm for one in slices])
-    gap = float(np.sort(gaps)[(len(gaps) - 1) // 2])  # a gap that occurs, not a mean of two
+    gap = _usual_mm(gaps)
     rounding_mm = _rounding_mm(slices)
     tolerance = min(2 * rounding_mm + GAP_TOLERANCE * gap, 0.35 * gap)
     odd = np.flatnonzero(np.abs(gaps - gap) > tolerance)
@@ -323,6 +327,10 @@ def _spacing_problems(slices: Sequence[Slice], residual_mm: NDArray[np.float64])
         text = f"The slices are not evenly spaced: they drift by {drift_mm:.2f} mm from an even step."
         return [_refusal("uneven-spacing", text)]
     return _rounding_problems(rounding_mm, drift_mm)
+
+
+def _usual_mm(gaps: NDArray[np.float64]) -> float:
+    return float(np.sort(gaps)[(len(gaps) - 1) // 2])  # a gap that occurs, not a mean of two
 
 
 def _gap_problem(gaps: NDArray[np.float64], gap: float, odd: NDArray[np.intp], tolerance: float) -> Problem:
