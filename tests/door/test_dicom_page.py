@@ -69,6 +69,12 @@ def test_the_sheet_says_what_is_excluded_below_a_coarse_limit_and_names_other_me
     assert "Other metal\nwire, length 7.20 mm (6.42 to 7.98 mm)" in text
 
 
+def test_no_line_parts_a_number_from_its_unit() -> None:
+    (_, lines), *_ = sheets.Row(((0.0, "screw moved by 1.21 mm (1.06 to 1.36 mm) " * 4),)).wrapped(1.0)
+    assert len(lines) > 1
+    assert not any(line.startswith("mm") for line in lines)
+
+
 def test_the_sheet_says_which_screw_is_not_in_the_answer() -> None:
     gone = Problem("screw-not-found", Level.CAUTION, "The right screw was not found.", "")
     side = build.make_side(0.5)

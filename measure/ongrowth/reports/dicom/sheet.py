@@ -31,6 +31,7 @@ from ongrowth.findings import (
 from ongrowth.reading import Against, Case, ImplantReading, Reading
 from ongrowth.reports.drawing import STYLE
 from ongrowth.reports.figures import paint_cut_along, paint_map
+from ongrowth.reports.template import bind_units
 from ongrowth.wording import fixed_words, weeks_words
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ class Row:
         letter_mm = self.size_pt * scale * _MM_PER_POINT * (_BOLD_LETTER if self.is_bold else _LETTER)
         ends = [x for x, _ in self.cells[1:]] + [_WIDTH_MM - 2.0 * _MARGIN_MM]
         return [
-            (x, textwrap.wrap(text, max(8, int((end - x - 2.0) / letter_mm))))
+            (x, textwrap.wrap(bind_units(text), max(8, int((end - x - 2.0) / letter_mm))))
             for (x, text), end in zip(self.cells, ends, strict=True)
         ]
 
