@@ -5,6 +5,7 @@ How often and how far it errs there stands in docs/motion.md ("In another world"
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -30,7 +31,9 @@ from second_registration import put_off, registered_by_itk
 
 from ongrowth.defect import DefectPlane, given_defect
 from ongrowth.frame import ScrewFrame
+from ongrowth.geometry import RigidTransform
 from ongrowth.motion import Motion, ScrewMotion, measure_motion, measure_scale
+from ongrowth.motion.register import Sight, register_metal
 from ongrowth.newbone import measure_new_bone
 from ongrowth.scan import Scan
 from ongrowth.screw import Screw, ScrewSpec, find_screws
@@ -167,3 +170,19 @@ def test_slices_that_cut_each_turn_of_the_thread_alike_do_not_change_the_scale(f
     """A turn holds two slices of the later CT: its pitch seemed shorter by 0.2 %, and certain."""
     scale = measure_scale(*followed.scans, *followed.screws)
     assert scale.low95 <= 1.0 <= scale.high95
+
+
+def test_a_piece_is_known_less_surely_between_scans_that_blur_metal_unlike(followed: Followed) -> None:
+    """The end of a piece may be off along the screw by about what the shaft looks thicker."""
+    soft = drawn(PATIENT, FIRST, replace(LOOKS[0], fwhm_mm=1.2, overshoot=0.0, seed=7))
+    again = drawn(PATIENT, FIRST, replace(LOOKS[0], seed=8))
+    u_mm = []
+    for other in (again, soft):
+        screw = find_screws(other, [followed.screws[0].spec]).screws[0]
+        sight = replace(Sight.of(followed.scans[0], other, followed.screws[0], screw), break_mm=18.0)
+        start = RigidTransform.identity()
+        piece = register_metal(sight, start, "tip piece")
+        axis = followed.frame.axis_direction
+        u_mm.append(float(np.sqrt(axis @ piece.covariance[:3, :3] @ axis)))
+    assert u_mm[0] < 0.06
+    assert u_mm[1] > 0.1

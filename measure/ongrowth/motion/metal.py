@@ -165,6 +165,37 @@ def _between_ends(
     return replace(fit, fixed_from_moving=moved, centre_mm=fit.centre_mm + slide, covariance=covariance)
 
 
+def bloom_mm(
+    fixed: Scan,
+    moving: Scan,
+    fixed_frame: ScrewFrame,
+    moving_frame: ScrewFrame,
+    radius_mm: float,
+    span_mm: tuple[float, float],
+) -> float:
+    """Return by how much the shaft looks thicker in one scan than in the other, mm: kernels bloom unlike.
+
+    Parameters
+    ----------
+    fixed, moving : Scan
+        The two CTs.
+    fixed_frame, moving_frame : ScrewFrame
+        The screw in each.
+    radius_mm : float
+        Outer radius of the thread.
+    span_mm : pair of float
+        Depths between which the shaft is looked at, clear of its ends.
+    """
+    ceiling = common_ceiling_hu(fixed, moving)
+    low_hu = min(_LOW_HU, _LOW_SHARE * ceiling)
+    radii = []
+    for scan, frame in ((fixed, fixed_frame), (moving, moving_frame)):
+        field = _field(metal_picture(scan, frame, ceiling, _FINE_MM), frame, radius_mm, span_mm)
+        metal = (field.samples.values_hu - low_hu) / (ceiling - low_hu)
+        radii.append((radius_mm + _MARGIN_MM) * math.sqrt(max(float(np.mean(metal)), 0.0)))
+    return abs(radii[0] - radii[1])
+
+
 def common_ceiling_hu(*scans: Scan) -> float:
     """Return where metal is cut so that it looks alike in all scans, HU."""
     return min(_HIGH_HU, *(s.hu_ceiling for s in scans if math.isfinite(s.hu_ceiling)), math.inf)

@@ -12,7 +12,7 @@ from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane, RigidTransform
 from ongrowth.motion.blocks import Blocks, judge_blocks, sides_of_blocks
 from ongrowth.motion.fragment import Field, Ground, find_ground, find_start, take_field, thinned
-from ongrowth.motion.metal import WHOLE, common_ceiling_hu, find_break_mm, register_screw
+from ongrowth.motion.metal import WHOLE, bloom_mm, common_ceiling_hu, find_break_mm, register_screw
 from ongrowth.motion.mixed import MixedFit, fit_mixed
 from ongrowth.motion.model import Registered
 from ongrowth.motion.picture import Bones, Picture, Spline, smooth_bones, splined, take_bones
@@ -36,8 +36,10 @@ _FEWEST_SAMPLES = 1500
 _SYSTEMATIC_MM = 0.005  # interpolation, grid
 _SCALE = 0.0005  # how well two scanners agree on a millimetre; common practice, no source
 # Blooming of the metal differs with kernel, slice and what lies beside it; a piece of a broken screw has only
-# one end, whose bloom nothing cancels. From phantoms (tuning half).
-_METAL_MM, _ONE_END_MM = 0.012, 0.050
+# one end, whose bloom nothing cancels: it is off by one to three times what the radius of the shaft differs
+# by between the scans. From phantoms (tuning half, and plain bone).
+_METAL_MM, _ONE_END_MM, _END_SHARE = 0.012, 0.050, 1.5
+_CLEAR_OF_ENDS_MM, _LEAST_SHAFT_MM = 5.0, 2.0  # where that radius is read
 # A rigid head in slices of 2.5 mm, gantry tilted, seemed bent by 0.3 mm: tests/truth/test_motion_head.py
 _STEP_SHARE, _THIN_MM, _UPRIGHT = 0.1, 1.0, 0.9998
 _LEAST_CLARITY = 4.0
@@ -306,14 +308,25 @@ def register_metal(sight: Sight, start: RigidTransform, part: str = "whole") -> 
     low, high = max(span[0], 0.0), min(span[1], sight.fixed_frame.length_mm)
     middle = sight.fixed_frame.world(0.0, 0.0, (low + high) / 2.0)
     covariance = covariance_at(fit.covariance, fit.centre_mm, middle)
-    bloom_mm = 0.0 if span == WHOLE else _ONE_END_MM
-    covariance[:3, :3] += _METAL_MM**2 * np.eye(3) + bloom_mm**2 * np.outer(axis, axis)
+    along_u_mm = 0.0 if span == WHOLE else _one_end_u_mm(sight, span)
+    covariance[:3, :3] += _METAL_MM**2 * np.eye(3) + along_u_mm**2 * np.outer(axis, axis)
     roll = _roll_by_thread(sight, fit.fixed_from_moving, span)
     pose = RigidTransform.about(middle, roll.turn_rad * axis, np.zeros(3)) @ fit.fixed_from_moving
     slide_mm2 = float(axis @ covariance[:3, :3] @ axis) + sight.step_u_mm**2
     covariance = covariance + _roll_covariance(roll, axis, slide_mm2)
     rolled = replace(fit, fixed_from_moving=pose, centre_mm=middle, covariance=covariance)
     return replace(_registered(sight, rolled, "screw"), is_roll_known=roll.is_known)
+
+
+def _one_end_u_mm(sight: Sight, span_mm: tuple[float, float]) -> float:
+    """Return how well a piece of a screw is known along its axis by its one end."""
+    low = max(span_mm[0], _CLEAR_OF_ENDS_MM)
+    high = min(span_mm[1], sight.fixed_frame.length_mm - _CLEAR_OF_ENDS_MM)
+    if high - low < _LEAST_SHAFT_MM:
+        return _ONE_END_MM
+    frames = sight.fixed_frame, sight.moving_frame
+    differs_mm = bloom_mm(sight.fixed, sight.moving, *frames, sight.radius_mm, (low, high))
+    return math.hypot(_ONE_END_MM, _END_SHARE * differs_mm)
 
 
 @dataclass(frozen=True, slots=True)
