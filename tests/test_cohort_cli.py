@@ -85,6 +85,20 @@ def test_a_dry_run_looks_at_the_output_folder_too(tmp_path: Path, monkeypatch: p
     assert [line.split(":")[0] for line in both.stderr.splitlines()] == ["no-such-path", "mixed-versions"]
 
 
+@pytest.mark.parametrize("option", ["--dry-run", "--in-process"])
+def test_no_result_takes_the_place_of_a_ct(tmp_path: Path, option: str) -> None:
+    """CTs in scans/<case>/<scan> beside the manifest, and results wanted beside it, too."""
+    ct = tmp_path / "scans" / "a1" / "w08" / "0001.dcm"
+    ct.parent.mkdir(parents=True)
+    ct.write_text("a CT")
+    manifest = tmp_path / "manifest.csv"
+    manifest.write_text("case,scan,weeks_since_surgery\na1,scans/a1/w08,8\n")
+    told = call("cohort", manifest, "--out", tmp_path, option)
+    assert told.exit_code == 2
+    assert "output-in-scan: " in told.stderr
+    assert [path.name for path in ct.parent.iterdir()] == ["0001.dcm"]
+
+
 def test_wrong_calls_are_told(tmp_path: Path) -> None:
     manifest = stand_in.write_cohort(tmp_path, "0.5")
     assert call("cohort", tmp_path / "none.csv", "--out", tmp_path).exit_code == 2

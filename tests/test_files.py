@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import ongrowth.files
-from ongrowth.files import clear_leftovers, new_folder, new_results, write_text
+from ongrowth.files import NotOursError, clear_leftovers, new_folder, new_results, write_text
 
 
 def write(out: Path, state: str) -> None:
@@ -42,6 +42,28 @@ def test_a_run_that_fails_leaves_what_was_there(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError), new_results(tmp_path / "out") as part:
         write_text(part / "page.html", str(1 / 0))
     assert states(tmp_path / "out") == before
+
+
+def test_a_folder_of_other_files_keeps_its_place(tmp_path: Path) -> None:
+    """`ongrowth check CT/w06 --out CT` put results in the place of the CT, which was gone then."""
+    (tmp_path / "out" / "w12").mkdir(parents=True)
+    for name in ("0001.dcm", "reading.json"):
+        (tmp_path / "out" / "w12" / name).write_text("theirs")
+    before = states(tmp_path / "out")
+    with pytest.raises(NotOursError, match=r"holds files that are no results, 0001\.dcm for example"):
+        write(tmp_path / "out", "new")
+    with pytest.raises(NotOursError), new_folder(tmp_path / "out" / "w12") as folder:
+        write_text(folder / "reading.json", "new")
+    assert states(tmp_path / "out") == before
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["w12"]
+
+
+def test_what_a_file_manager_leaves_keeps_no_place(tmp_path: Path) -> None:
+    write(tmp_path / "out", "old")
+    for name in (".DS_Store", "Thumbs.db", "doubt.npz"):
+        (tmp_path / "out" / "w12" / name).write_text("old")
+    write(tmp_path / "out", "new")
+    assert set(states(tmp_path / "out").values()) == {"new"}
 
 
 @pytest.mark.parametrize("theirs", [["w12", "case.json", "page.html"], ["w12"], ["case.json"]])
@@ -85,8 +107,8 @@ def test_what_is_written_may_be_read_by_whom_the_system_lets(tmp_path: Path) -> 
         os.umask(0o022)
         write_text(tmp_path / "new", "y")
         write_text(tmp_path / "open", "x")
-        with new_folder(tmp_path / "results"):
-            pass
+        with new_folder(tmp_path / "results") as part:
+            write_text(part / "page.html", "y")
     finally:
         os.umask(before)
     rights = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import functools
 import json
 import os
@@ -12,13 +13,28 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 _NEW, _BEGUN, _READY, _PLAN, _LEFT_S = ".new.", ".begun.", ".ready.", ".plan", 24 * 3600.0
 _RANDOM_BYTES = 4  # of a name that nobody has
 _HERE = -100  # AT_FDCWD of Linux: paths are relative to the working folder
 _EXCHANGE = 2  # RENAME_EXCHANGE of Linux, RENAME_SWAP of macOS
+_OURS = {
+    "reading.json",
+    "map.npz",
+    "doubt.npz",
+    "source.json",
+    "result.json",
+}  # what a folder of results may hold
+_LITTER = {"Thumbs.db", "desktop.ini"}  # of file managers; hidden files are theirs, too
+
+
+class NotOursError(FileExistsError):
+    """A folder that holds other files than results: nothing takes its place, for it may be a CT."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        super().__init__(errno.ENOTEMPTY, f"{folder} holds files that are no results, {name} for example")
 
 
 @contextlib.contextmanager
@@ -81,6 +97,8 @@ def new_results(out: Path, *, keeps_begun: bool = False) -> Iterator[Path]:
     part = Path(tempfile.mkdtemp(prefix=_NEW, dir=out))
     try:
         yield part
+        for item in part.iterdir():
+            _must_take_place(item, out / item.name)
         numbers = {item.name: item.stat().st_ino for item in part.iterdir()}
         (part / _PLAN).write_text(json.dumps(numbers), encoding="utf-8")
         part.rename(part.with_name(part.name.replace(_NEW, _READY, 1)))
@@ -137,9 +155,36 @@ def new_folder(folder: Path) -> Iterator[Path]:
     part.mkdir()
     try:
         yield part
+        _must_take_place(part, folder)
         _put(part, folder)
     finally:
         shutil.rmtree(part, ignore_errors=True)
+
+
+def must_be_ours(folder: Path, new: Iterable[str] = ()) -> None:
+    """Refuse a folder whose place results shall take, if it holds anything that is none.
+
+    Parameters
+    ----------
+    folder : Path
+        What may stand there.
+    new : iterable of str
+        Names of the files that come in its place.
+
+    Raises
+    ------
+    NotOursError
+        If it holds other files.
+    """
+    held = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    foreign = sorted(name for name in held - _OURS - _LITTER - set(new) if not name.startswith("."))
+    if foreign:
+        raise NotOursError(folder, foreign[0])
+
+
+def _must_take_place(part: Path, place: Path) -> None:
+    if part.is_dir():
+        must_be_ours(place, (path.name for path in part.iterdir()))
 
 
 def clear_leftovers(folder: Path) -> None:

@@ -243,13 +243,27 @@ def test_an_unwritable_place_is_told_before_the_work(
     assert told.stderr.startswith("unwritable-output: ")
 
 
+@pytest.mark.parametrize("place", ["", ".."])
 @pytest.mark.parametrize("command", ["check", "before"])
-def test_no_result_goes_into_the_folder_of_the_ct(measured: list[Known], scan: Path, command: str) -> None:
+def test_no_result_goes_into_the_folder_of_the_ct_or_takes_its_place(
+    measured: list[Known], scan: Path, command: str, place: str
+) -> None:
+    """Given the folder that holds the folder of the CT, results took the place of the CT, which was gone."""
     before = sorted(scan.iterdir())
-    told = run(command, scan, "--out", scan / ".." / scan.name)
+    told = run(command, scan, "--out", scan / ".." / scan.name / place)
     assert (told.exit_code, measured) == (2, [])
     assert told.stderr.startswith("output-in-scan: ")
     assert sorted(scan.iterdir()) == before
+
+
+def test_no_result_takes_the_place_of_other_files(measured: list[Known], scan: Path, tmp_path: Path) -> None:
+    theirs = tmp_path / "out" / scan.name / "0001.dcm"
+    theirs.parent.mkdir(parents=True)
+    theirs.write_text("theirs")
+    told = run("check", scan, "--weeks", "8", "--out", tmp_path / "out")
+    assert (told.exit_code, measured) == (2, [])
+    assert told.stderr.startswith("not-ours: ")
+    assert theirs.read_text() == "theirs"
 
 
 def test_a_disk_that_fills_up_is_told_and_the_old_stays(

@@ -333,7 +333,7 @@ def follow(case_toml: Path, out: Path, as_json: bool) -> int:  # noqa: FBT001
     case_file = read_case_file(case_toml)
     for scan in case_file.scan:
         must_exist(scan.path, f"scan {scan.name}")
-        must_be_apart(out, scan.path)
+        must_be_apart(out, scan.path, scan.name)
     must_be_writable(out)
     from ongrowth.case import begun_before, case_before, of_another_patient, run_case
     from ongrowth.files import new_results

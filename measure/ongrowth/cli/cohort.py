@@ -19,6 +19,7 @@ from ongrowth.cli.door import (
     debug_option,
     json_option,
     misuse,
+    must_be_apart,
     must_be_writable,
     must_exist,
     out_folder_option,
@@ -74,6 +75,7 @@ def cohort(manifest: Path, out: Path, as_json: bool, **given: Any) -> int:  # no
         _look_through(manifest, out, given)
         return OK
     read = _read_manifest(manifest, given)
+    _must_lie_apart(read.jobs, out)
     from ongrowth.cohort import patient_doubts, run_cohort, write_tables
     from ongrowth.cohort.page import write_report
 
@@ -93,6 +95,12 @@ def cohort(manifest: Path, out: Path, as_json: bool, **given: Any) -> int:  # no
         click.echo(str(problem), err=True)
     _tell_cohort(run, tables, page, as_json=as_json)
     return SOME_FAILED if tables.n_failed else OK
+
+
+def _must_lie_apart(jobs: Sequence[Job], out: Path) -> None:
+    """Refuse an output folder whose results would come to lie where the CTs lie."""
+    for job in jobs:
+        must_be_apart(out / "scans" / job.case, job.path, job.scan)
 
 
 def _keep_to_one_thread() -> None:
@@ -145,6 +153,7 @@ def _look_through(path: Path, out: Path, given: dict[str, Any]) -> None:
         jobs = _read_manifest(path, given).jobs
     except BadManifest as bad:
         problems += bad.problems
+    _must_lie_apart(jobs, out)
     try:
         look_ahead(out, len(jobs), renew=given["renew"])
     except Refused as refused:

@@ -147,6 +147,8 @@ def _tell_failure(error: BaseException) -> int:
 
 def _disk_told(error: OSError) -> str:
     """Return what the system could not read or write; libraries add their own story, which is left out."""
+    if error.errno == errno.ENOTEMPTY and error.filename is None and error.strerror:
+        return f"not-ours: {one_line(error.strerror)}. Choose another --out folder."
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return "disk-full: There is no room left to write into. Make room, or choose another --out folder."
     reason = os.strerror(error.errno) if error.errno else one_line(str(error).partition("\n")[0])
@@ -306,14 +308,33 @@ def must_be_writable(out: Path) -> None:
         ) from error
 
 
-def must_be_apart(out: Path, scan: Path) -> None:
-    """Refuse results in the very folder of a scan: whoever reads or sends the CT would find them there."""
-    if scan.is_dir() and out.resolve() == scan.resolve():
+def must_be_apart(out: Path, scan: Path, name: str = "") -> None:
+    """Refuse results in, or in the place of, the folder of a scan or any other that is not ours.
+
+    Parameters
+    ----------
+    out : Path
+        Output folder.
+    scan : Path
+        The CT: whoever reads or sends it would find the results there.
+    name : str
+        Name of the scan, under which its results will stand in `out`; default: that of its path.
+    """
+    from ongrowth.casefile import scan_name
+    from ongrowth.files import NotOursError, must_be_ours
+
+    place = out / (name or scan_name(scan))
+    if scan.is_dir() and scan.resolve() in (out.resolve(), place.resolve()):
+        found = out if scan.resolve() == out.resolve() else place
         raise misuse(
             "output-in-scan",
-            f"{out} is the folder of the CT, which stays as it is.",
+            f"{found} is the folder of the CT, which stays as it is.",
             "Choose another --out folder.",
         )
+    try:
+        must_be_ours(place)
+    except NotOursError as error:
+        raise misuse("not-ours", f"{error.strerror}.", "Choose another --out folder.") from error
 
 
 def must_hold_no_case(out: Path) -> None:
