@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from ongrowth.cli.door import must_be_a_file, must_be_writable
-from ongrowth.files import new_results, write_text
+from ongrowth.files import must_be_ours, new_results, write_text
 from ongrowth_phantoms.catalogue import NOTE, PHANTOMS, write_phantom
 
 DEMO = "even-halo"
@@ -35,6 +35,7 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
     """
     with new_results(Path(out)) as part:
         write_phantom(DEMO, part, seed=seed)
+        _must_be_drawn(part, Path(out))
     visit = PHANTOMS[DEMO].visits(seed)[0]
     screw = visit.scene.screws[0]
     implant = {
@@ -45,6 +46,15 @@ def make_demo(out: str | Path, *, seed: int = 1) -> tuple[Path, float, dict[str,
         "surface": "ha-coated",
     }
     return Path(out) / visit.id, visit.weeks, implant
+
+
+def _must_be_drawn(part: Path, out: Path) -> None:
+    """Refuse to take the place of a CT that is no phantom, even if its files bear the names of ours."""
+    note = out / "NOTE.txt"
+    if note.is_file() and note.read_bytes().startswith(NOTE.encode()):
+        return
+    for folder in part.iterdir():
+        must_be_ours(out / folder.name)
 
 
 @click.command()
@@ -93,6 +103,7 @@ def phantom(name: str | None, out: Path | None, seed: int, compressed: bool) -> 
     must_be_writable(out)
     with new_results(out) as part:
         write_phantom(name, part, seed=seed, compressed=compressed)
+        _must_be_drawn(part, out)
     click.echo(out)
 
 

@@ -10,6 +10,7 @@ import pydicom
 import pytest
 from click.testing import CliRunner
 
+from ongrowth.cli import main
 from ongrowth.scan import Scan
 from ongrowth_phantoms import catalogue
 from ongrowth_phantoms.catalogue import NOTE, PHANTOMS, case_file, write_phantom
@@ -116,6 +117,19 @@ def test_phantom_command_lists_and_refuses(tmp_path: Path) -> None:
     assert wrong.exit_code == 2
     assert "no-such" in wrong.output
     assert CliRunner().invoke(phantom, ["even-halo"]).exit_code == 2
+
+
+def test_no_phantom_takes_the_place_of_a_ct(tmp_path: Path) -> None:
+    """A CT whose folder and files bear the names of the phantom's; one drawn before gives way."""
+    out, ct = tmp_path / "out", tmp_path / "theirs" / "w05" / "0001.dcm"
+    ct.parent.mkdir(parents=True)
+    ct.write_text("a CT")
+    told = CliRunner().invoke(main, ["phantom", "even-halo", "--out", str(tmp_path / "theirs")])
+    assert told.exit_code == 2, told.output
+    assert told.stderr.startswith("not-ours: ")
+    assert [path.name for path in (tmp_path / "theirs").rglob("*")] == ["w05", "0001.dcm"]
+    for _ in range(2):
+        assert CliRunner().invoke(main, ["phantom", "even-halo", "--out", str(out)]).exit_code == 0
 
 
 def test_a_phantom_that_is_stopped_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ongrowth.files import NotOursError, must_be_ours
 from ongrowth.sentence import one_line
 
 if TYPE_CHECKING:
@@ -138,6 +139,8 @@ def _tell_failure(error: BaseException) -> int:
         return _say(
             "out-of-memory: The memory of this machine does not suffice. Use a smaller scan.", UNEXPECTED
         )
+    if isinstance(error, NotOursError):
+        return _say(f"not-ours: {one_line(error.strerror or '')}. Choose another --out folder.", MISUSE)
     if isinstance(error, OSError):
         return _say(_disk_told(error), UNEXPECTED)
     first = one_line(str(error).partition("\n")[0])
@@ -147,8 +150,6 @@ def _tell_failure(error: BaseException) -> int:
 
 def _disk_told(error: OSError) -> str:
     """Return what the system could not read or write; libraries add their own story, which is left out."""
-    if error.errno == errno.ENOTEMPTY and error.filename is None and error.strerror:
-        return f"not-ours: {one_line(error.strerror)}. Choose another --out folder."
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return "disk-full: There is no room left to write into. Make room, or choose another --out folder."
     reason = os.strerror(error.errno) if error.errno else one_line(str(error).partition("\n")[0])
@@ -321,7 +322,6 @@ def must_be_apart(out: Path, scan: Path, name: str = "") -> None:
         Name of the scan, under which its results will stand in `out`; default: that of its path.
     """
     from ongrowth.casefile import scan_name
-    from ongrowth.files import NotOursError, must_be_ours
 
     place = out / (name or scan_name(scan))
     if scan.is_dir() and scan.resolve() in (out.resolve(), place.resolve()):
