@@ -192,6 +192,19 @@ def test_agreement_tells_the_unit_and_takes_no_two_together(tmp_path: Path) -> N
     assert "[bridged_fraction]" in split.stdout
 
 
+def test_agreement_tells_what_it_takes_for_replicates(tmp_path: Path) -> None:
+    rows = [f"c{n},{side},mean_width,{n + shift}" for n in range(6) for side, shift in (("a", 0), ("b", 0.3))]
+    (tmp_path / "long.csv").write_text(
+        "\n".join(["case,side,quantity,value", *rows]) + "\n", encoding="utf-8"
+    )
+    told = call("agreement", tmp_path / "long.csv", "--subject", "case")
+    assert told.exit_code == 0
+    assert "note: rows that differ in side are taken for replicates of one subject" in told.stderr
+    assert "add --subject side" in told.stderr
+    apart = call("agreement", tmp_path / "long.csv", "--subject", "case", "--subject", "side")
+    assert "replicates" not in apart.stderr
+
+
 def test_agreement_says_what_it_lacks(tmp_path: Path) -> None:
     table = tmp_path / "t.csv"
     pd.DataFrame({"patient": [1, 2, 3], "value": [1.0, 2.0, 3.0]}).to_csv(table, index=False)

@@ -250,6 +250,7 @@ def agreement(tables: tuple[Path, ...], as_json: bool, **given: Any) -> None:  #
     layout = _layout(table, given)
     unit = unit_of(table, layout)
     figures = compare(table, layout)
+    _tell_replicates(table, layout)
     if given["out"]:
         _write_agreement(table, layout, figures, unit, given["out"])
     click.echo(_as_json(figures) if as_json else render_text(figures, unit), nl=as_json)
@@ -319,6 +320,18 @@ def _layout(table: pd.DataFrame, given: dict[str, Any]) -> Layout:
     return Layout(
         tuple(subject), value, method or "", given["truth"] or "", category, words, given["by"] or ""
     )
+
+
+def _tell_replicates(table: pd.DataFrame, layout: Layout) -> None:
+    """Tell which keys of our own tables differ between what is taken for replicates."""
+    group = [*layout.subject, *filter(None, (layout.method, layout.by))]
+    others = [name for name in _TABLE_KEYS if name in table.columns and name not in group]
+    kinds = table.groupby(group)[others].nunique()
+    differ = [name for name in others if kinds[name].max() > 1]
+    if differ:
+        more = " ".join(f"--subject {name}" for name in differ)
+        text = f"note: rows that differ in {' and '.join(differ)} are taken for replicates of one subject"
+        click.echo(f"{text}; to keep them apart add {more}.", err=True)
 
 
 def _as_json(figures: Sequence[Statistic]) -> str:
