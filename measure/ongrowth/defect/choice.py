@@ -36,6 +36,14 @@ class Candidate:
         """How much speaks for it."""
         return self.significance * self.middle.worth
 
+    @property
+    def clarity(self) -> float:
+        """How far it stands out of what texture alone makes, and how much of the bone it severs.
+
+        How well the model fits has no say: it tells which slit is likelier, not whether there is one.
+        """
+        return float(self.significance * self.middle.severed**0.5)
+
 
 def choose(
     slits: Sequence[Slit],

@@ -91,6 +91,10 @@ class Middle:
             return self.open_share * self.gap_mm > _LEAST_LACKING_MM
         return self.empty_share > _LEAST_EMPTY or self.empty_share * self.open_share > _LEAST_OF_SECTION
 
+    def no_better_than_noise(self) -> Middle:
+        """Return it without credit for a fit closer than noise and model allow: it bears no slit out."""
+        return replace(self, misfit=max(1.0, self.misfit))
+
     def in_noise(self, excess: float) -> Middle:
         """Return what the same plane is worth where noise is so many times what the fit took it for."""
         return replace(

@@ -14,15 +14,17 @@ from ongrowth.defect.course import HALF_LENGTH_MM, bone_course
 from ongrowth.defect.gap import GapGrid, fit_gap
 from ongrowth.defect.middle import Middle, fit_middle
 from ongrowth.defect.plane import DefectPlane
-from ongrowth.defect.slit import Block, find_slits
+from ongrowth.defect.slit import Block, Slit, find_slits
 from ongrowth.frame import ScrewFrame
 from ongrowth.geometry import Plane
 from ongrowth.scan import Level, Problem, Scan
 
 _REACH_MM = 8.0
 _SLOPES = np.linspace(-1.1, 1.1, 19)
-_WIDTHS_MM = np.array([0.8, 1.6, 2.8, 4.8])
+_WIDTHS_MM = np.array([0.8, 1.6, 2.8, 4.8, 6.8])
 _ENDS_MM = 4.0  # of a screw's course, where no defect is looked for
+# Slits count in full up to 2 mm beyond it, over most of a pars: a bridge in its middle must not hide a gap.
+_CORE_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,27 +40,44 @@ class OpenDefect:
         Runs along the bone through the defect, head end behind it.
     worth : float
         How much speaks for it, to compare candidates: larger is likelier.
+    clarity : float
+        How far it stands out of what texture makes, and how much it severs, to tell whether there is one.
     """
 
     defect: DefectPlane
     frame: ScrewFrame
     worth: float = math.nan
+    clarity: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
 class PreopSettings:
     """How a defect is searched for near a point.
 
-    `near_mm`: how far from the point the slit may lie. `least_significance`, `least_share`: as for a
-    defect with a screw.
+    `near_mm`: how far from the point the slit may lie. `least_significance`, `share_of_clearest`,
+    `least_share`: as for a defect with a screw.
     """
 
     near_mm: float = 6.0
     least_significance: float = 3.0
+    share_of_clearest: float = 0.6
     least_share: float = 0.22
 
 
 DEFAULT_SETTINGS = PreopSettings()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sighting:
+    """Slits that stand out along one course of the bone, the clearest first."""
+
+    frame: ScrewFrame
+    slits: tuple[Slit, ...]
+
+    @property
+    def clearest(self) -> float:
+        """How far the clearest stands out; 0 where there is none."""
+        return self.slits[0].significance if self.slits else 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,11 +121,11 @@ def find_open_defect(
     Refused
         If the point lies outside the scan (code ``out-of-scan``).
     """
-    prospect = look_near(scan, point_mm, settings)
-    return decide(scan, prospect, settings) if prospect else _not_seen()
+    seen = look_near(scan, point_mm, settings)
+    return decide(scan, fit_slits(scan, seen), settings) if seen else _not_seen()
 
 
-def look_near(scan: Scan, point_mm: ArrayLike, settings: PreopSettings = DEFAULT_SETTINGS) -> Prospect | None:
+def look_near(scan: Scan, point_mm: ArrayLike, settings: PreopSettings = DEFAULT_SETTINGS) -> Sighting | None:
     """Look for slits across a neck of bone near a point, as `find_open_defect` does first; None: no bone."""
     frame = bone_course(scan, point_mm)
     return _look_along(scan, frame, HALF_LENGTH_MM - settings.near_mm, settings) if frame else None
@@ -136,23 +155,30 @@ def find_defect_along(
     Refused
         If the course lies outside the scan (code ``out-of-scan``).
     """
-    return decide(scan, _look_along(scan, frame, _ENDS_MM, settings), settings)
+    return decide(scan, fit_slits(scan, _look_along(scan, frame, _ENDS_MM, settings)), settings)
 
 
-def _look_along(scan: Scan, frame: ScrewFrame, ends_mm: float, settings: PreopSettings) -> Prospect:
-    """Look for slits along a course, and fit the gap at each coarsely."""
+def _look_along(scan: Scan, frame: ScrewFrame, ends_mm: float, settings: PreopSettings) -> Sighting:
+    """Look for slits along a course."""
     side = np.arange(-_REACH_MM, _REACH_MM + 0.1, 0.5)
     block = Block.of(scan, frame.world_from_screw, side, side, np.arange(0.0, frame.length_mm, 0.4))
     inner = (block.z_mm > ends_mm) & (block.z_mm < frame.length_mm - ends_mm)
-    slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, 0.0)
+    slits = find_slits(block, _SLOPES, _WIDTHS_MM, inner, _CORE_MM)
+    clearest = max((slit.significance for slit in slits), default=0.0)
+    least = max(settings.least_significance, settings.share_of_clearest * clearest)
+    return Sighting(frame, tuple(slit for slit in slits if slit.significance > least))
+
+
+def fit_slits(scan: Scan, seen: Sighting) -> Prospect:
+    """Fit the gap at each slit of a course coarsely."""
     blur = usual_blur(scan)
 
     def fit(plane: Plane, gap_mm: float, grid: GapGrid) -> Middle | None:
-        gap = fit_gap(scan, plane, frame.axis_direction, gap_mm, grid, blur)
-        return fit_middle(gap) if gap else None
+        gap = fit_gap(scan, plane, seen.frame.axis_direction, gap_mm, grid, blur)
+        middle = fit_middle(gap) if gap else None
+        return middle.no_better_than_noise() if middle else None
 
-    clear = [slit for slit in slits if slit.significance > settings.least_significance]
-    return Prospect(frame, tuple(fit_coarsely(clear, frame, lambda *_: fit)))
+    return Prospect(seen.frame, tuple(fit_coarsely(seen.slits, seen.frame, lambda *_: fit)))
 
 
 def decide(
@@ -179,4 +205,4 @@ def _open_defect(found: Candidate, frame: ScrewFrame) -> OpenDefect:
         middle.plane, middle.gap_mm, "pre-op", middle.u_angle_deg, middle.u_offset_mm, rivals=middle.rivals
     )
     centred = ScrewFrame.of(middle.plane.point_mm - along, middle.plane.point_mm + along)
-    return OpenDefect(defect, centred, found.worth)
+    return OpenDefect(defect, centred, found.worth, found.clarity)

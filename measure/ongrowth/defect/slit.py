@@ -195,7 +195,7 @@ def find_slits(
     inner : ndarray of bool, shape (Z,)
         Offsets allowed.
     envelope_mm : float
-        Radius of the metal about the block's third axis; 0 for none.
+        Radius of the metal about the block's third axis, or of what must not outvote the bone round it.
     """
     if not inner.any():  # a shaft so short that its ends meet
         return []
