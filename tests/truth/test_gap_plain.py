@@ -6,7 +6,7 @@ The figures of many are in docs/bridging.md ("In another world").
 from __future__ import annotations
 
 import pytest
-from plain_gap import Gapped, Neck, Pillar, drawn, truth
+from plain_gap import Gapped, Neck, Pillar, case, drawn, truth
 from plain_phantom import SIZES, Scanner
 
 from ongrowth.bridge import Bridge, measure_bridge, measure_open_gap
@@ -74,6 +74,35 @@ def test_before_surgery_the_broken_side_is_told_from_the_whole_one() -> None:
     assert isinstance(left, OpenDefect)
     near(left.defect, gapped)
     holds(measure_open_gap(scan, left.frame, left.defect), gapped)
+
+
+def test_before_surgery_what_stands_in_a_gap_hides_it_on_neither_side() -> None:
+    """On the left a bridge in the middle; on the right spurs, a chip and a bridge in a wide gap."""
+    bridged = Neck(1.2, tilt_deg=20.0, pillars=(Pillar(0.5, 0.3, 2.6),), section_mm=(6.0, 5.0))
+    spurs = Pillar(3.5, 1.0, 1.8, 0.0, 0.45), Pillar(-2.0, 1.2, 1.8, 0.0, 0.4)
+    others = Pillar(-3.0, -2.5, 1.4, 0.3, 0.7), Pillar(0.5, -2.3, 1.6)
+    wide = Neck(5.3, tilt_deg=19.0, rough_mm=0.2, dense_mm=0.5, pillars=(*spurs, *others), seed=4)
+    seen_by = Scanner(0.9, 0.8, 0.35, 30.0)
+    gapped = Gapped((bridged, wide), course=(42.0, 12.0), texture_hu=90.0, scanner=seen_by, seed=5)
+    for k, found in enumerate(find_open_defects(drawn(gapped)).values()):
+        assert isinstance(found, OpenDefect)
+        near(found.defect, gapped, k)
+
+
+def test_before_surgery_coarse_texture_is_taken_for_no_slit() -> None:
+    gapped = case("tuning", 1028)  # texture of 120 HU; the right neck has an open gap of 2.2 mm
+    found = find_open_defects(drawn(gapped))
+    assert isinstance(found["left"], Problem)
+    right = found["right"]
+    assert isinstance(right, OpenDefect)
+    near(right.defect, gapped, 1)
+
+
+def test_before_surgery_a_wide_gap_without_dense_rims_is_seen() -> None:
+    gapped = case("tuning", 2006)  # an open gap of 5.5 mm in the right neck
+    right = find_open_defects(drawn(gapped))["right"]
+    assert isinstance(right, OpenDefect)
+    near(right.defect, gapped, 1)
 
 
 def test_the_truth_of_a_drawing_is_that_of_its_pillars() -> None:

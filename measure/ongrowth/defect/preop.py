@@ -92,6 +92,11 @@ class Prospect:
         """Of the worthiest; 0 where there is none."""
         return self.candidates[0].worth if self.candidates else 0.0
 
+    @property
+    def clarity(self) -> float:
+        """Of the clearest; 0 where there is none."""
+        return max((one.clarity for one in self.candidates), default=0.0)
+
     def worth_more_than(self, least: float) -> Prospect:
         """Return the same course with those slits alone."""
         return replace(self, candidates=tuple(one for one in self.candidates if one.worth > least))

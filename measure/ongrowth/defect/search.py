@@ -42,9 +42,9 @@ _LEAST_DARK_HU = 15.0  # a thin gap between dense rims is hardly darker than the
 _FROM_MIDDLE_MM = (6.0, 32.0)  # how far from the canal's middle a pars lies, child to grown
 _MOST_MM = 75.0  # a taller CT shows more than one level
 _BONE_HU = 180.0
-# Notches and joints may be darker than a defect with bone in it: many places are looked at, and the gap is
-# fitted along the courses on which a slit stands out farthest, and at least half as far as the clearest.
-_PEAKS, _MOST_COURSES, _SHARE_OF_CLEAREST = 16, 5, 0.5
+# Notches and joints may be darker than a defect with bone in it, and slits may stand out farther there. Gaps
+# are fitted along courses at the darkest places, and of the others along those with the clearest slits.
+_PEAKS, _DARKEST, _CLEAREST = 16, 3, 3
 _ALIKE_MM, _ALIKE_DEG = 1.0, 6.0  # courses that show the same slits
 # More is asked where no point says that there is a defect. On tuning phantoms of two kinds slits of whole
 # sides had a clarity of up to 3.4, but for one (3.7) and one full of callus (4.3); defects had 3.5 and more,
@@ -52,7 +52,7 @@ _ALIKE_MM, _ALIKE_DEG = 1.0, 6.0  # courses that show the same slits
 _LEAST_WORTH, _LEAST_CLARITY = 1.0, 3.5
 # Of the worth of the best slit so far: what is worth less when fitted coarsely is neither chosen nor a rival.
 # On phantoms, true slits gained up to 1.9 times by being refined.
-_SHARE_REFINED = 0.35
+_SHARE_REFINED, _SHARE_CLEAR = 0.35, 0.5
 _APART_MM = 5.0
 _AROUND_MM = 6.0  # half the section of a pars and the bone behind its faces
 _MIRRORED = PreopSettings(near_mm=8.0)  # the two sides of an arch differ by some millimetres
@@ -190,6 +190,8 @@ def _on_side(
     best: OpenDefect | None = None
     most = _LEAST_WORTH
     for prospect in _prospects(scan, _peaks(scan, sign, corners)):
+        if prospect.clarity < _SHARE_CLEAR * _LEAST_CLARITY:  # none of its slits will be clear enough
+            continue
         found = decide(scan, prospect.worth_more_than(_SHARE_REFINED * most))
         if isinstance(found, Problem) or found.clarity < _LEAST_CLARITY:
             continue
@@ -203,14 +205,15 @@ def _on_side(
 
 def _prospects(scan: Scan, peaks: Sequence[_Peak]) -> list[Prospect]:
     """Return the slits near the peaks, those of most worth first; a few courses alone are fitted."""
-    seen = sorted(_sightings(scan, peaks), key=lambda one: -one.clearest)[:_MOST_COURSES]
-    least = _SHARE_OF_CLEAREST * seen[0].clearest if seen else 0.0
-    found = [fit_slits(scan, one) for one in seen if one.clearest > least]
+    seen = _sightings(scan, peaks)
+    others = sorted(seen[_DARKEST:], key=lambda one: -one.clearest)
+    chosen = (*seen[:_DARKEST], *others[:_CLEAREST])
+    found = [fit_slits(scan, one) for one in chosen if one.clearest > _LEAST_CLARITY]
     return sorted(found, key=lambda one: -one.worth)
 
 
 def _sightings(scan: Scan, peaks: Sequence[_Peak]) -> list[Sighting]:
-    """Return what stands out along the courses of bone near the peaks, each course once."""
+    """Return what stands out along the courses of bone near the peaks, in their order, each course once."""
     kept: list[Sighting] = []
     for peak in peaks:
         try:
