@@ -306,7 +306,7 @@ def test_a_failed_write_leaves_the_old_reading_whole(
 
 def test_a_second_write_replaces_the_first(reading: Reading, tmp_path: Path) -> None:
     write_reading(reading, tmp_path / "w08")
-    (tmp_path / "w08" / "stale.txt").write_text("old")
+    (tmp_path / "w08" / "doubt.npz").write_bytes(b"of a run that followed it")
     write_reading(reading, tmp_path / "w08")
     assert sorted(file.name for file in (tmp_path / "w08").iterdir()) == [
         "map.npz",
