@@ -187,7 +187,7 @@ def bloom_mm(
         Depths between which the shaft is looked at, clear of its ends.
     """
     ceiling = common_ceiling_hu(fixed, moving)
-    low_hu = min(_LOW_HU, _LOW_SHARE * ceiling)
+    low_hu = _low_hu(ceiling)
     radii = []
     for scan, frame in ((fixed, fixed_frame), (moving, moving_frame)):
         field = _field(metal_picture(scan, frame, ceiling, _FINE_MM), frame, radius_mm, span_mm)
@@ -201,12 +201,16 @@ def common_ceiling_hu(*scans: Scan) -> float:
     return min(_HIGH_HU, *(s.hu_ceiling for s in scans if math.isfinite(s.hu_ceiling)), math.inf)
 
 
+def _low_hu(ceiling_hu: float) -> float:
+    """Return below what nothing is metal, HU."""
+    return min(_LOW_HU, _LOW_SHARE * ceiling_hu)
+
+
 def metal_picture(scan: Scan, frame: ScrewFrame, ceiling_hu: float, sigma_mm: float) -> Picture:
     """Return the smoothed metal of a screw: all below bone's densest cut away, and the ceiling above."""
     ends = np.stack([frame.origin_mm - _PAST_HEAD_MM * frame.axis_direction, frame.tip_mm])
     crop = scan.crop(scan.box(ends, 7.0))
-    low_hu = min(_LOW_HU, _LOW_SHARE * ceiling_hu)
-    hu = np.clip(crop.hu, low_hu, ceiling_hu).astype(np.float32)
+    hu = np.clip(crop.hu, _low_hu(ceiling_hu), ceiling_hu).astype(np.float32)
     return smooth_values(hu, np.ones(hu.shape, dtype=bool), crop, sigma_mm)
 
 
